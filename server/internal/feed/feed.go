@@ -1,0 +1,58 @@
+// Package feed is what the field delivers to a pot: births, batches of samples, deaths, and the echoes by which
+// the age of a sample can be told. Values only; ingest makes them, the pots' actors take them.
+package feed
+
+import (
+	"time"
+
+	"gritwatch/protocol/points"
+	"gritwatch/protocol/si"
+)
+
+// A Kind says what an Event tells.
+type Kind uint8
+
+// The kinds of event.
+const (
+	Birth    Kind = iota + 1 // device born or reborn; its values never count as fresh readings
+	Data                     // live samples, ascending in time
+	Death                    // device or agent dead, or the link to the broker lost
+	Contest                  // data of another agent, or of a second session of the same agent, was refused
+	LateData                 // historical samples: never part of a live judgement
+)
+
+// An Event is one thing that happened to one pot. Samples belong to the receiver.
+type Event struct {
+	Kind     Kind
+	Pot      string
+	Agent    string
+	Received time.Time // with its monotonic reading
+	Samples  []points.Sample
+
+	// Of the agent's session; set in Birth and Data.
+	Session   string // Session/Id
+	Epoch     uint64 // Clock/Epoch
+	Simulated bool
+	Digest    string // Config/Digest
+
+	// The guard's word, with the instant of the sample behind it; GuardAt zero: not in this message.
+	Guard   string
+	GuardAt si.Instant
+
+	Reason string // Death, Contest: in words, for the log
+}
+
+// An Echo is one round trip to an agent: a nonce left at Sent and its answer, written at AgentAt of the agent's
+// clock, arrived at Received. Both server times carry their monotonic reading.
+type Echo struct {
+	Agent, Session string
+	Epoch          uint64
+	Sent, Received time.Time
+	AgentAt        si.Instant
+}
+
+// A Sink takes what comes from the field. Calls come from one goroutine, in order, and must not block.
+type Sink interface {
+	Event(Event)
+	Echo(Echo)
+}
