@@ -1,11 +1,24 @@
 // Package vent builds the answer to "may this vessel be opened?". No other package may say it.
 //
-// The rules have numbers, R1 to R10. Judge holds those that follow from the readings alone (R1 to R5, R7, R9): it
-// is pure, has no clock, and gives the same answers for the same samples. Serve adds what only holds at the moment
-// of speaking: freshness (R6) and agreement of two judges (R8). The page adds the lease (R10).
+// The rules have numbers, R1 to R10. Judge holds those that follow from the readings alone (R1 to R5, R9, and of R7
+// that without a journal every gap over 2 s ends a run): it is pure, has no clock, and gives the same answers for the
+// same samples. Serve adds what only holds at the moment of speaking: freshness (R6) and agreement of two judges (R8).
+// The page adds the lease (R10).
+//
+// What the rules leave open is read so:
+//   - The reading that is over the limit (R1) is the newest half-second mean, as single samples of a gauge at rest are
+//     noisy; where readings come every half second or slower it is the sample.
+//   - A gauge is fresh inside the judge while its newest good reading is at most 2 s older than the newest sample of any
+//     point (slow logs: 2.5 periods), and healthy while no bad status came after it.
+//   - The second witness must have been healthy without a break since the release, or it could not have seen a press.
+//   - A press is told by control where it is healthy, else by the hose point; a hose point that rises from rest while
+//     control is released is a press too.
+//   - R4's test of following is made on presses that begin with the vessel under 20 kPa and last over 1.5 s.
+//   - A rise of the vessel by over 60 kPa without a press voids the witness: stricter than R3.
 package vent
 
 import (
+	"math"
 	"time"
 
 	"gritwatch/protocol/points"
@@ -32,36 +45,453 @@ type Options struct {
 
 // A Judge says the answer for one pot from its samples. It costs a constant time a sample and allocates nothing
 // once warm. Not safe for concurrent use.
-type Judge struct{}
+type Judge struct {
+	pot    Pot
+	period time.Duration
+	maxGap time.Duration
+
+	now     si.Instant // newest sample of any point
+	traces  [points.Count]trace
+	control control
+	hose    hose
+
+	pressing  bool
+	sawRest   bool // control was seen released in this run: a press that follows began in sight
+	byHose    bool // the press shows on the hose alone
+	press     press
+	handleAt  si.Instant // last press or release
+	ep        episode
+	before    episode    // what a tap takes back to
+	tapEnded  si.Instant // a tap waits to be judged; 0: none
+	pressedOn bool       // a press took the witness
+
+	longCounted   bool // R3 a: a press over 5 s has counted since the start
+	doesNotFollow bool // R4
+	armed         bool // R9: the vessel was up to its blowdown's start
+	faulty        bool // R1, R2: latched
+}
 
 // NewJudge is a judge that has seen nothing.
-func NewJudge(p Pot, o Options) *Judge { return &Judge{} }
+func NewJudge(p Pot, o Options) *Judge {
+	j := &Judge{pot: p, period: o.Period, maxGap: max(MaxAge, 5*o.Period/2)}
+	for _, pt := range points.All() {
+		t := &j.traces[pt]
+		t.present = p.Points.Has(pt)
+		switch pt {
+		case points.Vessel:
+			t.span = vesselSpan
+		case points.Hose:
+			t.span = hoseSpan
+		default:
+			t.span = shortSpan
+		}
+		if z := p.Gauges[pt].Zero; z != nil {
+			t.zero = float64(z.Offset)
+		}
+	}
+	j.ep.ref = math.NaN()
+	return j
+}
 
 // Step takes one sample. Samples come in order of time for each point; between points they may be late by less than
-// a second. A sample older than the point's last is dropped.
-func (j *Judge) Step(s points.Sample) {}
+// a second. A sample no newer than the point's last is dropped, as is one of a point that is not configured.
+func (j *Judge) Step(s points.Sample) {
+	if int(s.Point) >= points.Count || !j.traces[s.Point].present {
+		return
+	}
+	t := &j.traces[s.Point]
+	if t.last != 0 && s.At <= t.last {
+		return
+	}
+	j.now = max(j.now, s.At)
+	good, broken := t.add(s, s.Point == points.Control && j.pot.Electric, j.maxGap)
+	switch s.Point {
+	case points.Vessel:
+		if broken {
+			j.endRun()
+		}
+		if good {
+			j.vessel()
+		}
+	case points.Control:
+		if broken {
+			j.control = control{}
+		}
+		if good {
+			j.control.step(&j.pot, s, t.good.v)
+		}
+		j.turn(s.At)
+	case points.Hose:
+		if broken {
+			j.hose = hose{}
+		}
+		if good {
+			j.blast(t)
+		}
+	}
+	j.settleFollow()
+	j.settleTap()
+}
 
 // Break ends the run of samples (R3): what was seen before proves nothing any more.
-func (j *Judge) Break(b Break) {}
+func (j *Judge) Break(b Break) {
+	for i := range j.traces {
+		t := &j.traces[i]
+		t.drop()
+		if b == ClockStep || b == NewSession {
+			t.last = 0 // times start anew
+		}
+	}
+	if b == ClockStep || b == NewSession {
+		j.now = 0
+	}
+	j.control, j.hose = control{}, hose{}
+	j.endRun()
+	if b == NewSession || b == Reconfigured {
+		j.longCounted = false
+	}
+}
+
+// endRun forgets what R3 saw. A press that is going on has begun out of sight.
+func (j *Judge) endRun() {
+	j.ep = episode{ref: math.NaN()}
+	j.before = j.ep
+	j.press = press{judged: true}
+	j.pressing, j.byHose, j.sawRest = false, false, false
+	j.tapEnded, j.pressedOn, j.armed = 0, false, false
+}
+
+// controlHealthy tells whether the control point can be believed now.
+func (j *Judge) controlHealthy() bool {
+	return j.control.known && j.traces[points.Control].fresh(j.now, j.maxGap)
+}
+
+// turn follows the control point.
+func (j *Judge) turn(at si.Instant) {
+	if !j.controlHealthy() {
+		return
+	}
+	j.sawRest = j.sawRest || !j.control.pressed
+	switch {
+	case j.control.pressed && !j.pressing:
+		j.begin(at, false)
+	case j.control.pressed:
+		j.byHose = false
+	case j.pressing && !j.byHose:
+		j.end(j.control.held, at)
+	}
+}
+
+// blast follows the hose point.
+func (j *Judge) blast(t *trace) {
+	if t.good.half > limit {
+		j.press.hose = true
+	}
+	began, ended := j.hose.step(t)
+	switch {
+	case began && !j.pressing:
+		j.begin(t.good.at, true)
+	case ended && j.pressing && (j.byHose || !j.controlHealthy()):
+		j.end(j.hose.ended, t.good.at)
+	}
+}
+
+// begin starts a press.
+func (j *Judge) begin(at si.Instant, byHose bool) {
+	j.settleTapNow()
+	v := &j.traces[points.Vessel]
+	j.pressing, j.byHose, j.handleAt = true, byHose, at
+	if !v.fresh(j.now, j.maxGap) || !byHose && !j.sawRest {
+		j.press = press{start: at, judged: true}
+		j.ep.witness, j.ep.released = false, 0
+		return
+	}
+	base := v.good.half
+	j.press = press{start: at, under: base < beganUnder, base: base, highest: base, highestAt: at}
+	j.press.judged = !j.press.under
+	j.before = j.ep
+	if j.press.under {
+		j.ep = episode{open: true, base: base, peak: base, ref: j.reference()}
+	}
+	j.pressedOn = true
+	j.ep.witness, j.ep.released = false, 0
+}
+
+// end is the release: it began at from and shows at shown.
+func (j *Judge) end(from, shown si.Instant) {
+	if from == 0 { // the line came back released: when it let go is not known
+		from = shown
+	}
+	from = max(from, j.press.start)
+	took := from.Sub(j.press.start)
+	j.pressing, j.byHose, j.handleAt = false, false, shown
+	j.ep.longest = max(j.ep.longest, took)
+	j.ep.released = from
+	j.ep.early = j.fellEarly(from)
+	v := &j.traces[points.Vessel]
+	level := j.press.highest
+	if l, _, ok := v.halfAt(from, from); ok && j.press.highestAt < from.Add(-fallLead) {
+		level = l
+	}
+	j.ep.fall = fall{level: level, from: from}
+	for i := range v.n { // a release may show after the fall has begun
+		if r := v.at(i); r.at >= from {
+			j.ep.fall.step(*r)
+		}
+	}
+	if took < tap {
+		j.tapEnded = shown
+		j.press.judged = true
+		return
+	}
+	if !j.press.judged {
+		j.judgeFollow()
+	}
+}
+
+// fellEarly tells whether the vessel was already falling before the release could make it (R3 b).
+func (j *Judge) fellEarly(released si.Instant) bool {
+	edge := released.Add(-fallLead)
+	if j.press.highestAt >= edge {
+		return false
+	}
+	level, highest, ok := j.traces[points.Vessel].halfAt(max(edge.Add(-restSpan), j.press.start), edge)
+	return !ok || level < fallFrom*highest || level < 0.5*j.press.highest
+}
+
+// vessel follows the vessel's newest good reading.
+func (j *Judge) vessel() {
+	t := &j.traces[points.Vessel]
+	r := t.good
+	if (j.pressing || j.tapEnded != 0) && r.half > j.press.highest {
+		j.press.highest, j.press.highestAt = r.half, r.at
+	}
+	if j.pressing && j.ep.open && r.half > j.ep.peak {
+		j.ep.peak, j.ep.ref = r.half, j.reference()
+	}
+	if j.pressing && !j.press.judged && r.half-j.press.base >= mustFollow {
+		j.press.judged, j.doesNotFollow = true, false
+	}
+	j.ep.fall.step(r)
+
+	mean, highest, whole := t.rest()
+	if whole && mean < -float64(j.u(mean)) {
+		j.faulty = true
+	}
+	atRest := whole && j.within(mean, highest)
+	if j.pot.HoldsPressure {
+		j.blowdown(r, atRest)
+		return
+	}
+	if j.ep.witness && r.half > unexplainedRise {
+		j.ep.witness = false
+	}
+	if j.ep.witness || !atRest || j.pressing || j.tapEnded != 0 {
+		return
+	}
+	ok, long := j.ep.rose(&j.pot, j.longCounted)
+	if ok && j.ep.fell(&j.pot, r.at.Add(-restSpan)) {
+		j.prove(r.at)
+		j.longCounted = j.longCounted || long
+	}
+}
+
+// blowdown is R3's place taken by R9, for pots that hold pressure by design.
+func (j *Judge) blowdown(r reading, atRest bool) {
+	least := j.pot.leastPeak()
+	switch {
+	case r.half >= least:
+		j.armed, j.ep.witness = true, false
+		j.ep.fall = fall{level: least, from: r.at}
+	case r.half > beganUnder:
+		j.ep.witness = false
+	case atRest && j.armed && !j.pressing && j.tapEnded == 0:
+		j.armed = false
+		if !j.ep.fall.tooFast(&j.pot) {
+			j.ep.released = j.ep.fall.from
+			j.prove(r.at)
+		}
+	}
+}
+
+func (j *Judge) prove(at si.Instant) {
+	j.ep.witness, j.ep.witnessed, j.pressedOn = true, at, false
+}
+
+// reference is what separator, else supply, shows; NaN where neither is present and healthy.
+func (j *Judge) reference() float64 {
+	for _, pt := range [...]points.Point{points.Separator, points.Supply} {
+		if t := &j.traces[pt]; t.fresh(j.now, j.maxGap) {
+			return t.good.half
+		}
+	}
+	return math.NaN()
+}
+
+// settleFollow judges R4 once a press has lasted long enough.
+func (j *Judge) settleFollow() {
+	if j.pressing && !j.press.judged && j.now.Sub(j.press.start) >= follow {
+		j.judgeFollow()
+	}
+}
+
+func (j *Judge) judgeFollow() {
+	j.press.judged = true
+	if j.press.highest-j.press.base >= mustFollow {
+		j.doesNotFollow = false
+		return
+	}
+	air, absent := false, true
+	for _, pt := range [...]points.Point{points.Separator, points.Supply} {
+		if t := &j.traces[pt]; t.fresh(j.now, j.maxGap) {
+			absent = false
+			air = air || t.good.half > airToFollow
+		}
+	}
+	if air || absent {
+		j.doesNotFollow = true
+	}
+}
+
+// settleTap judges a tap once its pressure would have shown.
+func (j *Judge) settleTap() {
+	if j.tapEnded != 0 && j.now.Sub(j.tapEnded) >= tapSettles {
+		j.settleTapNow()
+	}
+}
+
+func (j *Judge) settleTapNow() {
+	if j.tapEnded == 0 {
+		return
+	}
+	j.tapEnded = 0
+	hose := &j.traces[points.Hose]
+	raised := j.press.highest-j.press.base >= mustRise || j.press.hose && hose.fresh(j.now, j.maxGap)
+	if j.press.under && !raised {
+		j.ep = j.before
+		j.pressedOn = !j.ep.witness
+	}
+}
+
+// u is the uncertainty of the vessel gauge at a reading, Pa.
+func (j *Judge) u(v float64) si.PressureDrop {
+	return j.pot.Gauges[points.Vessel].U(si.GaugePressure(v))
+}
+
+// within is R1 for a whole 3 s.
+func (j *Judge) within(mean, highest float64) bool {
+	u := float64(j.u(mean))
+	return mean >= -u && mean <= limit-u && highest <= limit
+}
 
 // Answer is the word as of the newest sample of any point. Before any sample of the vessel it is not-proven with
 // VesselOld. It takes no account of how long ago that was: Serve does.
-func (j *Judge) Answer() Answer { return Answer{} }
+func (j *Judge) Answer() Answer {
+	v := &j.traces[points.Vessel]
+	if v.quality == points.OutOfRange {
+		return Answer{Word: NotProven, Because: CodesOf(VesselBad)}
+	}
+	if !v.fresh(j.now, j.maxGap) {
+		return Answer{Word: NotProven, Because: CodesOf(VesselOld)}
+	}
+	at := v.good.at
+	if half := v.good.half; half > limit-float64(j.u(half)) {
+		return Answer{Word: Pressurised, Because: CodesOf(OverLimit), At: at}
+	}
+	var why Codes
+	mean, highest, whole := v.rest()
+	if j.u(mean) > maxU {
+		why = why.With(UncertaintyTooLarge)
+	}
+	if j.faulty {
+		why = why.With(SensorFault)
+	}
+	if !whole || !j.within(mean, highest) {
+		why = why.With(Settling)
+	}
+	if !j.ep.witness || j.tapEnded != 0 {
+		why = why.With(NoVentSeen)
+		if j.pressedOn {
+			why = why.With(PressSinceRelease)
+		}
+	}
+	second, code := j.secondWitness()
+	why |= code
+	if second != 0 {
+		at = min(at, second)
+	}
+	if j.doesNotFollow {
+		why = why.With(GaugeDoesNotFollow)
+	}
+	if j.controlHealthy() && j.control.pressed {
+		why = why.With(ControlPressed)
+	}
+	if j.shows(points.Hose) {
+		why = why.With(HosePressure)
+	}
+	if j.shows(points.Nozzle) {
+		why = why.With(NozzlePressure)
+	}
+	if j.period > MaxAge {
+		why = why.With(LogTooSlow)
+	}
+	if why != 0 {
+		return Answer{Word: NotProven, Because: why, At: at}
+	}
+	return Answer{Word: Vented, At: at}
+}
+
+// secondWitness is R4: the newest reading of the second gauge that vouches for the first, or why there is none.
+func (j *Judge) secondWitness() (si.Instant, Codes) {
+	var newest si.Instant
+	present := false
+	for _, pt := range [...]points.Point{points.Control, points.Hose} {
+		t := &j.traces[pt]
+		if !t.present || pt == points.Control && j.pot.HoldsPressure {
+			continue
+		}
+		present = true
+		if t.fresh(j.now, j.maxGap) && (!j.ep.witness || t.since <= j.ep.released) {
+			newest = max(newest, t.good.at)
+		}
+	}
+	switch {
+	case !present:
+		return 0, CodesOf(NoSecondWitness)
+	case newest == 0:
+		return 0, CodesOf(SecondWitnessSilent)
+	}
+	return newest, 0
+}
+
+// shows is R5 for a point: a half-second mean above the limit.
+func (j *Judge) shows(pt points.Point) bool {
+	t := &j.traces[pt]
+	return t.fresh(j.now, j.maxGap) && t.good.half > limit
+}
 
 // A Handle is what is known of the operator's control handle.
 type Handle struct {
 	Known    bool
 	Pressed  bool
 	Inferred bool       // from the hose point, for want of a control point
-	Since    si.Instant // of the last press or release
+	Since    si.Instant // of the last press or release; 0: out of sight
 }
 
 // Handle is the state of the control handle as of the newest sample.
-func (j *Judge) Handle() Handle { return Handle{} }
+func (j *Judge) Handle() Handle {
+	if j.controlHealthy() {
+		return Handle{Known: true, Pressed: j.control.pressed, Since: j.handleAt}
+	}
+	if j.traces[points.Hose].fresh(j.now, j.maxGap) && j.hose.state != hoseUnknown {
+		return Handle{Known: true, Pressed: j.hose.state == hosePressed, Inferred: true, Since: j.handleAt}
+	}
+	return Handle{}
+}
 
 // Faulty tells whether the vessel gauge was proven outside its declared error (R1). It stays so until a named
 // person records a zero or a service, so a restart hands it on with MarkFaulty.
-func (j *Judge) Faulty() bool { return false }
+func (j *Judge) Faulty() bool { return j.faulty }
 
 // MarkFaulty restores that finding; it can only lower the word.
-func (j *Judge) MarkFaulty() {}
+func (j *Judge) MarkFaulty() { j.faulty = true }
