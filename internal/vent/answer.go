@@ -22,6 +22,9 @@ var wordNames = [...]string{"not-proven", "pressurised", "vented"}
 // String is the word as it stands in JSON, MQTT and metrics.
 func (w Word) String() string { return wordNames[w] }
 
+// AllWords lists the words, for whoever must name each: metrics, generated types.
+func AllWords() []Word { return []Word{NotProven, Pressurised, Vented} }
+
 // ParseWord is the word of a name; any other text is NotProven with an error.
 func ParseWord(name string) (Word, error) {
 	for i, n := range wordNames {

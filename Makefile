@@ -1,0 +1,72 @@
+# make demo | test | build | lint | fuzz | page; `make help` lists them.
+SHELL := bash
+.SHELLFLAGS := -eu -o pipefail -c
+.DEFAULT_GOAL := help
+
+HTTP ?= 127.0.0.1:8080
+MQTT ?= 127.0.0.1:1883
+FUZZTIME ?= 60s
+
+VERSION := $(shell git describe --always --dirty 2>/dev/null || echo unversioned)
+GOBUILD := CGO_ENABLED=0 go build -trimpath -ldflags "-s -w -X main.version=$(VERSION)"
+PAGE    := dashboard/dist/index.html
+PAGESRC := $(shell find dashboard/src dashboard/public dashboard/index.html dashboard/vite.config.ts dashboard/package-lock.json -type f 2>/dev/null)
+
+.PHONY: help demo build page test lint fuzz deps unit browser shots generate clean
+
+help: ## this list
+	@grep -hE '^[a-z]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 12
+
+demo: build ## six simulated pots, two agents, server and page; Ctrl-C ends it. HTTP= and MQTT= move its addresses
+	@exec deploy/demo/demo.sh $(HTTP) $(MQTT)
+
+build: page ## all programs for this machine, in bin/
+	@mkdir -p bin
+	$(GOBUILD) -o bin/gritwatch-agent ./agent
+	$(GOBUILD) -o bin/gritwatch-server ./server
+	$(GOBUILD) -o bin/gritwatch-sim ./sim-sensor
+
+page: $(PAGE) ## the dashboard, built into dashboard/dist
+
+dashboard/node_modules/.package-lock.json: dashboard/package-lock.json
+	cd dashboard && npm ci --no-audit --no-fund
+	@touch $@
+
+$(PAGE): dashboard/node_modules/.package-lock.json $(PAGESRC)
+	cd dashboard && npm run build
+	@touch $@
+
+test: deps lint unit browser ## everything: packages it needs, lint, unit, integration, page
+
+# Debian packages that tests call: the browser, an independent Modbus master, and promtool.
+DEBS := chromium mbpoll prometheus
+deps: ## Debian packages the tests call (installed when root, else named)
+	@missing=; for p in $(DEBS); do dpkg-query -W -f='$${Status}' $$p 2>/dev/null | grep -q 'ok installed' || missing="$$missing $$p"; done; \
+	if [ -n "$$missing" ]; then \
+	  if [ "$$(id -u)" = 0 ]; then apt-get update -q && DEBIAN_FRONTEND=noninteractive apt-get install -y -q --no-install-recommends $$missing; \
+	  else echo "the tests need Debian's$$missing: sudo apt-get install$$missing" >&2; exit 1; fi; fi
+
+lint: page ## gofmt, vet, staticcheck, svelte-check
+	@out=$$(gofmt -l $$(git ls-files '*.go')); [ -z "$$out" ] || { echo "gofmt would change: $$out" >&2; exit 1; }
+	go vet ./...
+	go tool staticcheck ./...
+	@for arch in amd64 arm64 arm; do echo "build for linux/$$arch"; GOOS=linux GOARCH=$$arch GOARM=7 CGO_ENABLED=0 go build -o /dev/null ./agent; done
+	cd dashboard && npm run check
+
+unit: page ## Go tests under the race detector (the end-to-end ones drive real programs), then the page's
+	go test -race -count=1 ./...
+	cd dashboard && npm test
+
+browser: build ## the page in a real browser, against a scripted server and the real stack
+	cd dashboard && npm run e2e
+
+fuzz: page ## every fuzz target for FUZZTIME (60s) each
+	@grep -rl --include='*_test.go' '^func Fuzz' agent internal protocol server sim-sensor | xargs -n1 dirname | sort -u | while read -r dir; do \
+	  for f in $$(grep -hoE '^func Fuzz\w+' $$dir/*_test.go | sed 's/func //'); do echo "$$dir $$f"; \
+	  go test -run '^$$' -fuzz "^$$f\$$" -fuzztime $(FUZZTIME) ./$$dir; done; done
+
+generate: page ## generated Go and TypeScript (protobuf, the page's types)
+	go generate ./...
+
+clean: ## what was built
+	rm -rf bin dashboard/dist/assets dashboard/dist/index.html dashboard/shots

@@ -1,0 +1,258 @@
+package e2e_test
+
+import (
+	"bufio"
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"net"
+	"net/http"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"sync"
+	"syscall"
+	"testing"
+	"time"
+
+	"gritwatch/protocol/live"
+)
+
+var bin string // folder of the built programs
+
+func TestMain(m *testing.M) {
+	os.Exit(func() int {
+		dir, err := os.MkdirTemp("", "gritwatch-e2e-")
+		if err != nil {
+			fmt.Fprintln(os.Stderr, err)
+			return 1
+		}
+		defer os.RemoveAll(dir)
+		bin = dir
+		for name, pkg := range map[string]string{"gritwatch-agent": "./agent", "gritwatch-server": "./server", "gritwatch-sim": "./sim-sensor"} {
+			cmd := exec.Command("go", "build", "-o", filepath.Join(dir, name), pkg)
+			cmd.Dir = "../.."
+			if out, err := cmd.CombinedOutput(); err != nil {
+				fmt.Fprintf(os.Stderr, "build %s: %v\n%s", pkg, err, out)
+				return 1
+			}
+		}
+		return m.Run()
+	}())
+}
+
+// site is one set of running programs in a folder of its own.
+type site struct {
+	t    *testing.T
+	dir  string
+	http string
+	mqtt string
+}
+
+func newSite(t *testing.T) *site {
+	t.Helper()
+	return &site{t: t, dir: t.TempDir(), http: freeAddr(t), mqtt: freeAddr(t)}
+}
+
+func freeAddr(t *testing.T) string {
+	t.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	return l.Addr().String()
+}
+
+// write puts a file into the site's folder, with HTTP, MQTT and DIR replaced, and returns its path.
+func (s *site) write(name, text string) string {
+	s.t.Helper()
+	text = strings.NewReplacer("$HTTP", s.http, "$MQTT", s.mqtt, "$DIR", s.dir).Replace(text)
+	path := filepath.Join(s.dir, name)
+	if err := os.WriteFile(path, []byte(text), 0o644); err != nil {
+		s.t.Fatal(err)
+	}
+	return path
+}
+
+// program is one running process and what it has printed.
+type program struct {
+	t    *testing.T
+	name string
+	cmd  *exec.Cmd
+	out  output
+	done chan struct{}
+	err  error
+}
+
+type output struct {
+	mu   sync.Mutex
+	text bytes.Buffer
+}
+
+func (o *output) Write(p []byte) (int, error) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	return o.text.Write(p)
+}
+
+func (o *output) String() string {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	return o.text.String()
+}
+
+// start runs a program in the site's folder; the test's end stops it.
+func (s *site) start(name string, args ...string) *program {
+	s.t.Helper()
+	p := &program{t: s.t, name: name, cmd: exec.Command(filepath.Join(bin, name), args...), done: make(chan struct{})}
+	p.cmd.Dir = s.dir
+	p.cmd.Stdout, p.cmd.Stderr = &p.out, &p.out
+	p.cmd.SysProcAttr = &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL}
+	if err := p.cmd.Start(); err != nil {
+		s.t.Fatal(err)
+	}
+	go func() {
+		p.err = p.cmd.Wait()
+		close(p.done)
+	}()
+	s.t.Cleanup(func() {
+		p.stop()
+		if s.t.Failed() {
+			s.t.Logf("%s %s printed:\n%s", name, strings.Join(args, " "), tail(p.out.String(), 40))
+		}
+	})
+	return p
+}
+
+// stop ends the program as a service manager would, and fails the test if it does not end cleanly.
+func (p *program) stop() {
+	select {
+	case <-p.done:
+		return
+	default:
+	}
+	p.signal(syscall.SIGCONT)
+	p.signal(syscall.SIGTERM)
+	select {
+	case <-p.done:
+		if p.err != nil {
+			p.t.Errorf("%s did not end cleanly on SIGTERM: %v", p.name, p.err)
+		}
+	case <-time.After(15 * time.Second):
+		p.kill()
+		p.t.Errorf("%s did not end within 15 s of SIGTERM", p.name)
+	}
+}
+
+func (p *program) signal(sig syscall.Signal) { _ = p.cmd.Process.Signal(sig) }
+
+func (p *program) kill() {
+	p.signal(syscall.SIGKILL)
+	<-p.done
+}
+
+// exit waits for the program to end by itself and returns its exit code.
+func (p *program) exit(within time.Duration) int {
+	p.t.Helper()
+	select {
+	case <-p.done:
+	case <-time.After(within):
+		p.t.Fatalf("%s still runs after %v; it printed:\n%s", p.name, within, p.out.String())
+	}
+	var ended *exec.ExitError
+	if errors.As(p.err, &ended) {
+		return ended.ExitCode()
+	}
+	return 0
+}
+
+// says waits until the program has printed a text.
+func (p *program) says(text string, within time.Duration) {
+	p.t.Helper()
+	eventually(p.t, within, p.name+" says "+text, func() bool { return strings.Contains(p.out.String(), text) })
+}
+
+// eventually waits for something real to happen in another process; there is no fake time across processes.
+func eventually(t *testing.T, within time.Duration, what string, ok func() bool) {
+	t.Helper()
+	tick := time.NewTicker(50 * time.Millisecond)
+	defer tick.Stop()
+	deadline := time.After(within)
+	for !ok() {
+		select {
+		case <-tick.C:
+		case <-deadline:
+			t.Fatalf("not within %v: %s", within, what)
+		}
+	}
+}
+
+func tail(text string, lines int) string {
+	all := strings.Split(strings.TrimRight(text, "\n"), "\n")
+	return strings.Join(all[max(0, len(all)-lines):], "\n")
+}
+
+// pots asks the server; an error means that it does not answer now.
+func (s *site) pots() (map[string]live.Pot, error) {
+	client := http.Client{Timeout: 2 * time.Second}
+	res, err := client.Get("http://" + s.http + "/api/v1/pots")
+	if err != nil {
+		return nil, err
+	}
+	defer res.Body.Close()
+	body, err := io.ReadAll(res.Body)
+	if err != nil {
+		return nil, err
+	}
+	if res.StatusCode != http.StatusOK {
+		return nil, fmt.Errorf("%s: %s", res.Status, body)
+	}
+	if cc := res.Header.Get("Cache-Control"); cc != "no-store" {
+		return nil, fmt.Errorf("Cache-Control is %q", cc)
+	}
+	var doc live.Pots
+	if err := json.Unmarshal(body, &doc); err != nil {
+		return nil, err
+	}
+	out := map[string]live.Pot{}
+	for _, p := range doc.Pots {
+		out[p.Name] = p
+	}
+	return out, nil
+}
+
+// word is a pot's answer now; "" while the server does not answer.
+func (s *site) word(pot string) string {
+	pots, err := s.pots()
+	if err != nil {
+		return ""
+	}
+	return pots[pot].Answer.Word
+}
+
+// jsonLines reads every whole line of a growing file into a slice of T.
+func jsonLines[T any](t *testing.T, path string) []T {
+	t.Helper()
+	f, err := os.Open(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	var out []T
+	r := bufio.NewReader(f)
+	for {
+		line, err := r.ReadBytes('\n')
+		if err != nil {
+			return out
+		}
+		var v T
+		if err := json.Unmarshal(line, &v); err != nil {
+			t.Fatalf("%s: %v in %s", path, err, line)
+		}
+		out = append(out, v)
+	}
+}
