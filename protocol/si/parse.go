@@ -73,24 +73,28 @@ func isUnitDigit(text string, i int) bool {
 	return i > 0 && (text[i-1] >= 'a' && text[i-1] <= 'z' || text[i-1] >= 'A' && text[i-1] <= 'Z')
 }
 
-// number reads "150", "7/16", "1-1/4", "1 1/4", "-3.5". It takes no exponents, hexadecimal, NaN or infinity.
+// number reads "150", "7/16", "1-1/4", "1 1/4", "-3.5". It takes no exponents, hexadecimal, NaN or infinity, and no
+// points inside fractions; the fraction beside a whole number must be below one.
 func number(s string) (float64, bool) {
 	sign := 1.0
 	if rest, ok := strings.CutPrefix(s, "-"); ok {
 		sign, s = -1, strings.TrimSpace(rest)
 	}
 	if whole, frac, ok := strings.Cut(s, "/"); ok {
-		lead := 0.0
+		if strings.Contains(s, ".") {
+			return 0, false
+		}
+		lead, mixed := 0.0, false
 		if i := strings.LastIndexAny(whole, " -"); i >= 0 {
 			v, ok := plain(strings.TrimRight(whole[:i], " "))
 			if !ok {
 				return 0, false
 			}
-			lead, whole = v, whole[i+1:]
+			lead, mixed, whole = v, true, whole[i+1:]
 		}
 		num, ok1 := plain(whole)
 		den, ok2 := plain(frac)
-		if !ok1 || !ok2 || den == 0 {
+		if !ok1 || !ok2 || den == 0 || mixed && num >= den {
 			return 0, false
 		}
 		return sign * (lead + num/den), true
@@ -123,6 +127,9 @@ func (d dimension) parse(text string) (float64, error) {
 	if !ok {
 		return 0, d.fail(text, fmt.Sprintf("has %q where a number should be", n))
 	}
+	if math.IsInf(v*f, 0) {
+		return 0, d.fail(text, "is larger than any number here")
+	}
 	return v * f, nil
 }
 
@@ -131,6 +138,9 @@ func (d dimension) parseRange(text string) (lo, hi float64, err error) {
 	first, second, ok := strings.Cut(text, "..")
 	if !ok {
 		return 0, 0, d.fail(text, "has no .. between two ends")
+	}
+	if strings.HasPrefix(second, ".") { // 0...200 would be read as 0 to 0.200
+		return 0, 0, d.fail(text, "has more than two points between its ends")
 	}
 	if hi, err = d.parse(second); err != nil {
 		return 0, 0, err
@@ -236,8 +246,8 @@ func ParseDuration(text string) (time.Duration, error) {
 	if err != nil {
 		return 0, err
 	}
-	if v <= 0 || v > 1e9 {
-		return 0, secondsDim.fail(text, "is not a length of time above zero")
+	if v < 1e-9 || v > 1e9 {
+		return 0, secondsDim.fail(text, "is not a length of time above zero and under 31 years")
 	}
 	return time.Duration(math.Round(v * 1e9)), nil
 }
