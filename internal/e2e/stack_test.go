@@ -109,6 +109,12 @@ func (o *output) String() string {
 func (s *site) start(name string, args ...string) *program {
 	s.t.Helper()
 	p := &program{t: s.t, name: name, cmd: exec.Command(filepath.Join(bin, name), args...), done: make(chan struct{})}
+	s.launch(p)
+	return p
+}
+
+func (s *site) launch(p *program) {
+	s.t.Helper()
 	p.cmd.Dir = s.dir
 	p.cmd.Stdout, p.cmd.Stderr = &p.out, &p.out
 	p.cmd.SysProcAttr = &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL}
@@ -122,10 +128,9 @@ func (s *site) start(name string, args ...string) *program {
 	s.t.Cleanup(func() {
 		p.stop()
 		if s.t.Failed() {
-			s.t.Logf("%s %s printed:\n%s", name, strings.Join(args, " "), tail(p.out.String(), 40))
+			s.t.Logf("%s printed:\n%s", p.name, tail(p.out.String(), 40))
 		}
 	})
-	return p
 }
 
 // stop ends the program as a service manager would, and fails the test if it does not end cleanly.
