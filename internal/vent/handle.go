@@ -57,9 +57,10 @@ func (c *control) step(p *Pot, s points.Sample, v float64) {
 // hose infers presses from the blast hose.
 type hose struct {
 	state  hoseState
-	lowest float64 // since the fall began
-	began  si.Instant
-	ended  si.Instant
+	lowest float64    // since the fall began
+	rested si.Instant // last seen at rest
+	began  si.Instant // of the last press: when it was last seen at rest
+	ended  si.Instant // of the last release: when its fall began
 }
 
 type hoseState uint8
@@ -78,11 +79,11 @@ func (h *hose) step(t *trace) (pressed, released bool) {
 	case hoseUnknown, hoseAtRest:
 		if now.half > hoseUp {
 			began := h.state == hoseAtRest // else: seen for the first time, already up
-			h.state, h.began = hosePressed, now.at
+			h.state, h.began = hosePressed, h.rested
 			return began, false
 		}
 		if now.half <= hoseRest {
-			h.state = hoseAtRest
+			h.state, h.rested = hoseAtRest, now.at
 		}
 	case hosePressed:
 		_, highest, ok := t.halfAt(now.at.Add(-hoseLook), now.at)
@@ -101,7 +102,7 @@ func (h *hose) step(t *trace) (pressed, released bool) {
 		h.lowest = min(h.lowest, now.half)
 		switch {
 		case now.half <= hoseRest:
-			h.state = hoseAtRest
+			h.state, h.rested = hoseAtRest, now.at
 		case now.half > hoseAgain*h.lowest+hoseUp:
 			h.state, h.began = hosePressed, now.at
 			return true, false

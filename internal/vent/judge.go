@@ -8,6 +8,8 @@
 // What the rules leave open is read so:
 //   - The reading that is over the limit (R1) is the newest half-second mean, as single samples of a gauge at rest are
 //     noisy; where readings come every half second or slower it is the sample.
+//   - A gauge is at rest (R1) when the two halves of the 3 s differ by no more than noise: one that reads too low passes
+//     zero while the vessel still holds pressure.
 //   - A gauge is fresh inside the judge while its newest good reading is at most 2 s older than the newest sample of any
 //     point (slow logs: 2.5 periods), and healthy while no bad status came after it.
 //   - The second witness must have been healthy without a break since the release, or it could not have seen a press.
@@ -166,119 +168,20 @@ func (j *Judge) controlHealthy() bool {
 	return j.control.known && j.traces[points.Control].fresh(j.now, j.maxGap)
 }
 
-// turn follows the control point.
-func (j *Judge) turn(at si.Instant) {
-	if !j.controlHealthy() {
-		return
-	}
-	j.sawRest = j.sawRest || !j.control.pressed
-	switch {
-	case j.control.pressed && !j.pressing:
-		j.begin(at, false)
-	case j.control.pressed:
-		j.byHose = false
-	case j.pressing && !j.byHose:
-		j.end(j.control.held, at)
-	}
-}
-
-// blast follows the hose point.
-func (j *Judge) blast(t *trace) {
-	if t.good.half > limit {
-		j.press.hose = true
-	}
-	began, ended := j.hose.step(t)
-	switch {
-	case began && !j.pressing:
-		j.begin(t.good.at, true)
-	case ended && j.pressing && (j.byHose || !j.controlHealthy()):
-		j.end(j.hose.ended, t.good.at)
-	}
-}
-
-// begin starts a press.
-func (j *Judge) begin(at si.Instant, byHose bool) {
-	j.settleTapNow()
-	v := &j.traces[points.Vessel]
-	j.pressing, j.byHose, j.handleAt = true, byHose, at
-	if !v.fresh(j.now, j.maxGap) || !byHose && !j.sawRest {
-		j.press = press{start: at, judged: true}
-		j.ep.witness, j.ep.released = false, 0
-		return
-	}
-	base := v.good.half
-	j.press = press{start: at, under: base < beganUnder, base: base, highest: base, highestAt: at}
-	j.press.judged = !j.press.under
-	j.before = j.ep
-	if j.press.under {
-		j.ep = episode{open: true, base: base, peak: base, ref: j.reference()}
-	}
-	j.pressedOn = true
-	j.ep.witness, j.ep.released = false, 0
-}
-
-// end is the release: it began at from and shows at shown.
-func (j *Judge) end(from, shown si.Instant) {
-	if from == 0 { // the line came back released: when it let go is not known
-		from = shown
-	}
-	from = max(from, j.press.start)
-	took := from.Sub(j.press.start)
-	j.pressing, j.byHose, j.handleAt = false, false, shown
-	j.ep.longest = max(j.ep.longest, took)
-	j.ep.released = from
-	j.ep.early = j.fellEarly(from)
-	v := &j.traces[points.Vessel]
-	level := j.press.highest
-	if l, _, ok := v.halfAt(from, from); ok && j.press.highestAt < from.Add(-fallLead) {
-		level = l
-	}
-	j.ep.fall = fall{level: level, from: from}
-	for i := range v.n { // a release may show after the fall has begun
-		if r := v.at(i); r.at >= from {
-			j.ep.fall.step(*r)
-		}
-	}
-	if took < tap {
-		j.tapEnded = shown
-		j.press.judged = true
-		return
-	}
-	if !j.press.judged {
-		j.judgeFollow()
-	}
-}
-
-// fellEarly tells whether the vessel was already falling before the release could make it (R3 b).
-func (j *Judge) fellEarly(released si.Instant) bool {
-	edge := released.Add(-fallLead)
-	if j.press.highestAt >= edge {
-		return false
-	}
-	level, highest, ok := j.traces[points.Vessel].halfAt(max(edge.Add(-restSpan), j.press.start), edge)
-	return !ok || level < fallFrom*highest || level < 0.5*j.press.highest
-}
-
 // vessel follows the vessel's newest good reading.
 func (j *Judge) vessel() {
 	t := &j.traces[points.Vessel]
 	r := t.good
-	if (j.pressing || j.tapEnded != 0) && r.half > j.press.highest {
-		j.press.highest, j.press.highestAt = r.half, r.at
-	}
-	if j.pressing && j.ep.open && r.half > j.ep.peak {
-		j.ep.peak, j.ep.ref = r.half, j.reference()
-	}
-	if j.pressing && !j.press.judged && r.half-j.press.base >= mustFollow {
-		j.press.judged, j.doesNotFollow = true, false
+	if j.pressing || j.tapEnded != 0 {
+		j.rise(r)
 	}
 	j.ep.fall.step(r)
 
-	mean, highest, whole := t.rest()
-	if whole && mean < -float64(j.u(mean)) {
+	now := t.rest()
+	if now.whole && now.mean < -float64(j.u(now.mean)) {
 		j.faulty = true
 	}
-	atRest := whole && j.within(mean, highest)
+	atRest := j.within(now)
 	if j.pot.HoldsPressure {
 		j.blowdown(r, atRest)
 		return
@@ -328,60 +231,15 @@ func (j *Judge) reference() float64 {
 	return math.NaN()
 }
 
-// settleFollow judges R4 once a press has lasted long enough.
-func (j *Judge) settleFollow() {
-	if j.pressing && !j.press.judged && j.now.Sub(j.press.start) >= follow {
-		j.judgeFollow()
-	}
-}
-
-func (j *Judge) judgeFollow() {
-	j.press.judged = true
-	if j.press.highest-j.press.base >= mustFollow {
-		j.doesNotFollow = false
-		return
-	}
-	air, absent := false, true
-	for _, pt := range [...]points.Point{points.Separator, points.Supply} {
-		if t := &j.traces[pt]; t.fresh(j.now, j.maxGap) {
-			absent = false
-			air = air || t.good.half > airToFollow
-		}
-	}
-	if air || absent {
-		j.doesNotFollow = true
-	}
-}
-
-// settleTap judges a tap once its pressure would have shown.
-func (j *Judge) settleTap() {
-	if j.tapEnded != 0 && j.now.Sub(j.tapEnded) >= tapSettles {
-		j.settleTapNow()
-	}
-}
-
-func (j *Judge) settleTapNow() {
-	if j.tapEnded == 0 {
-		return
-	}
-	j.tapEnded = 0
-	hose := &j.traces[points.Hose]
-	raised := j.press.highest-j.press.base >= mustRise || j.press.hose && hose.fresh(j.now, j.maxGap)
-	if j.press.under && !raised {
-		j.ep = j.before
-		j.pressedOn = !j.ep.witness
-	}
-}
-
 // u is the uncertainty of the vessel gauge at a reading, Pa.
 func (j *Judge) u(v float64) si.PressureDrop {
 	return j.pot.Gauges[points.Vessel].U(si.GaugePressure(v))
 }
 
-// within is R1 for a whole 3 s.
-func (j *Judge) within(mean, highest float64) bool {
-	u := float64(j.u(mean))
-	return mean >= -u && mean <= limit-u && highest <= limit
+// within is R1.
+func (j *Judge) within(r rest) bool {
+	u := float64(j.u(r.mean))
+	return r.whole && r.steady && r.mean >= -u && r.mean <= limit-u && r.highest <= limit
 }
 
 // Answer is the word as of the newest sample of any point. Before any sample of the vessel it is not-proven with
@@ -399,14 +257,14 @@ func (j *Judge) Answer() Answer {
 		return Answer{Word: Pressurised, Because: CodesOf(OverLimit), At: at}
 	}
 	var why Codes
-	mean, highest, whole := v.rest()
-	if j.u(mean) > maxU {
+	now := v.rest()
+	if j.u(now.mean) > maxU {
 		why = why.With(UncertaintyTooLarge)
 	}
 	if j.faulty {
 		why = why.With(SensorFault)
 	}
-	if !whole || !j.within(mean, highest) {
+	if !j.within(now) {
 		why = why.With(Settling)
 	}
 	if !j.ep.witness || j.tapEnded != 0 {
@@ -468,25 +326,6 @@ func (j *Judge) secondWitness() (si.Instant, Codes) {
 func (j *Judge) shows(pt points.Point) bool {
 	t := &j.traces[pt]
 	return t.fresh(j.now, j.maxGap) && t.good.half > limit
-}
-
-// A Handle is what is known of the operator's control handle.
-type Handle struct {
-	Known    bool
-	Pressed  bool
-	Inferred bool       // from the hose point, for want of a control point
-	Since    si.Instant // of the last press or release; 0: out of sight
-}
-
-// Handle is the state of the control handle as of the newest sample.
-func (j *Judge) Handle() Handle {
-	if j.controlHealthy() {
-		return Handle{Known: true, Pressed: j.control.pressed, Since: j.handleAt}
-	}
-	if j.traces[points.Hose].fresh(j.now, j.maxGap) && j.hose.state != hoseUnknown {
-		return Handle{Known: true, Pressed: j.hose.state == hosePressed, Inferred: true, Since: j.handleAt}
-	}
-	return Handle{}
 }
 
 // Faulty tells whether the vessel gauge was proven outside its declared error (R1). It stays so until a named

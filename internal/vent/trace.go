@@ -118,24 +118,49 @@ func (t *trace) fresh(now si.Instant, maxGap time.Duration) bool {
 	return t.good.at != 0 && t.quality == points.Good && now.Sub(t.good.at) <= maxGap
 }
 
-// rest is the state of the last 3 s: their mean, the highest half-second mean in them, and whether they are whole.
-func (t *trace) rest() (mean, highest float64, whole bool) {
-	if t.n == 0 {
-		return 0, 0, false
-	}
-	sum, count := 0.0, 0
-	highest = math.Inf(-1)
+// rest is what the last 3 s show.
+type rest struct {
+	whole   bool    // they are unbroken, and reach back 3 s
+	mean    float64 // Pa
+	highest float64 // highest half-second mean in them
+	steady  bool    // the reading no longer moves
+}
+
+// stillMoving is the difference between the means of the two halves of 3 s above which a gauge is not at rest, Pa, for
+// ten readings and more in each; fewer are noisier. A gauge that reads too low passes zero on its way down.
+const (
+	stillMoving = 2.5 * si.KPa
+	steadyCount = 10
+)
+
+func (t *trace) rest() rest {
+	var late, early, out = 0.0, 0.0, rest{highest: math.Inf(-1)}
+	nLate, nEarly := 0, 0
 	for i := t.n - 1; i >= 0; i-- {
 		r := t.at(i)
-		if t.good.at.Sub(r.at) >= restSpan {
-			whole = true
+		age := t.good.at.Sub(r.at)
+		if age >= restSpan {
+			out.whole = true
 			break
 		}
-		sum += r.v
-		count++
-		highest = max(highest, r.half)
+		if age < restSpan/2 {
+			late += r.v
+			nLate++
+		} else {
+			early += r.v
+			nEarly++
+		}
+		out.highest = max(out.highest, r.half)
 	}
-	return sum / float64(count), highest, whole
+	if nLate+nEarly == 0 {
+		return out
+	}
+	out.mean = (late + early) / float64(nLate+nEarly)
+	if nEarly > 0 {
+		allowed := stillMoving * math.Sqrt(max(1, steadyCount/float64(min(nLate, nEarly))))
+		out.steady = math.Abs(late/float64(nLate)-early/float64(nEarly)) <= allowed
+	}
+	return out
 }
 
 // halfAt is the newest half-second mean at or before an instant, and the highest of those between from and it.

@@ -64,6 +64,7 @@ type episode struct {
 type fall struct {
 	level    float64
 	from, to si.Instant
+	into     si.Instant // first reading within R1's limit
 }
 
 const (
@@ -73,6 +74,12 @@ const (
 )
 
 func (f *fall) step(r reading) {
+	switch {
+	case r.v > 2*limit:
+		f.into = 0
+	case r.v <= limit && f.into == 0:
+		f.into = r.at
+	}
 	switch {
 	case r.v >= fallFrom*f.level:
 		f.from, f.to = r.at, 0
@@ -128,13 +135,18 @@ func (p *Pot) allowance() time.Duration {
 	return ventAllowance
 }
 
+// working is the pressure the vessel works at, roughly: the target, else what R9 takes for it.
+func (p *Pot) working() float64 {
+	if p.Target > 0 {
+		return float64(p.Target)
+	}
+	return holdsRated / holdsShare * float64(p.Rated)
+}
+
 // leastPeak is what the vessel must have reached (R3 a: a fifth of the target; R9: half of it).
 func (p *Pot) leastPeak() float64 {
 	if p.HoldsPressure {
-		if p.Target > 0 {
-			return holdsShare * float64(p.Target)
-		}
-		return holdsRated * float64(p.Rated)
+		return holdsShare * p.working()
 	}
 	if p.Target > 0 {
 		return fifthOfTarget * float64(p.Target)
@@ -164,8 +176,8 @@ func (e *episode) fell(p *Pot, rest si.Instant) bool {
 	if took > p.allowance() || e.fall.tooFast(p) {
 		return false
 	}
-	if p.Commissioned != nil && e.fall.level >= holdsShare*max(float64(p.Target), p.leastPeak()) {
-		return took >= time.Duration(fastestOfCommissioned*float64(p.Commissioned.Time))
+	if p.Commissioned != nil && e.fall.level >= p.working()/2 {
+		return e.fall.into.Sub(e.released) >= time.Duration(fastestOfCommissioned*float64(p.Commissioned.Time))
 	}
 	return true
 }
