@@ -1,0 +1,157 @@
+// The live connection: reconnects by itself, acknowledges a frame only after it has been applied, and gives up a
+// connection that breaks the protocol or says nothing. Everything from outside is injected; no Svelte here.
+import { decodeFrame } from '../protocol/decode';
+import type { Decoded } from '../protocol/decode';
+import type { Request } from '../protocol/types.gen';
+
+/** What is used of a WebSocket. */
+export interface Wire {
+  send(text: string): void;
+  close(): void;
+  onopen: (() => void) | null;
+  onmessage: ((event: { readonly data: unknown }) => void) | null;
+  onclose: (() => void) | null;
+  onerror: (() => void) | null;
+}
+
+export interface Deps {
+  readonly createSocket: (url: string) => Wire;
+  /** Uniform in 0 to 1. */
+  readonly random: () => number;
+  readonly setTimer: (run: () => void, ms: number) => unknown;
+  readonly clearTimer: (timer: unknown) => void;
+}
+
+/** Why a connection ended. */
+export type Ending = 'closed' | 'silent' | 'refused-frame' | 'out-of-order' | 'stopped';
+
+export interface Handlers {
+  /** A connection is being tried. */
+  readonly connecting: () => void;
+  /** Takes a frame; when it returns, the frame is acknowledged. What it throws ends the connection. */
+  readonly frame: (decoded: Decoded) => void;
+  /** The acknowledgement of the last frame is about to be sent. */
+  readonly acknowledged: () => void;
+  /** The connection, or the attempt, is over. problem tells people more, where there is more. */
+  readonly closed: (ending: Ending, problem: string | null) => void;
+}
+
+/** Waiting time before the n-th attempt in a row (from 0), ms: 0.5 s doubling to 5 s, of which half is by chance. */
+export function backoff(n: number, random: number): number {
+  const full = Math.min(500 * 2 ** Math.min(n, 10), 5000);
+  return Math.max(500, full / 2 + (full / 2) * random);
+}
+
+/**
+ * A connection that says nothing for so long is given up, ms: a peer that vanished sends no close. After attempts
+ * without a frame the patience doubles, twice at most, so that a very late link is heard at last.
+ */
+export const GIVE_UP_MS = 8000;
+
+export class LiveSocket {
+  readonly #url: string;
+  readonly #deps: Deps;
+  readonly #handlers: Handlers;
+  #wire: Wire | null = null;
+  #attempt = 0;
+  #seq = 0;
+  #retry: unknown = null;
+  #watch: unknown = null;
+  #running = false;
+
+  constructor(url: string, deps: Deps, handlers: Handlers) {
+    this.#url = url;
+    this.#deps = deps;
+    this.#handlers = handlers;
+  }
+
+  start(): void {
+    if (this.#running) return;
+    this.#running = true;
+    this.#connect();
+  }
+
+  stop(): void {
+    this.#running = false;
+    this.#deps.clearTimer(this.#retry);
+    this.#retry = null;
+    if (this.#wire !== null) this.#end(this.#wire, 'stopped', null);
+  }
+
+  /** Tries at once instead of waiting; does nothing while connected. */
+  retryNow(): void {
+    if (!this.#running || this.#wire !== null) return;
+    this.#deps.clearTimer(this.#retry);
+    this.#attempt = 0;
+    this.#connect();
+  }
+
+  #connect(): void {
+    this.#retry = null;
+    this.#seq = 0;
+    this.#handlers.connecting();
+    let wire: Wire;
+    try {
+      wire = this.#deps.createSocket(this.#url);
+    } catch (e) {
+      this.#handlers.closed('closed', e instanceof Error ? e.message : null);
+      this.#later();
+      return;
+    }
+    this.#wire = wire;
+    wire.onopen = () => this.#rewatch(wire);
+    wire.onmessage = (event) => this.#message(wire, event.data);
+    wire.onclose = () => this.#end(wire, 'closed', null);
+    wire.onerror = () => this.#end(wire, 'closed', null);
+    this.#rewatch(wire);
+  }
+
+  #message(wire: Wire, data: unknown): void {
+    if (wire !== this.#wire) return;
+    this.#rewatch(wire);
+    const decoding = typeof data === 'string' ? decodeFrame(data) : ({ ok: false, problem: 'frame: not text' } as const);
+    if (!decoding.ok) {
+      this.#end(wire, 'refused-frame', decoding.problem);
+      return;
+    }
+    const { seq, type } = decoding.frame;
+    if (seq !== this.#seq + 1 || (seq === 1 && type !== 'snapshot')) {
+      this.#end(wire, 'out-of-order', `frame ${seq} (${type}) after ${this.#seq}`);
+      return;
+    }
+    this.#seq = seq;
+    try {
+      this.#handlers.frame(decoding);
+      this.#handlers.acknowledged();
+      this.#send(wire, { ack: seq });
+    } catch (e) {
+      this.#end(wire, 'closed', e instanceof Error ? e.message : String(e));
+      return;
+    }
+    this.#attempt = 0;
+  }
+
+  #send(wire: Wire, request: Request): void {
+    wire.send(JSON.stringify(request));
+  }
+
+  #rewatch(wire: Wire): void {
+    this.#deps.clearTimer(this.#watch);
+    this.#watch = this.#deps.setTimer(() => this.#end(wire, 'silent', null), GIVE_UP_MS * 2 ** Math.min(this.#attempt, 2));
+  }
+
+  #end(wire: Wire, ending: Ending, problem: string | null): void {
+    if (wire !== this.#wire) return;
+    this.#wire = null;
+    this.#deps.clearTimer(this.#watch);
+    wire.onopen = wire.onmessage = wire.onclose = wire.onerror = null;
+    wire.close();
+    this.#handlers.closed(ending, problem);
+    if (this.#running) this.#later();
+  }
+
+  #later(): void {
+    this.#retry = this.#deps.setTimer(() => this.#connect(), backoff(this.#attempt, this.#deps.random()));
+    this.#attempt++;
+  }
+}

@@ -1,0 +1,173 @@
+// Unknown JSON to typed frames. What does not fit is rejected with a reason and counted, never thrown and never
+// guessed: a pot that cannot be read is named, so that the page takes back what it last said of it.
+import { airs, frameTypes, points, qualities, segments, states, units, words } from './types.gen';
+import type { Answer, Drops, Frame, Point, Pot, Pressures, Quality } from './types.gen';
+
+/** A frame and what of it could not be read. */
+export interface Decoded {
+  readonly frame: Frame;
+  /** One reason per pot that was left out. */
+  readonly problems: readonly string[];
+  /** Names of pots that were left out, where the name could be read. */
+  readonly unreadable: readonly string[];
+}
+
+export type Decoding = ({ readonly ok: true } & Decoded) | { readonly ok: false; readonly problem: string };
+
+class Unfit extends Error {}
+
+type Fields = Readonly<Record<string, unknown>>;
+
+/** decodeFrame reads the text of one WebSocket message. */
+export function decodeFrame(text: string): Decoding {
+  let value: unknown;
+  try {
+    value = JSON.parse(text);
+  } catch {
+    return { ok: false, problem: 'frame: not JSON' };
+  }
+  try {
+    return { ok: true, ...frame(value) };
+  } catch (e) {
+    if (e instanceof Unfit) return { ok: false, problem: e.message };
+    throw e;
+  }
+}
+
+function frame(value: unknown): Decoded {
+  const f = fields(value, 'frame');
+  const type = oneOf(f['type'], frameTypes, 'frame.type');
+  const seq = number(f['seq'], 'frame.seq');
+  if (!Number.isSafeInteger(seq) || seq < 1) throw new Unfit('frame.seq: not a positive whole number');
+  const server_t = instant(f['server_t'], 'frame.server_t');
+  if (!Array.isArray(f['pots'])) throw new Unfit('frame.pots: not a list');
+  const pots: Pot[] = [];
+  const problems: string[] = [];
+  const unreadable: string[] = [];
+  const seen = new Set<string>();
+  f['pots'].forEach((value: unknown, i) => {
+    try {
+      const p = pot(value, `frame.pots[${i}]`);
+      if (seen.has(p.name)) throw new Unfit(`frame.pots[${i}].name: ${p.name} stands twice`);
+      seen.add(p.name);
+      pots.push(p);
+    } catch (e) {
+      if (!(e instanceof Unfit)) throw e;
+      problems.push(e.message);
+      const name = nameOf(value);
+      if (name !== null) unreadable.push(name);
+    }
+  });
+  // A pot that stands twice is not believed in either place.
+  const sure = pots.filter((p) => !unreadable.includes(p.name));
+  return { frame: { type, seq, server_t, pots: sure }, problems, unreadable };
+}
+
+function pot(value: unknown, at: string): Pot {
+  const p = fields(value, at);
+  const t = p['t'] === undefined ? undefined : instant(p['t'], `${at}.t`);
+  return {
+    kind: oneOf(p['kind'], ['estimate'] as const, `${at}.kind`),
+    name: name(p['name'], `${at}.name`),
+    site: text(p['site'], `${at}.site`),
+    ...(t !== undefined && { t }),
+    ...optional(p, 'age_s', at, true),
+    simulated: flag(p['simulated'], `${at}.simulated`),
+    state: oneOf(p['state'], states, `${at}.state`),
+    ...optional(p, 'state_for_s', at, true),
+    pressure_pa: numbers(p['pressure_pa'], points, `${at}.pressure_pa`) as Pressures,
+    ...(p['quality'] !== undefined && { quality: quality(p['quality'], `${at}.quality`) }),
+    drop_pa: numbers(p['drop_pa'], segments, `${at}.drop_pa`) as Drops,
+    ...optional(p, 'nozzle_pa', at),
+    nozzle_measured: flag(p['nozzle_measured'], `${at}.nozzle_measured`),
+    ...optional(p, 'production', at),
+    answer: answer(p['answer'], `${at}.answer`),
+    air: oneOf(p['air'], airs, `${at}.air`),
+    ...optional(p, 'target_pa', at, true),
+    rated_pa: number(p['rated_pa'], `${at}.rated_pa`),
+    unit: oneOf(p['unit'], units, `${at}.unit`),
+    points: list(p['points'], `${at}.points`).map((v, i) => oneOf(v, points, `${at}.points[${i}]`)),
+    agent: text(p['agent'], `${at}.agent`),
+  };
+}
+
+function answer(value: unknown, at: string): Answer {
+  const a = fields(value, at);
+  const word = oneOf(a['word'], words, `${at}.word`);
+  const because = list(a['because'], `${at}.because`).map((v, i) => text(v, `${at}.because[${i}]`));
+  const age = optional(a, 'age_s', at, true);
+  if (word === 'vented' && because.length > 0) throw new Unfit(`${at}: vented, yet with reasons against it`);
+  if (word === 'vented' && age['age_s'] === undefined) throw new Unfit(`${at}: vented, yet without an age`);
+  if (word === 'not-proven' && because.length === 0) throw new Unfit(`${at}: not proven, yet without a reason`);
+  return { word, because, ...age };
+}
+
+function quality(value: unknown, at: string): Partial<Record<Point, Quality>> {
+  const out: Partial<Record<Point, Quality>> = {};
+  for (const [k, v] of Object.entries(fields(value, at))) {
+    out[oneOf(k, points, at)] = oneOf(v, qualities, `${at}.${k}`);
+  }
+  return out;
+}
+
+function numbers(value: unknown, keys: readonly string[], at: string): Record<string, number> {
+  const out: Record<string, number> = {};
+  for (const [k, v] of Object.entries(fields(value, at))) out[oneOf(k, keys, at)] = number(v, `${at}.${k}`);
+  return out;
+}
+
+function optional<K extends string>(f: Fields, key: K, at: string, positive = false): { [k in K]?: number } {
+  const v = f[key];
+  if (v === undefined) return {};
+  const n = number(v, `${at}.${key}`);
+  if (positive && n < 0) throw new Unfit(`${at}.${key}: negative`);
+  return { [key]: n } as { [k in K]?: number };
+}
+
+function fields(value: unknown, at: string): Fields {
+  if (typeof value !== 'object' || value === null || Array.isArray(value)) throw new Unfit(`${at}: not an object`);
+  return value as Fields;
+}
+
+function list(value: unknown, at: string): readonly unknown[] {
+  if (!Array.isArray(value)) throw new Unfit(`${at}: not a list`);
+  return value;
+}
+
+function number(value: unknown, at: string): number {
+  if (typeof value !== 'number' || !Number.isFinite(value)) throw new Unfit(`${at}: not a number`);
+  return value;
+}
+
+function text(value: unknown, at: string): string {
+  if (typeof value !== 'string') throw new Unfit(`${at}: not a text`);
+  return value;
+}
+
+function flag(value: unknown, at: string): boolean {
+  if (typeof value !== 'boolean') throw new Unfit(`${at}: not true or false`);
+  return value;
+}
+
+function oneOf<T extends string>(value: unknown, list: readonly T[], at: string): T {
+  const found = list.find((v) => v === value);
+  if (found === undefined) throw new Unfit(`${at}: ${JSON.stringify(value)} is not one of ${list.join(', ')}`);
+  return found;
+}
+
+function instant(value: unknown, at: string): string {
+  const s = text(value, at);
+  if (!/^\d{4}-\d{2}-\d{2}T/.test(s) || Number.isNaN(Date.parse(s))) throw new Unfit(`${at}: not an RFC 3339 time`);
+  return s;
+}
+
+function name(value: unknown, at: string): string {
+  const s = text(value, at);
+  if (!/^[a-z0-9-]{1,32}$/.test(s)) throw new Unfit(`${at}: ${JSON.stringify(s)} is not a pot's name`);
+  return s;
+}
+
+function nameOf(value: unknown): string | null {
+  if (typeof value !== 'object' || value === null || !('name' in value)) return null;
+  return typeof value.name === 'string' ? value.name : null;
+}

@@ -1,0 +1,32 @@
+// Time on the page: one monotonic clock that ticks, and the server's time reckoned on it.
+import type { Now } from './lease';
+
+export class Clock {
+  readonly #read: () => Now;
+  /** Monotonic time of the last look, ms. */
+  mono = $state(0);
+  /** Server time less monotonic time, ms, as of the newest frame; null before the first. */
+  #offset = $state<number | null>(null);
+
+  constructor(read: () => Now) {
+    this.#read = read;
+    this.mono = read().mono;
+  }
+
+  /** Looks at the clock; what is derived from mono follows. */
+  look(): Now {
+    const now = this.#read();
+    this.mono = now.mono;
+    return now;
+  }
+
+  /** Takes the server's time from a frame that has just arrived. */
+  setServer(server_t: string, now: Now): void {
+    this.#offset = Date.parse(server_t) - now.mono;
+  }
+
+  /** Server time now, ms since the epoch; null before the first frame. */
+  get server(): number | null {
+    return this.#offset === null ? null : this.#offset + this.mono;
+  }
+}

@@ -1,0 +1,117 @@
+// Joins the page's parts: socket, lease, clock and pots, and what the browser says of the page itself.
+import { flushSync } from 'svelte';
+import { LiveSocket } from '../net/socket';
+import type { Deps } from '../net/socket';
+import { Clock } from './clock.svelte';
+import { Connection } from './connection.svelte';
+import { Lease, SILENCE_MS, TICK_MS } from './lease';
+import type { Now } from './lease';
+import { SiteState } from './site.svelte';
+
+/** What the page needs of the browser. */
+export interface Browser {
+  readonly url: string;
+  readonly document: Pick<Document, 'visibilityState' | 'addEventListener' | 'removeEventListener'>;
+  readonly window: Pick<Window, 'addEventListener' | 'removeEventListener'>;
+  readonly read: () => Now;
+  readonly every: (run: () => void, ms: number) => () => void;
+  readonly socket: Deps;
+}
+
+export class Live {
+  readonly clock: Clock;
+  readonly connection = new Connection();
+  readonly site = new SiteState();
+  readonly #browser: Browser;
+  readonly #lease = new Lease();
+  readonly #socket: LiveSocket;
+  #pointers = new Set<number>();
+  #undo: (() => void)[] = [];
+
+  constructor(browser: Browser) {
+    this.#browser = browser;
+    this.clock = new Clock(browser.read);
+    this.#socket = new LiveSocket(browser.url, browser.socket, {
+      connecting: () => this.#lease.connecting(this.clock.look()),
+      frame: (decoded) => {
+        const now = this.clock.look();
+        const stamp = this.#lease.arrived(now);
+        this.clock.setServer(decoded.frame.server_t, now);
+        const missed = this.site.apply(decoded, stamp, this.connection.silentMs(now.mono));
+        this.connection.heard(now.mono, missed);
+      },
+      acknowledged: () => {
+        this.#lease.acknowledged(this.clock.look());
+        this.#say();
+      },
+      closed: (ending, problem) => {
+        this.#lease.closed(this.clock.look());
+        if (ending === 'refused-frame' || ending === 'out-of-order') this.site.reject();
+        this.connection.closed(ending, problem);
+        this.#say();
+      },
+    });
+  }
+
+  start(): void {
+    const { document, window } = this.#browser;
+    const at = (target: Browser['document'] | Browser['window'], type: string, run: (event: Event) => void) => {
+      target.addEventListener(type, run, { capture: true, passive: true });
+      this.#undo.push(() => target.removeEventListener(type, run, { capture: true }));
+    };
+    // Whatever the browser keeps of a page that goes out of sight must not show an answer: say it before it sleeps.
+    at(document, 'visibilitychange', () => this.#seen());
+    at(document, 'freeze', () => this.#now(() => this.#lease.restored(this.clock.look())));
+    at(document, 'resume', () => this.#now(() => this.#lease.restored(this.clock.look())));
+    at(window, 'pagehide', () => this.#now(() => this.#lease.restored(this.clock.look())));
+    at(window, 'pageshow', (e) => {
+      if ((e as PageTransitionEvent).persisted) this.#now(() => this.#lease.restored(this.clock.look()));
+    });
+    at(window, 'pointerdown', (e) => this.#pointers.add((e as PointerEvent).pointerId));
+    for (const type of ['pointerup', 'pointercancel']) at(window, type, (e) => this.#pointers.delete((e as PointerEvent).pointerId));
+    at(window, 'online', () => this.#socket.retryNow());
+    this.#undo.push(this.#browser.every(() => this.#tick(), TICK_MS));
+    if (document.visibilityState === 'hidden') this.#lease.hidden(this.clock.look());
+    this.#socket.start();
+  }
+
+  stop(): void {
+    this.#socket.stop();
+    for (const undo of this.#undo.splice(0)) undo();
+  }
+
+  retryNow(): void {
+    this.#socket.retryNow();
+  }
+
+  #seen(): void {
+    this.#now(() => {
+      const now = this.clock.look();
+      if (this.#browser.document.visibilityState === 'hidden') {
+        this.#pointers.clear();
+        this.#lease.hidden(now);
+        return;
+      }
+      this.#lease.shown(now);
+      this.#socket.retryNow();
+    });
+  }
+
+  /** Changes the lease and writes the answers into the page before anything else can happen. */
+  #now(change: () => void): void {
+    change();
+    this.#say();
+    flushSync();
+  }
+
+  #tick(): void {
+    const now = this.clock.look();
+    this.#lease.observe(now);
+    if (this.connection.live && this.connection.silentMs(now.mono) + TICK_MS > SILENCE_MS) this.connection.quiet();
+    this.#say();
+  }
+
+  #say(): void {
+    this.site.look(this.#lease, this.clock.mono, this.clock.server, this.#pointers.size > 0);
+  }
+}

@@ -1,0 +1,99 @@
+import type { Decoded } from '../protocol/decode';
+import type { Pot, State, Unit } from '../protocol/types.gen';
+import type { Lease, Stamp } from './lease';
+import { SteadyOrder, urgency } from './order';
+import type { Urgency } from './order';
+import { PotState } from './pot.svelte';
+
+/** What changed while the page heard nothing. States only: an answer of the past must not be read as one of now. */
+export interface Missed {
+  readonly forMs: number;
+  readonly changes: readonly { readonly pot: string; readonly from: State; readonly to: State }[];
+  readonly added: readonly string[];
+  readonly gone: readonly string[];
+}
+
+/** All pots that the server tells of. */
+export class SiteState {
+  /** Names in the order to show. */
+  order = $state.raw<readonly string[]>([]);
+  /** Names by urgency, for the filter's counts. */
+  urgencies = $state.raw<ReadonlyMap<string, Urgency>>(new Map());
+  /** The site's name; empty before the first pot. */
+  name = $state('');
+  /** Unit of the site's screens, from its first pot. */
+  unit = $state<Unit>('psi');
+  /** A snapshot was received. */
+  known = $state(false);
+  /** How many pots' readings come from a simulator. */
+  simulated = $state(0);
+  /** Parts of messages that could not be read. */
+  rejected = $state(0);
+
+  readonly #pots = new Map<string, PotState>();
+  readonly #steady = new SteadyOrder();
+
+  /** The pot of a name in order; an unknown name is a programmer's error. */
+  pot(name: string): PotState {
+    const pot = this.#pots.get(name);
+    if (pot === undefined) throw new Error(`no pot ${name}`);
+    return pot;
+  }
+
+  /** Takes a frame; afterwards look says the answers. silentMs: how long nothing was heard before it. */
+  apply({ frame, problems, unreadable }: Decoded, stamp: Stamp, silentMs: number): Missed {
+    const changes: { pot: string; from: State; to: State }[] = [];
+    const added: string[] = [];
+    const gone: string[] = [];
+    for (const pot of frame.pots) {
+      const old = this.#pots.get(pot.name);
+      if (old === undefined) {
+        this.#pots.set(pot.name, new PotState(pot, stamp));
+        added.push(pot.name);
+        continue;
+      }
+      if (old.latest.state !== pot.state) changes.push({ pot: pot.name, from: old.latest.state, to: pot.state });
+      old.take(pot, stamp);
+    }
+    for (const name of unreadable) this.#pots.get(name)?.distrust();
+    if (frame.type === 'snapshot') {
+      const named = new Set([...frame.pots.map((p) => p.name), ...unreadable]);
+      for (const name of [...this.#pots.keys()]) {
+        if (named.has(name)) continue;
+        this.#pots.delete(name);
+        gone.push(name);
+      }
+    }
+    this.rejected += problems.length;
+    this.#summarise();
+    if (frame.type === 'snapshot') this.known = true;
+    return { forMs: silentMs, changes, added, gone };
+  }
+
+  /** Counts a message that could not be read at all. */
+  reject(): void {
+    this.rejected++;
+  }
+
+  /** Says all answers anew and settles the order, at the instant mono, ms. */
+  look(lease: Lease, mono: number, server: number | null, pointerDown: boolean): void {
+    for (const pot of this.#pots.values()) pot.look(lease, mono, server);
+    const entries = [...this.urgencies].map(([name, u]) => ({ name, urgency: u }));
+    const order = this.#steady.update(entries, mono, pointerDown);
+    if (order !== this.order) this.order = order;
+  }
+
+  #summarise(): void {
+    const pots = [...this.#pots.values()].map((p) => p.latest);
+    const next = new Map(pots.map((p) => [p.name, urgency(p)] as const));
+    // Gone pots leave the order with the next look, so the order never names what is not there.
+    if (next.size !== this.urgencies.size || [...next].some(([n, u]) => this.urgencies.get(n) !== u)) this.urgencies = next;
+    this.order = this.order.every((n) => this.#pots.has(n)) ? this.order : this.order.filter((n) => this.#pots.has(n));
+    this.simulated = pots.filter((p) => p.simulated).length;
+    const first: Pot | undefined = pots[0];
+    if (first !== undefined) {
+      this.name = first.site;
+      this.unit = first.unit;
+    }
+  }
+}
