@@ -1,0 +1,339 @@
+package e2e_test
+
+import (
+	"io"
+	"net"
+	"slices"
+	"sync"
+	"syscall"
+	"testing"
+	"time"
+)
+
+const tenSeconds = 10 * time.Second
+
+// TestFaultsAreNeverVented plays what can go wrong at a pot and its gauge, and holds the server's answers against the
+// simulator's truth: never VENTED with over 7 kPa in the vessel, never at all once a fault has made the gauge unworthy.
+// Healthy pots beside them say VENTED after every vent.
+func TestFaultsAreNeverVented(t *testing.T) {
+	t.Parallel()
+	// Presses last from 3 to 17, 33 to 47 and 63 to 77 s.
+	cases := []struct {
+		pot
+		never  float64 // from this second on never VENTED; negative: only the truth judges
+		reason string  // a code that must have been given; "" any
+	}{
+		{pot{name: "alder"}, -1, ""},
+		{pot{name: "birch", start: "10 s"}, -1, ""},
+		{pot{name: "cedar", events: []string{"{at: 40 s, gauge: vessel, isolated: true, leak: 3 s}"}}, 40, "no-vent-seen"},
+		{pot{name: "elm", events: []string{"{at: 40 s, gauge: vessel, isolated: true}"}}, 40, "over-limit"},
+		{pot{name: "hazel", events: []string{"{at: 0 s, gauge: vessel, drift: -3 psi}"}}, 0, "sensor-fault"},
+		{pot{name: "larch", events: []string{"{at: 36 s, gauge: vessel, drift: -3 psi, over: 5 s}"}}, 50, "sensor-fault"},
+		{pot{name: "maple", events: []string{"{at: 0 s, gauge: vessel, scale: 0.1}"}}, 0, "no-vent-seen"},
+		{pot{name: "oak", events: []string{"{at: 40 s, trap: 1.3 psi}"}}, 40, "over-limit"},
+		{pot{name: "pine", events: []string{"{at: 58 s, gauge: vessel, stuck: true}"}}, 64, "gauge-does-not-follow"},
+		{pot{name: "rowan", events: []string{"{at: 40 s, gauge: vessel, failed: true}"}}, 40, "vessel-bad"},
+		{pot{name: "walnut", events: []string{"{at: 0 s, gauge: vessel, reads: {pot: yew, point: vessel}}"}}, 0, ""},
+		{pot{name: "yew", start: "21 s", events: []string{"{at: 0 s, gauge: vessel, reads: {pot: walnut, point: vessel}}"}}, 0, ""},
+	}
+	var pots []pot
+	for _, c := range cases {
+		pots = append(pots, c.pot)
+	}
+	s := runSite(t, pots)
+	var w watcher
+	began := time.Now()
+	eventually(t, 120*time.Second, "the scenarios' end", func() bool {
+		w.look(s.site)
+		return time.Since(began) > 95*time.Second
+	})
+	said := w.judge(t, s.truth)
+	zero := jsonLines[truth](t, s.truth)[0].T
+
+	for _, c := range cases {
+		reasons := map[string]bool{}
+		for _, saying := range w.said {
+			at := saying.from.Sub(zero).Seconds()
+			a := saying.pots[c.name].Answer
+			for _, code := range a.Because {
+				reasons[code] = true
+			}
+			if a.Word == "vented" && c.never >= 0 && at > c.never {
+				t.Errorf("%s: VENTED at %.1f s, must never be from %g s on", c.name, at, c.never)
+				break
+			}
+		}
+		if c.reason != "" && !reasons[c.reason] {
+			t.Errorf("%s: never gave the reason %s, only %v", c.name, c.reason, reasons)
+		}
+		if c.never < 0 && said[c.name] == 0 {
+			t.Errorf("%s is healthy and was never VENTED: %v", c.name, reasons)
+		}
+		if c.never >= 40 && said[c.name] == 0 {
+			t.Errorf("%s was healthy at first and yet never VENTED: %v", c.name, reasons)
+		}
+	}
+	w.delays(t, s.truth, "alder", "birch")
+}
+
+// delays holds healthy pots to: VENTED within 6 s (p95) of truly falling under 0.5 psi, and for 97 % of the time from
+// then to the next press.
+func (w *watcher) delays(t *testing.T, path string, names ...string) {
+	t.Helper()
+	lines := jsonLines[truth](t, path)
+	var delays []float64
+	vented, spent := 0, 0
+	for _, name := range names {
+		var fell time.Time
+		up := false
+		said := false
+		for _, l := range lines {
+			if l.Pot != name {
+				continue
+			}
+			switch {
+			case l.VesselPa > 20e3:
+				up, fell, said = true, time.Time{}, false
+			case up && l.VesselPa < 3447 && fell.IsZero():
+				fell = l.T
+			}
+			if fell.IsZero() || l.Pressed {
+				continue
+			}
+			for _, s := range w.said {
+				if s.to.Before(l.T) || !s.to.Before(l.T.Add(100*time.Millisecond)) {
+					continue
+				}
+				is := s.pots[name].Answer.Word == "vented"
+				if is && !said {
+					said = true
+					delays = append(delays, s.to.Sub(fell).Seconds())
+				}
+				if s.to.Sub(fell) > 6*time.Second {
+					spent++
+					if is {
+						vented++
+					}
+				}
+			}
+		}
+	}
+	if len(delays) < 4 || spent == 0 {
+		t.Fatalf("only %d vents and %d answers after them were seen", len(delays), spent)
+	}
+	slices.Sort(delays)
+	p95 := delays[(len(delays)*95+99)/100-1]
+	t.Logf("VENTED %.1f to %.1f s after truly under 0.5 psi (%d vents); %.1f %% of the time from 6 s after it", delays[0], p95, len(delays),
+		100*float64(vented)/float64(spent))
+	if p95 > 6 {
+		t.Errorf("VENTED came %.1f s after the vessel truly was under 0.5 psi (p95), want 6 s", p95)
+	}
+	if float64(vented) < 0.97*float64(spent) {
+		t.Errorf("VENTED in %d of %d answers on vented vessels, want 97 %%", vented, spent)
+	}
+}
+
+// lowers fails unless the pot's word leaves vented within a time, and gives the reason then.
+func (s *site) lowers(pot string, within time.Duration) {
+	s.t.Helper()
+	eventually(s.t, within, pot+" no longer VENTED", func() bool {
+		w := s.word(pot)
+		return w != "" && w != "vented"
+	})
+}
+
+// staysLow fails where the pot is called vented before a press has begun that the truth file shows after now.
+func (r *runningSite) ventedOnlyAfterPress(pot string, since time.Time) {
+	r.t.Helper()
+	eventually(r.t, 60*time.Second, pot+" VENTED again", func() bool { return r.word(pot) == "vented" })
+	pressed := slices.ContainsFunc(jsonLines[truth](r.t, r.truth), func(l truth) bool {
+		return l.Pot == pot && l.Pressed && l.T.After(since)
+	})
+	if !pressed {
+		r.t.Errorf("%s is VENTED again though no press was seen since %s", pot, since.Format("15:04:05"))
+	}
+}
+
+// TestProgramsThatDie freezes and kills the agent, and kills the server: the word falls within the age that it may
+// have, and comes back only with the next vent that was seen.
+func TestProgramsThatDie(t *testing.T) {
+	t.Parallel()
+	r := runSite(t, []pot{{name: "alder"}})
+	const fall = 3500 * time.Millisecond // R6's 2 s, a poll of this test, and a busy machine
+	isVented := func() {
+		t.Helper()
+		eventually(t, 70*time.Second, "alder VENTED", func() bool { return r.word("alder") == "vented" })
+	}
+
+	isVented()
+	r.agent.signal(syscall.SIGSTOP)
+	r.lowers("alder", fall)
+	frozen := time.Now()
+	eventually(t, 10*time.Second, "frozen for 4 s", func() bool { return time.Since(frozen) > 4*time.Second })
+	r.agent.signal(syscall.SIGCONT)
+	r.ventedOnlyAfterPress("alder", frozen)
+
+	r.agent.kill()
+	r.lowers("alder", fall)
+	killed := time.Now()
+	r.startAgent()
+	r.ventedOnlyAfterPress("alder", killed)
+
+	r.server.kill()
+	killed = time.Now()
+	r.startServer()
+	if w := r.word("alder"); w == "vented" {
+		t.Error("VENTED right after the server's start")
+	}
+	r.ventedOnlyAfterPress("alder", killed)
+}
+
+// TestLateLink puts 20 s between agent and broker: what arrives is shown as old, and never VENTED.
+func TestLateLink(t *testing.T) {
+	t.Parallel()
+	pots := []pot{{name: "alder"}}
+	s := newSite(t)
+	late := delayed(t, s.mqtt, 20*time.Second)
+	s.write("sim.yaml", simConfig(pots, "line"))
+	s.write("site.yaml", siteConfig(pots))
+	s.write("agent.yaml", agentConfig("quay-1", late, "line", pots))
+	s.start("gritwatch-sim", "run", "--config", "sim.yaml", "--truth", s.dir+"/truth.jsonl").says("lines ready", tenSeconds)
+	s.start("gritwatch-server", "run", "--config", "site.yaml").says("dashboard: ", tenSeconds)
+	s.start("gritwatch-agent", "run", "--config", "agent.yaml")
+	began := time.Now()
+	old := false
+	eventually(t, 110*time.Second, "two cycles over a late link", func() bool {
+		pots, err := s.pots()
+		if err != nil {
+			t.Fatal(err)
+		}
+		p := pots["alder"]
+		if p.Answer.Word == "vented" {
+			t.Fatalf("VENTED over a link that is 20 s late: %+v", p)
+		}
+		old = old || p.AgeS != nil && *p.AgeS >= 20
+		return time.Since(began) > 95*time.Second
+	})
+	if !old {
+		t.Error("no reading was ever shown with an age of 20 s or more: nothing came over the late link")
+	}
+}
+
+// delayed is a TCP relay that holds back what flows to target by d, and nothing of what flows back.
+func delayed(t *testing.T, target string, d time.Duration) string {
+	t.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var wg sync.WaitGroup
+	var mu sync.Mutex
+	var open []net.Conn
+	keep := func(c net.Conn) {
+		mu.Lock()
+		defer mu.Unlock()
+		open = append(open, c)
+	}
+	wg.Go(func() {
+		for {
+			in, err := l.Accept()
+			if err != nil {
+				return
+			}
+			out, err := net.Dial("tcp", target)
+			if err != nil {
+				in.Close()
+				continue
+			}
+			keep(in)
+			keep(out)
+			type chunk struct {
+				due  time.Time
+				data []byte
+			}
+			held := make(chan chunk, 1<<16)
+			wg.Go(func() {
+				defer close(held)
+				for {
+					buf := make([]byte, 4096)
+					n, err := in.Read(buf)
+					if n > 0 {
+						held <- chunk{time.Now().Add(d), buf[:n]}
+					}
+					if err != nil {
+						return
+					}
+				}
+			})
+			wg.Go(func() {
+				defer out.Close()
+				for c := range held {
+					timer := time.NewTimer(time.Until(c.due))
+					select {
+					case <-timer.C:
+					case <-t.Context().Done():
+						timer.Stop()
+						continue
+					}
+					if _, err := out.Write(c.data); err != nil {
+						in.Close()
+					}
+				}
+			})
+			wg.Go(func() {
+				_, _ = io.Copy(in, out)
+				in.Close()
+			})
+		}
+	})
+	t.Cleanup(func() {
+		l.Close()
+		mu.Lock()
+		for _, c := range open {
+			c.Close()
+		}
+		mu.Unlock()
+		wg.Wait()
+	})
+	return l.Addr().String()
+}
+
+// TestTwoAgentsOneName lets another agent, and then a second session of the same agent, claim a pot: the first agent's
+// data stands, and the pot is not VENTED until a minute after the last of the other's.
+func TestTwoAgentsClaimOnePot(t *testing.T) {
+	for name, c := range map[string]struct{ agent, code string }{
+		"another agent":    {"quay-9", "second-agent"},
+		"a second session": {"quay-1", "second-session"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			pots := []pot{{name: "alder"}}
+			r := runSite(t, pots)
+			eventually(t, 60*time.Second, "alder VENTED", func() bool { return r.word("alder") == "vented" })
+
+			// The other reads lines of its own, on which a healthy pot of the same name cycles.
+			r.write("other-sim.yaml", simConfig(pots, "other"))
+			r.write("other.yaml", agentConfig(c.agent, r.mqtt, "other", pots))
+			r.start("gritwatch-sim", "run", "--config", "other-sim.yaml").says("lines ready", tenSeconds)
+			other := r.start("gritwatch-agent", "run", "--config", "other.yaml")
+			given := func() bool {
+				pots, err := r.pots()
+				return err == nil && slices.Contains(pots["alder"].Answer.Because, c.code)
+			}
+			eventually(t, 40*time.Second, "the reason "+c.code, given)
+			began := time.Now()
+			eventually(t, 40*time.Second, "a cycle under two claims", func() bool {
+				if r.word("alder") == "vented" {
+					t.Fatal("VENTED while two claim the pot")
+				}
+				return time.Since(began) > 30*time.Second
+			})
+			other.stop()
+			stopped := time.Now()
+			eventually(t, 130*time.Second, "alder VENTED again", func() bool { return r.word("alder") == "vented" })
+			if since := time.Since(stopped); since < 59*time.Second {
+				t.Errorf("VENTED %v after the other's last message, must be 60 s", since)
+			}
+		})
+	}
+}
