@@ -27,8 +27,10 @@ func TestFaultsAreNeverVented(t *testing.T) {
 		{pot{name: "birch", start: "10 s"}, -1, ""},
 		{pot{name: "cedar", events: []string{"{at: 40 s, gauge: vessel, isolated: true, leak: 3 s}"}}, 40, "no-vent-seen"},
 		{pot{name: "elm", events: []string{"{at: 40 s, gauge: vessel, isolated: true}"}}, 40, "over-limit"},
-		{pot{name: "hazel", events: []string{"{at: 0 s, gauge: vessel, drift: -3 psi}"}}, 0, "sensor-fault"},
-		{pot{name: "larch", events: []string{"{at: 36 s, gauge: vessel, drift: -3 psi, over: 5 s}"}}, 50, "sensor-fault"},
+		// -3 psi is under the live zero of a 200 psi range, -2 psi within it and outside the declared error.
+		{pot{name: "hazel", events: []string{"{at: 0 s, gauge: vessel, drift: -3 psi}"}}, 0, "vessel-bad"},
+		{pot{name: "larch", events: []string{"{at: 36 s, gauge: vessel, drift: -3 psi, over: 5 s}"}}, 50, "vessel-bad"},
+		{pot{name: "juniper", events: []string{"{at: 0 s, gauge: vessel, drift: -2 psi}"}}, 0, "sensor-fault"},
 		{pot{name: "maple", events: []string{"{at: 0 s, gauge: vessel, scale: 0.1}"}}, 0, "no-vent-seen"},
 		{pot{name: "oak", events: []string{"{at: 40 s, trap: 1.3 psi}"}}, 40, "over-limit"},
 		{pot{name: "pine", events: []string{"{at: 58 s, gauge: vessel, stuck: true}"}}, 64, "gauge-does-not-follow"},

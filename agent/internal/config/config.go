@@ -1,0 +1,129 @@
+// Package config reads agent.yaml: which registers of which units on which lines are which points of which pots.
+// Reference is a file with every key. Everything that can be known to be wrong before a line is opened is refused
+// here, with file, line, field and what to write instead.
+package config
+
+import (
+	_ "embed"
+	"time"
+
+	"gritwatch/agent/internal/serialport"
+	"gritwatch/internal/potfile"
+	"gritwatch/internal/vent"
+	"gritwatch/protocol/modbus"
+	"gritwatch/protocol/points"
+	"gritwatch/protocol/si"
+)
+
+// Reference is an agent.yaml with every key, its comments the documentation of the format.
+//
+//go:embed reference.yaml
+var Reference string
+
+// Defaults of what may be left out.
+const (
+	DefaultFlush      = 500 * time.Millisecond
+	DefaultTimeout    = 100 * time.Millisecond
+	DefaultTurnaround = 5 * time.Millisecond // common practice, no source
+)
+
+// A Config is a whole agent.yaml.
+type Config struct {
+	Agent      string // the edge node's name
+	Site       string // the group's name
+	Broker     Broker
+	Journal    string // folder, as written
+	Flush      time.Duration
+	Simulated  bool // the sources are simulated, and everything downstream says so
+	Atmosphere potfile.Atmosphere
+	Buses      []Bus
+	Pots       []potfile.Pot
+}
+
+// A Broker is where the agent publishes.
+type Broker struct {
+	URL      string // as written
+	Address  string // host:port
+	Username string // empty: none
+	Password string
+}
+
+// A Bus is one serial line.
+type Bus struct {
+	Port       string
+	Mode       serialport.Mode
+	Period     time.Duration // every point of the line is read once in it
+	Timeout    time.Duration // from the end of a request to the first byte of its reply
+	Turnaround time.Duration // what a unit is allowed to think in the reckoning of the bus time
+	Units      []Unit
+}
+
+// A Unit is one slave of a line.
+type Unit struct {
+	Unit uint8 // 1 to 247
+	Read []Read
+}
+
+// A Type is how a value stands in registers.
+type Type uint8
+
+// The types. Discrete is a discrete input.
+const (
+	Int16 Type = iota
+	Uint16
+	Float32
+	Discrete
+)
+
+var typeNames = [...]string{"int16", "uint16", "float32", "discrete"}
+
+// String is the type as it stands in the file.
+func (t Type) String() string { return typeNames[t] }
+
+// Size is how many registers (or discrete inputs) a value takes.
+func (t Type) Size() int {
+	if t == Float32 {
+		return 2
+	}
+	return 1
+}
+
+// A Read is one point's value on a unit.
+type Read struct {
+	Pot      string
+	Point    points.Point
+	Function modbus.Function
+	Address  uint16 // as on the wire, counted from 0
+	Type     Type
+	LowFirst bool // Float32: the register with the low half comes first
+	Scale    Scale
+}
+
+// A Scale turns a raw value into a pressure. Either PerUnit is set, and the value is in the transducer's own terms;
+// or the value is a count of a 4-20 mA input, CountLo to CountHi standing for CurrentLo to CurrentHi, and 4 to 20 mA
+// for Lo to Hi.
+type Scale struct {
+	PerUnit              float64 // Pa that 1 of the value stands for; 0: counts
+	CountLo, CountHi     int
+	CurrentLo, CurrentHi si.Current
+	Lo, Hi               si.GaugePressure // the transducer's range in its own terms; both 0: not known
+	Kind                 vent.Kind
+	Ambient              si.AbsPressure
+}
+
+// Current is the loop's current at a count.
+func (s Scale) Current(count float64) si.Current {
+	span := float64(s.CurrentHi - s.CurrentLo)
+	return s.CurrentLo + si.Current((count-float64(s.CountLo))/float64(s.CountHi-s.CountLo)*span)
+}
+
+// Gauge is a pressure in the transducer's own terms as a gauge pressure.
+func (s Scale) Gauge(own si.GaugePressure) si.GaugePressure {
+	switch s.Kind {
+	case vent.KindAbsolute:
+		return si.AbsPressure(own).Gauge(s.Ambient)
+	case vent.KindSealed:
+		return own.Absolute(si.StandardAtmosphere).Gauge(s.Ambient)
+	}
+	return own
+}

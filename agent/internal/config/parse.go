@@ -1,0 +1,193 @@
+package config
+
+import (
+	"errors"
+	"fmt"
+	"net"
+	"net/url"
+	"path/filepath"
+	"regexp"
+	"strconv"
+	"time"
+
+	"gritwatch/agent/internal/serialport"
+	"gritwatch/internal/potfile"
+	"gritwatch/internal/yamlfile"
+	"gritwatch/protocol/modbus"
+)
+
+// Bounds. A period over 2 s could never give VENTED; the others are common practice, no source.
+const (
+	minPeriod, maxPeriod   = 10 * time.Millisecond, 2 * time.Second
+	minTimeout, maxTimeout = 5 * time.Millisecond, 2 * time.Second
+	minFlush, maxFlush     = 50 * time.Millisecond, time.Second // older than 1 s would be historical
+	maxTurnaround          = time.Second
+	brokerPort             = "1883" // MQTT without TLS, IANA
+)
+
+var namePattern = regexp.MustCompile(`^[a-z0-9-]{1,32}$`)
+
+// Load reads the file at path.
+func Load(path string) (Config, error) {
+	doc, err := yamlfile.Read(path)
+	if err != nil {
+		return Config{}, err
+	}
+	return read(doc)
+}
+
+// Parse reads the text of an agent.yaml; name stands in front of its errors, which are *yamlfile.Error.
+func Parse(name string, text []byte) (Config, error) {
+	doc, err := yamlfile.Parse(name, text)
+	if err != nil {
+		return Config{}, err
+	}
+	return read(doc)
+}
+
+func read(doc *yamlfile.Doc) (Config, error) {
+	m := doc.Map()
+	c := Config{Agent: readName(m, "agent"), Site: readName(m, "site")}
+	c.Broker = readBroker(m.Map("broker"))
+	c.Journal = m.Optional().String("journal")
+	c.Flush = duration(m.Optional(), "flush", minFlush, maxFlush, DefaultFlush)
+	c.Simulated = m.Optional().Bool("simulated")
+	if m.Has("atmosphere") {
+		c.Atmosphere = potfile.ReadAtmosphere(m.Map("atmosphere"))
+	}
+	pots, maps := potfile.ReadPots(m, c.Atmosphere)
+	c.Pots = pots
+	a := newAssignments(pots)
+	c.Buses = readBuses(m, a)
+	a.checkComplete(maps)
+	if err := doc.Err(); err != nil {
+		return Config{}, err
+	}
+	return c, nil
+}
+
+func readName(m yamlfile.Map, key string) string {
+	return yamlfile.Scalar(m, key, "quay-1", func(s string) (string, error) {
+		if !namePattern.MatchString(s) {
+			return "", fmt.Errorf("%q is not a name; write 1 to 32 of a-z, 0-9 and -, for example quay-1", s)
+		}
+		return s, nil
+	})
+}
+
+// duration is a length of time between two bounds; def where the key is absent, which only an optional one may be.
+func duration(m yamlfile.Map, key string, lo, hi, def time.Duration) time.Duration {
+	if !m.Has(key) {
+		if def == 0 {
+			return m.Duration(key)
+		}
+		return def
+	}
+	d := m.Duration(key)
+	if d != 0 && (d < lo || d > hi) {
+		m.Fail(key, fmt.Sprintf("%v is not from %v to %v", d, lo, hi), "")
+	}
+	return d
+}
+
+func readBroker(m yamlfile.Map) Broker {
+	o := m.Optional()
+	b := Broker{Username: o.String("username"), Password: o.String("password")}
+	if b.Password != "" && b.Username == "" {
+		m.Fail("password", "stands without a username", "add username")
+	}
+	b.URL = yamlfile.Scalar(m, "url", "mqtt://127.0.0.1:1883", func(s string) (string, error) {
+		var err error
+		b.Address, err = brokerAddress(s)
+		return s, err
+	})
+	return b
+}
+
+// brokerAddress is the host:port of a broker's URL.
+func brokerAddress(text string) (string, error) {
+	const hint = "write for example mqtt://127.0.0.1:1883"
+	u, err := url.Parse(text)
+	if err != nil || u.Hostname() == "" {
+		return "", fmt.Errorf("%q is not the address of a broker; %s", text, hint)
+	}
+	switch {
+	case u.Scheme != "mqtt" && u.Scheme != "tcp":
+		return "", fmt.Errorf("%q has the scheme %q, which is not spoken here; %s", text, u.Scheme, hint)
+	case u.User != nil:
+		return "", errors.New("the URL carries a user; write username and password beside url")
+	case u.Path != "" && u.Path != "/" || u.RawQuery != "" || u.Fragment != "":
+		return "", fmt.Errorf("%q has something behind host and port; %s", text, hint)
+	}
+	port := u.Port()
+	if port == "" {
+		port = brokerPort
+	}
+	if n, err := strconv.Atoi(port); err != nil || n < 1 || n > 65535 {
+		return "", fmt.Errorf("%q has a port that is not from 1 to 65535; %s", text, hint)
+	}
+	return net.JoinHostPort(u.Hostname(), port), nil
+}
+
+func readBuses(m yamlfile.Map, a *assignments) []Bus {
+	var out []Bus
+	ports := make(map[string]bool)
+	list := m.Maps("buses")
+	if m.Has("buses") && len(list) == 0 {
+		m.Fail("buses", "has no line", "add one: port, mode, period, units")
+	}
+	for _, bm := range list {
+		b := Bus{Port: bm.String("port")}
+		if clean := filepath.Clean(b.Port); b.Port != "" {
+			if ports[clean] {
+				bm.Fail("port", fmt.Sprintf("%s is the port of another bus", b.Port), "put all units of one line under one bus")
+			}
+			ports[clean] = true
+		}
+		b.Mode = yamlfile.Scalar(bm, "mode", "19200 8E1", serialport.ParseMode)
+		b.Period = duration(bm, "period", minPeriod, maxPeriod, 0)
+		b.Timeout = duration(bm.Optional(), "timeout", minTimeout, maxTimeout, DefaultTimeout)
+		b.Turnaround = duration(bm.Optional(), "turnaround", time.Microsecond, maxTurnaround, DefaultTurnaround)
+		seen := make(map[uint8]bool)
+		units := bm.Maps("units")
+		if bm.Has("units") && len(units) == 0 {
+			bm.Fail("units", "has no unit", "add one: unit and read")
+		}
+		for _, um := range units {
+			u := Unit{Unit: uint8(um.Int("unit", modbus.MinUnit, modbus.MaxUnit))}
+			if u.Unit != 0 && seen[u.Unit] {
+				um.Fail("unit", fmt.Sprintf("%d stands on this bus a second time", u.Unit), "put all its points under one unit")
+			}
+			seen[u.Unit] = true
+			u.Read = readUnit(um, a)
+			b.Units = append(b.Units, u)
+		}
+		out = append(out, b)
+	}
+	return out
+}
+
+func readUnit(um yamlfile.Map, a *assignments) []Read {
+	var out []Read
+	list := um.Maps("read")
+	if um.Has("read") && len(list) == 0 {
+		um.Fail("read", "has no point", "add one, for example {pot: alder, point: vessel, input: 304, …}")
+	}
+	for _, rm := range list {
+		r, where := readRead(rm, a)
+		if where != "" {
+			for _, other := range out {
+				if overlap(r, other) {
+					rm.Fail(where, fmt.Sprintf("overlaps with %s of %s, which begins at %d", other.Point, other.Pot, other.Address),
+						"one register belongs to one point; look at the addresses and types")
+				}
+			}
+		}
+		out = append(out, r)
+	}
+	return out
+}
+
+func overlap(a, b Read) bool {
+	return a.Function == b.Function && int(a.Address) < int(b.Address)+b.Type.Size() && int(b.Address) < int(a.Address)+a.Type.Size()
+}

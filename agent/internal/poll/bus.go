@@ -1,0 +1,234 @@
+package poll
+
+import (
+	"context"
+	"errors"
+	"log/slog"
+	"time"
+
+	"gritwatch/agent/internal/config"
+	"gritwatch/agent/internal/rtu"
+	"gritwatch/agent/internal/serialport"
+	"gritwatch/protocol/modbus"
+	"gritwatch/protocol/points"
+	"gritwatch/protocol/si"
+)
+
+// A unit that leaves silentAfter requests in a row without a reply is silent: it is asked once in silentRetry. Between
+// two requests to silent units, whichever, lies silentGap, so that many of them do not slow the others.
+const (
+	silentAfter = 2
+	silentRetry = time.Second
+	silentGap   = 500 * time.Millisecond
+)
+
+// Events are called as things happen, by the goroutine that runs the bus. Nil ones are not called.
+type Events struct {
+	RTU     rtu.Events
+	Port    func(open bool)                // the port was opened, or lost
+	Unit    func(unit uint8, answers bool) // a unit fell silent, or answers again
+	Skipped func(periods int)              // so many periods were left out because the line was still busy
+}
+
+// Options are what a Bus needs of its surroundings.
+type Options struct {
+	Open   func() (serialport.Port, error)        // nil: the configured port
+	Now    func() si.Instant                      // the clock of the samples
+	Sink   func(pot string, sample points.Sample) // called by the goroutine that runs the bus, in the order of time
+	Log    *slog.Logger                           // changes only: port and units, lost and back
+	Events Events
+}
+
+// A Bus reads one line until it is told to stop.
+type Bus struct {
+	cfg    config.Bus
+	opts   Options
+	plan   Plan
+	line   *serialport.Line
+	master *rtu.Master // nil before the port was first opened
+	units  [modbus.MaxUnit + 1]unit
+	gap    time.Time // before it no silent unit is asked
+	down   string    // why the port is lost, as it was said; empty: it is open, or was never tried
+}
+
+// unit is what the schedule knows of a unit.
+type unit struct {
+	missed  int       // requests in a row without a reply
+	silent  bool      // and that was said
+	due     time.Time // silent: when it is asked again
+	skip    bool      // it missed in this period: its other requests are not sent
+	refused bool      // it refused a request, and that was said
+}
+
+// NewBus makes a task that reads the line of cfg. Nothing is opened yet.
+func NewBus(cfg config.Bus, opts Options) *Bus {
+	if opts.Open == nil {
+		opts.Open = func() (serialport.Port, error) { return serialport.Open(cfg.Port, cfg.Mode) }
+	}
+	opts.Log = opts.Log.With(slog.String("port", cfg.Port))
+	return &Bus{cfg: cfg, opts: opts, plan: NewPlan(cfg), line: serialport.NewLine(opts.Open)}
+}
+
+// String names the task.
+func (b *Bus) String() string { return "bus " + b.cfg.Port }
+
+// Run reads every point once a period and hands on a sample for each, good or not, until ctx ends; then it gives nil.
+// The periods are counted from the start, so that they do not drift; one that the line is too busy for is left out.
+// A lost port is opened again when it is back. Run returns within one request's time of the end of ctx.
+func (b *Bus) Run(ctx context.Context) error {
+	defer func() {
+		if err := b.line.Close(); err != nil {
+			b.opts.Log.LogAttrs(ctx, slog.LevelWarn, "port not closed cleanly", slog.Any("error", err))
+		}
+	}()
+	timer := time.NewTimer(0)
+	defer timer.Stop()
+	for due := time.Now(); ; {
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-timer.C:
+		}
+		b.period(ctx)
+		due = due.Add(b.cfg.Period)
+		if late := time.Since(due); late > 0 {
+			n := int(late/b.cfg.Period) + 1
+			due = due.Add(time.Duration(n) * b.cfg.Period)
+			if b.opts.Events.Skipped != nil {
+				b.opts.Events.Skipped(n)
+			}
+		}
+		timer.Reset(time.Until(due))
+	}
+}
+
+// period sends each request of the plan once.
+func (b *Bus) period(ctx context.Context) {
+	usable := b.openPort(ctx)
+	for i := range b.units {
+		b.units[i].skip = false
+	}
+	for i := range b.plan.Requests {
+		if ctx.Err() != nil {
+			return
+		}
+		q := &b.plan.Requests[i]
+		if !usable || !b.due(&b.units[q.Unit]) {
+			b.silent(q)
+			continue
+		}
+		reply, err := b.master.Read(q.Unit, q.Function, q.Address, q.Count)
+		switch {
+		case errors.Is(err, rtu.ErrPort):
+			usable = false
+			b.line.Lost(time.Now())
+			b.say(ctx, err)
+		case errors.Is(err, rtu.ErrBabble):
+			usable = false // it would be the same for every unit, and takes a second each time
+		default:
+			b.note(ctx, q, err)
+		}
+		if err != nil {
+			b.silent(q)
+			continue
+		}
+		for k := range q.Fields {
+			f := &q.Fields[k]
+			b.opts.Sink(f.Pot, f.Decode(reply.Data, reply.At))
+		}
+	}
+}
+
+// due tells whether a unit is to be asked now.
+func (b *Bus) due(u *unit) bool {
+	if u.skip || !u.silent {
+		return !u.skip
+	}
+	now := time.Now()
+	if now.Before(u.due) || now.Before(b.gap) {
+		return false
+	}
+	b.gap = now.Add(silentGap)
+	return true
+}
+
+// silent hands on that no point of q gave an answer.
+func (b *Bus) silent(q *Request) {
+	at := b.opts.Now()
+	for k := range q.Fields {
+		f := &q.Fields[k]
+		b.opts.Sink(f.Pot, f.Silent(at))
+	}
+}
+
+// note keeps account of whether a unit answers. A refusal is an answer, and so is one that the line spoilt.
+func (b *Bus) note(ctx context.Context, q *Request, err error) {
+	u := &b.units[q.Unit]
+	var refused *modbus.ExceptionError
+	isRefused := errors.As(err, &refused)
+	if err != nil && !isRefused && !errors.Is(err, rtu.ErrDamaged) {
+		u.skip = true
+		u.missed++
+		u.due = time.Now().Add(silentRetry)
+		if u.missed >= silentAfter && !u.silent {
+			u.silent = true
+			b.opts.Log.LogAttrs(ctx, slog.LevelWarn, "unit is silent: look at its power, wiring, address and line mode", slog.Any("error", err))
+			b.unitEvent(q.Unit, false)
+		}
+		return
+	}
+	u.missed = 0
+	if u.silent {
+		u.silent = false
+		b.opts.Log.LogAttrs(ctx, slog.LevelInfo, "unit answers again", slog.Int("unit", int(q.Unit)))
+		b.unitEvent(q.Unit, true)
+	}
+	if isRefused && !u.refused {
+		u.refused = true
+		b.opts.Log.LogAttrs(ctx, slog.LevelWarn, "unit refuses a request: look at function, address and type", slog.Any("error", err))
+	}
+}
+
+func (b *Bus) unitEvent(id uint8, answers bool) {
+	if b.opts.Events.Unit != nil {
+		b.opts.Events.Unit(id, answers)
+	}
+}
+
+// openPort tells whether the port is open, after trying to open it where it is due.
+func (b *Bus) openPort(ctx context.Context) bool {
+	port, err := b.line.Port(time.Now())
+	switch {
+	case errors.Is(err, serialport.ErrWaiting):
+		return false
+	case err != nil:
+		b.say(ctx, err)
+		return false
+	case b.master == nil:
+		b.master = rtu.NewMaster(port, rtu.Options{Mode: b.cfg.Mode, Timeout: b.cfg.Timeout, LongestReply: b.plan.LongestReply,
+			Now: b.opts.Now, Events: b.opts.Events.RTU})
+	case b.down == "":
+		return true
+	default:
+		b.master.Reopened(port)
+	}
+	b.down = ""
+	b.opts.Log.LogAttrs(ctx, slog.LevelInfo, "port opened", slog.String("mode", b.cfg.Mode.String()))
+	if b.opts.Events.Port != nil {
+		b.opts.Events.Port(true)
+	}
+	return true
+}
+
+// say reports that the port is lost, once for each reason.
+func (b *Bus) say(ctx context.Context, err error) {
+	if b.down == err.Error() {
+		return
+	}
+	first := b.down == ""
+	b.down = err.Error()
+	b.opts.Log.LogAttrs(ctx, slog.LevelError, "port is not to be had; it is tried again", slog.Any("error", err))
+	if first && b.opts.Events.Port != nil {
+		b.opts.Events.Port(false)
+	}
+}

@@ -1,0 +1,128 @@
+package poll
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"strconv"
+	"strings"
+	"text/tabwriter"
+	"time"
+
+	"gritwatch/agent/internal/config"
+	"gritwatch/internal/potfile"
+	"gritwatch/internal/vent"
+	"gritwatch/protocol/modbus"
+	"gritwatch/protocol/points"
+	"gritwatch/protocol/si"
+)
+
+// ErrTooSlow stands in the errors of Feasible and Check: a bad configuration.
+var ErrTooSlow = errors.New("the line cannot keep the period")
+
+// Feasible refuses a bus whose line cannot carry all requests in a period, every unit answering.
+func Feasible(b config.Bus) error {
+	p := NewPlan(b)
+	need := p.BusTime(b)
+	if need <= b.Period {
+		return nil
+	}
+	step := 10 * time.Millisecond
+	enough := (need*5/4 + step - 1) / step * step // a fifth in hand for retries
+	return fmt.Errorf("bus %s: %w: %d requests take %s, period is %s; write period: %s or more, use a faster line, or put units on another one",
+		b.Port, ErrTooSlow, len(p.Requests), ms(need), ms(b.Period), ms(enough))
+}
+
+// Check says for people what the configuration makes the agent read, how busy that keeps each line, and what must be
+// known of each pot. The error wraps ErrTooSlow where a line cannot keep its period; the text is whole even so.
+func Check(c config.Config) (text string, err error) {
+	var out bytes.Buffer
+	fmt.Fprintf(&out, "agent %s of site %s publishes to %s every %s\n", c.Agent, c.Site, c.Broker.Address, ms(c.Flush))
+	if c.Simulated {
+		out.WriteString("its sources are SIMULATED\n")
+	}
+	var errs []error
+	for _, b := range c.Buses {
+		fmt.Fprintf(&out, "\nbus %s, %s, every %s\n", b.Port, b.Mode, ms(b.Period))
+		writeReads(&out, b, c.Pots)
+		p := NewPlan(b)
+		fmt.Fprintf(&out, "  requests a period: %d\n", len(p.Requests))
+		for _, q := range p.Requests {
+			fmt.Fprintf(&out, "    unit %d, function %02d, address %d, count %d: %s\n", q.Unit, q.Function, q.Address, q.Count, ms(q.BusTime(b)))
+		}
+		need := p.BusTime(b)
+		fmt.Fprintf(&out, "  bus time: %s of %s (%.0f %%), with %s for a unit to think and %s of silence before each frame\n",
+			ms(need), ms(b.Period), 100*float64(need)/float64(b.Period), ms(b.Turnaround), ms(modbus.SilentInterval(b.Mode.Baud)))
+		if err := Feasible(b); err != nil {
+			errs = append(errs, err)
+			fmt.Fprintf(&out, "  REFUSED: %v\n", err)
+		}
+	}
+	out.WriteByte('\n')
+	for _, pot := range c.Pots {
+		for _, note := range potfile.Notes(pot) {
+			out.WriteString(note + "\n")
+		}
+	}
+	return out.String(), errors.Join(errs...)
+}
+
+func writeReads(out io.Writer, b config.Bus, pots []potfile.Pot) {
+	units := make(map[string]potfile.Units, len(pots))
+	for _, p := range pots {
+		units[p.Name] = p.Units
+	}
+	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(w, "  pot\tpoint\tunit\tfunction\taddress\ttype\tscaling")
+	for _, u := range b.Units {
+		for _, r := range u.Read {
+			fmt.Fprintf(w, "  %s\t%s\t%d\t%02d\t%d\t%s\t%s\n", r.Pot, r.Point, u.Unit, r.Function, r.Address, typeText(r), scaleText(r, units[r.Pot]))
+		}
+	}
+	w.Flush() // to a buffer, which takes everything
+}
+
+func typeText(r config.Read) string {
+	switch {
+	case r.Type != config.Float32:
+		return r.Type.String()
+	case r.LowFirst:
+		return "float32 low-first"
+	}
+	return "float32 high-first"
+}
+
+// scaleText shows pressures in the unit in which the pot's are shown.
+func scaleText(r config.Read, u potfile.Units) string {
+	s := r.Scale
+	span := fmt.Sprintf("%s..%s %s", number(float64(s.Lo)/u.Pa()), number(float64(s.Hi)/u.Pa()), u.Pressure)
+	var parts []string
+	switch {
+	case r.Type == config.Discrete:
+		return "1 = pressed"
+	case s.PerUnit == 0:
+		parts = append(parts, fmt.Sprintf("%d..%d = %s..%s mA, 4..20 mA = %s", s.CountLo, s.CountHi, mA(s.CurrentLo), mA(s.CurrentHi), span))
+	default:
+		parts = append(parts, fmt.Sprintf("1 = %s %s", strconv.FormatFloat(s.PerUnit/u.Pa(), 'g', 6, 64), u.Pressure))
+		if s.Lo != 0 || s.Hi != 0 {
+			parts = append(parts, "range "+span)
+		} else if r.Point == points.Vessel {
+			parts = append(parts, "range unknown: a reading out of it cannot be told")
+		}
+	}
+	if s.Kind != vent.KindGauge {
+		parts = append(parts, fmt.Sprintf("%s, ambient %s kPa", s.Kind, number(float64(s.Ambient)/si.KPa)))
+	}
+	return strings.Join(parts, ", ")
+}
+
+func ms(d time.Duration) string { return number(float64(d)/1e6) + " ms" }
+
+func mA(i si.Current) string { return number(float64(i) * 1e3) }
+
+// number has at most two figures behind the point, and no zeros at its end.
+func number(v float64) string {
+	s := strconv.FormatFloat(v, 'f', 2, 64)
+	return strings.TrimSuffix(strings.TrimRight(s, "0"), ".")
+}
