@@ -18,8 +18,10 @@ type union struct {
 }
 
 func unions() []union {
-	words := []string{vent.NotProven.String(), vent.Pressurised.String(), vent.Vented.String()}
-	var codes, pts, segments []string
+	var words, codes, pts, segments []string
+	for _, w := range vent.AllWords() {
+		words = append(words, w.String())
+	}
 	for _, c := range vent.AllCodes() {
 		codes = append(codes, c.String())
 	}

@@ -65,6 +65,7 @@ type Judge struct {
 	ep        episode
 	before    episode    // what a tap takes back to
 	tapEnded  si.Instant // a tap waits to be judged; 0: none
+	tapWatch  si.Instant // until then a rise is that of a tap that seemed to raise nothing
 	pressedOn bool       // a press took the witness
 
 	longCounted   bool // R3 a: a press over 5 s has counted since the start
@@ -160,7 +161,7 @@ func (j *Judge) endRun() {
 	j.before = j.ep
 	j.press = press{judged: true}
 	j.pressing, j.byHose, j.sawRest = false, false, false
-	j.tapEnded, j.pressedOn, j.armed = 0, false, false
+	j.tapEnded, j.tapWatch, j.pressedOn, j.armed = 0, 0, false, false
 }
 
 // controlHealthy tells whether the control point can be believed now.
@@ -176,6 +177,13 @@ func (j *Judge) vessel() {
 		j.rise(r)
 	}
 	j.ep.fall.step(r)
+	if !j.ep.witness && t.tooFast(&j.pot, j.ep.released.Add(-fallLead)) {
+		j.ep.fall.fast = true
+	}
+	if r.at <= j.tapWatch && r.half-j.press.base >= mustRise {
+		j.tapWatch, j.pressedOn = 0, true
+		j.ep = episode{ref: math.NaN()}
+	}
 
 	now := t.rest()
 	if now.whole && now.mean < -float64(j.u(now.mean)) {
@@ -205,13 +213,12 @@ func (j *Judge) blowdown(r reading, atRest bool) {
 	switch {
 	case r.half >= least:
 		j.armed, j.ep.witness = true, false
-		j.ep.fall = fall{level: least, from: r.at}
+		j.ep.fall, j.ep.released = fall{level: least}, r.at
 	case r.half > beganUnder:
 		j.ep.witness = false
 	case atRest && j.armed && !j.pressing && j.tapEnded == 0:
 		j.armed = false
-		if !j.ep.fall.tooFast(&j.pot) {
-			j.ep.released = j.ep.fall.from
+		if !j.ep.fall.fast {
 			j.prove(r.at)
 		}
 	}

@@ -96,7 +96,7 @@ func (j *Judge) end(from, shown si.Instant) {
 	if l, _, ok := v.halfAt(from, from); ok && j.press.highestAt < from.Add(-fallLead) {
 		level = l
 	}
-	j.ep.fall = fall{level: level, from: from}
+	j.ep.fall = fall{level: level, fast: v.tooFast(&j.pot, from.Add(-fallLead))}
 	for i := range v.n { // a release may show after the fall has begun
 		if r := v.at(i); r.at >= from {
 			j.ep.fall.step(*r)
@@ -119,7 +119,7 @@ func (j *Judge) fellEarly(released si.Instant) bool {
 		return false
 	}
 	level, highest, ok := j.traces[points.Vessel].halfAt(max(edge.Add(-restSpan), j.press.start), edge)
-	return !ok || level < fallFrom*highest || level < 0.5*j.press.highest
+	return !ok || level < 0.9*highest || level < 0.5*j.press.highest
 }
 
 // settleFollow judges R4 once a press has lasted long enough.
@@ -164,6 +164,7 @@ func (j *Judge) settleTapNow() {
 	if j.press.under && !raised {
 		j.ep = j.before
 		j.pressedOn = !j.ep.witness
+		j.tapWatch = j.press.start.Add(tap + tapLate)
 	}
 }
 

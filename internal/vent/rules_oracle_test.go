@@ -3,6 +3,7 @@ package vent_test
 import (
 	"fmt"
 	"math"
+	"slices"
 	"sort"
 	"time"
 
@@ -55,6 +56,12 @@ func (o *oracle) step(s points.Sample) {
 		o.vessel(s)
 	case points.Control:
 		o.control(s)
+	case points.Hose:
+		if n := len(o.press); s.Quality == points.Good && s.Value > 15*si.KPa && (n == 0 || o.press[n-1].to != 0) {
+			if down := n > 0 && s.At.Sub(o.press[n-1].to) < 4*time.Second; !down {
+				o.torn = true
+			}
+		}
 	}
 	o.seen[s.Point] = append(o.seen[s.Point], s)
 	if s.Point == points.Vessel {
@@ -79,7 +86,8 @@ func (o *oracle) vessel(s points.Sample) {
 	}
 }
 
-type pressed struct{ from, to si.Instant } // to 0: not over
+// A pressed is one press: the last good reading before it, the first and the last of it; to 0: not over.
+type pressed struct{ was, from, to si.Instant }
 
 func (o *oracle) control(s points.Sample) {
 	before, ok := last(o.seen[points.Control])
@@ -105,7 +113,11 @@ func (o *oracle) control(s points.Sample) {
 		now = false
 	}
 	if now && !down {
-		o.press = append(o.press, pressed{from: s.At})
+		p := pressed{was: s.At, from: s.At}
+		if b, ok := lastGood(o.seen[points.Control]); ok {
+			p.was = b.At
+		}
+		o.press = append(o.press, p)
 	} else if down && !now {
 		o.press[n-1].to = s.At
 	}
@@ -218,7 +230,7 @@ func (o *oracle) wrong(a vent.Answer, brief bool) []string {
 		say("no good reading of the vessel for over %v", o.gap)
 		return out
 	}
-	if newest, _ := last(o.seen[points.Vessel]); !old && newest.Quality == points.Good {
+	if newest, _ := last(o.seen[points.Vessel]); !old && newest.Quality == points.Good && !o.failed(700*time.Millisecond) {
 		lo, hi, _ := o.half(points.Vessel, v.At)
 		if lo > 7000-o.u(lo)+slack && a.Word != vent.Pressurised {
 			say("R1: the vessel reads at least %.0f Pa and this is not called pressurised", lo)
@@ -261,6 +273,12 @@ func (o *oracle) wrong(a vent.Answer, brief bool) []string {
 		}
 	}
 	return out
+}
+
+// failed tells whether the vessel gave a sample out of range within a time.
+func (o *oracle) failed(within time.Duration) bool {
+	return slices.ContainsFunc(o.between(points.Vessel, o.newest.Add(-within), o.newest),
+		func(s points.Sample) bool { return s.Quality == points.OutOfRange })
 }
 
 // healthy: configured, and its newest good reading at most 2 s (and a poll) old.
@@ -339,15 +357,17 @@ func (o *oracle) unwitnessed() string {
 	return ""
 }
 
-// lastPress holds R3 against the last press over 1.5 s that began with the vessel under 20 kPa. The release is that of
-// the press or of a later one: pressed again while venting, or tapped.
+// lastPress holds R3 against the last press that was certainly more than a tap and certainly began with the vessel
+// under 20 kPa. The release is that of the press or of a later one: pressed again while venting, or tapped.
 func (o *oracle) lastPress(start si.Instant, share float64) string {
 	for i := len(o.press) - 1; i >= 0; i-- {
 		p := o.press[i]
-		if p.to == 0 || p.to.Sub(p.from) < 1700*time.Millisecond {
+		if p.to == 0 || p.to.Sub(p.from) < 1700*time.Millisecond+o.period {
 			continue
 		}
-		if before := o.good(points.Vessel, p.from.Add(-300*time.Millisecond), p.from); len(before) == 0 || before[0] > 19e3 {
+		// It may have begun anywhere between two samples of the handle; the vessel's reading is a mean.
+		before := o.good(points.Vessel, p.was.Add(-600*time.Millisecond-o.period), p.from)
+		if len(before) == 0 || slices.Max(before) > 19e3 {
 			continue
 		}
 		why := ""
@@ -358,7 +378,7 @@ func (o *oracle) lastPress(start si.Instant, share float64) string {
 		}
 		return why
 	}
-	return "no press was seen"
+	return ""
 }
 
 func (o *oracle) release(from, release si.Instant, share float64) string {

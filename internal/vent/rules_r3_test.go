@@ -298,6 +298,17 @@ func TestR3Tap(t *testing.T) {
 			s.silent(points.Hose, 1e6)
 			tap(1, 0, 0, stands)(s)
 		}},
+		{name: "0.5 s, the vessel raised by 100 kPa half a second later: long lines are slow", pot: alder(points.Vessel, points.Control), tell: func(s *story) {
+			s.proven()
+			s.handle(true, 0.5)
+			s.handle(false, 0.5)
+			s.ramp(points.Vessel, 100, 0.5)
+			s.rest(1)
+			s.never(vent.Vented)
+			s.blow(points.Vessel, 0, 1)
+			s.rest(15)
+			s.says(vent.NotProven, vent.NoVentSeen)
+		}},
 		{name: "three taps that raise nothing", pot: alder(), tell: func(s *story) {
 			s.proven()
 			for range 3 {

@@ -37,6 +37,8 @@ func TestScenarios(t *testing.T) {
 		{name: "isolation valve shut 10 s before, gauge leaks slowly", pot: alder(), tell: shut(func(s *story) { s.drained(points.Vessel, 20) }, 10)},
 		{name: "isolation valve shut 10 s before, gauge fails to zero", pot: alder(), tell: shut(frozen, 10)},
 		{name: "gauge fails to zero at the release", pot: alder(), tell: shut(frozen, 0)},
+		{name: "gauge fails to zero 0.6 s after the release, the vent sticks", pot: alder(), tell: failsVenting},
+		{name: "the same, commissioned 8 s", pot: commissioned(alder(), 8*time.Second), tell: failsVenting},
 		{name: "isolation valve shut, commissioned vent, gauge leaks", pot: commissioned(alder(), 8*time.Second), tell: shut(leaking, 5)},
 		{name: "isolation valve shut 5 s before, no control point", pot: alder(points.Vessel, points.Hose), tell: shut(leaking, 5)},
 		{name: "isolation valve shut after a vent, then pressed", pot: alder(), tell: func(s *story) {
@@ -151,6 +153,18 @@ func TestScenarios(t *testing.T) {
 			s.stays(5, vent.NotProven, vent.NoVentSeen)
 		}},
 	})
+}
+
+// failsVenting tells a vent that begins and sticks at some 500 kPa, and a gauge whose reading is gone within a sample.
+func failsVenting(s *story) {
+	s.never(vent.Vented)
+	s.rest(5)
+	s.press(20)
+	s.release(0.6)
+	s.jump(points.Vessel, 500)
+	s.stuck(points.Vessel, 0)
+	s.rest(60)
+	s.says(vent.NotProven, vent.NoVentSeen)
 }
 
 func scaled(s *story) {

@@ -1,6 +1,7 @@
 package vent_test
 
 import (
+	"cmp"
 	"math"
 	"math/rand/v2"
 	"slices"
@@ -65,6 +66,7 @@ type item struct {
 	t, truth float64 // arrival; the vessel's true pressure at the sample, kPa
 	sample   points.Sample
 	brk      vent.Break
+	order    int // at the same instant
 }
 
 // A story is the script of one pot: what truly happens, what the gauges show of it, and what is expected. Every
@@ -86,6 +88,7 @@ type story struct {
 	vent     float64               // time constant of the vent
 	straight float64               // the vent takes so long along a straight line instead
 	grace    float64               // how long truth may stand over 7 kPa before vented counts as wrong
+	long     bool                  // too long for the oracle: truth and the story's own checks alone count
 	checks   []check
 }
 
@@ -238,15 +241,10 @@ func (s *story) stream() []item {
 		}
 	}
 	out = append(out, s.breaks...)
-	slices.SortStableFunc(out, func(a, b item) int {
-		switch {
-		case a.t < b.t:
-			return -1
-		case a.t > b.t:
-			return 1
-		}
-		return 0
-	})
+	for i := range out {
+		out[i].order = i
+	}
+	slices.SortFunc(out, func(a, b item) int { return cmp.Or(cmp.Compare(a.t, b.t), a.order-b.order) })
 	return out
 }
 

@@ -49,7 +49,7 @@ func Serve(own, guard Witness, c Claims) Answer {
 	case guard.Answer.Word == NotProven && own.Answer.Word == Vented:
 		out = lower(out, GuardDiffers)
 	}
-	if c.Theirs != c.Own {
+	if c.Theirs != c.Own || c.Own == "" {
 		if RulesOf(c.Theirs) != RulesOf(c.Own) {
 			out = lower(out, RulesDiffer)
 		} else {
@@ -78,7 +78,6 @@ func lower(a Answer, c Code) Answer {
 // is never taken for younger than it can be.
 type Clock struct {
 	echoes []echo
-	best   int
 }
 
 type echo struct {
@@ -93,7 +92,7 @@ const clockMemory = 10 * time.Minute
 const clockDrift = 200e-6
 
 // Reset forgets all echoes: another session, or another epoch of the agent's clock.
-func (c *Clock) Reset() { c.echoes = c.echoes[:0]; c.best = 0 }
+func (c *Clock) Reset() { c.echoes = c.echoes[:0] }
 
 // Add takes one round trip: asked at sent, answered at the agent's instant at, heard at received, both on the
 // server's monotonic clock. Times run on from call to call.
@@ -109,21 +108,21 @@ func (c *Clock) Add(sent, received time.Duration, at si.Instant) {
 		}
 	}
 	c.echoes = append(c.echoes[:keep], echo{sent, received - sent, at})
-	c.best = 0
-	for i, e := range c.echoes {
-		if e.round <= c.echoes[c.best].round {
-			c.best = i
-		}
-	}
 }
 
 // Age is the greatest age that a reading stamped at can have at now; false while no echo of the last ten minutes
 // tells. It is reckoned from the shortest round trip: the agent answered no earlier than the question was sent.
 func (c *Clock) Age(at si.Instant, now time.Duration) (time.Duration, bool) {
-	if len(c.echoes) == 0 || now-c.echoes[c.best].sent > clockMemory {
+	best := -1
+	for i, e := range c.echoes {
+		if now-e.sent <= clockMemory && (best < 0 || e.round <= c.echoes[best].round) {
+			best = i
+		}
+	}
+	if best < 0 {
 		return 0, false
 	}
-	e := c.echoes[c.best]
+	e := c.echoes[best]
 	since := now - e.sent
 	return since + e.at.Sub(at) + time.Duration(float64(since)*clockDrift), true
 }

@@ -20,6 +20,7 @@ const (
 	ventAllowance   = 30 * time.Second       // R3 b, no commissioned vent; common practice, no source
 	tap             = 1500 * time.Millisecond
 	tapSettles      = 500 * time.Millisecond // a tap is judged this long after it, when its pressure would show
+	tapLate         = 4 * time.Second        // and a rise for so long is still its own: long control lines lag by 1 to 3 s
 	follow          = 3 * time.Second        // R4
 	mustFollow      = 7 * si.KPa             // R4
 	airToFollow     = 200 * si.KPa           // R4
@@ -60,18 +61,12 @@ type episode struct {
 	witnessed si.Instant
 }
 
-// fall times a blowdown: from the last reading above nine tenths of its level to the first under a fifth.
+// fall is the vent after a release.
 type fall struct {
-	level    float64
-	from, to si.Instant
-	into     si.Instant // first reading within R1's limit
+	level float64    // vessel at the release
+	into  si.Instant // first reading within R1's limit
+	fast  bool       // somewhere faster than exhaust and nozzle wide open allow
 }
-
-const (
-	fallFrom     = 0.9
-	fallTo       = 0.2
-	fallSmallest = 50 * si.KPa // below this level noise would time the fall
-)
 
 func (f *fall) step(r reading) {
 	switch {
@@ -80,28 +75,37 @@ func (f *fall) step(r reading) {
 	case r.v <= limit && f.into == 0:
 		f.into = r.at
 	}
-	switch {
-	case r.v >= fallFrom*f.level:
-		f.from, f.to = r.at, 0
-	case r.v <= fallTo*f.level && f.to == 0:
-		f.to = r.at
-	}
 }
 
-// tooFast tells whether the vessel fell faster than exhaust and nozzle wide open allow.
-func (f *fall) tooFast(p *Pot) bool {
-	if f.level < fallSmallest || f.from == 0 || f.to == 0 {
-		return false
+// A fall is held against the fastest over every stretch of up to fallLook; fallNoise is taken off both its ends, and
+// what falls less than that is not timed.
+const (
+	fallLook  = time.Second
+	fallNoise = 15 * si.KPa
+)
+
+// tooFast tells whether the newest reading lies lower than any path could have brought the vessel since an earlier one
+// not before from.
+func (t *trace) tooFast(p *Pot, from si.Instant) bool {
+	for i := t.n - 2; i >= 0; i-- {
+		r := t.at(i)
+		took := t.good.at.Sub(r.at)
+		if took > fallLook || r.at < from {
+			return false
+		}
+		if high, low := r.v-fallNoise, t.good.v+fallNoise; high > low && took < fastestFall(p, high, low) {
+			return true
+		}
 	}
-	return f.to.Sub(f.from) < fastestFall(p, f.level)
+	return false
 }
 
-// fastestFall is the shortest time in which the vessel can lose nine tenths to a fifth of a gauge pressure: the least
+// fastestFall is the shortest time in which the vessel can fall from one gauge pressure to another: the least
 // free volume (packed grit leaves 0.35 of it, check on abrasives' void fractions) through the widest exhaust fitted
 // to a vessel of that size and a 1/2 in nozzle, both ideal and choked, the gas without any heat from walls and grit.
 // Blowdown: t = 5 tau ((p1/p2)^(1/7) - 1), tau = V / (R sqrt(T) K A), for air of gamma 1.4 (Bar-Meir, ch. 11).
 // Exhaust bores by size: assumed, no source.
-func fastestFall(p *Pot, level float64) time.Duration {
+func fastestFall(p *Pot, from, to float64) time.Duration {
 	const (
 		freeShare = 0.35
 		gasR      = 287.05    // J/(kg K)
@@ -118,9 +122,8 @@ func fastestFall(p *Pot, level float64) time.Duration {
 	}
 	area := math.Pi / 4 * (exhaust*exhaust + nozzle*nozzle)
 	tau := freeShare * float64(p.Volume) / (gasR * rootT * choked * area)
-	p1 := fallFrom*level + float64(si.StandardAtmosphere)
-	p2 := fallTo*level + float64(si.StandardAtmosphere)
-	return time.Duration(5 * tau * (math.Pow(p1/p2, 1.0/7) - 1) * float64(time.Second))
+	ratio := (from + float64(si.StandardAtmosphere)) / max(1, to+float64(si.StandardAtmosphere))
+	return time.Duration(5 * tau * (math.Pow(ratio, 1.0/7) - 1) * float64(time.Second))
 }
 
 // fastestOfCommissioned is the share of the empty pot's vent in which the fullest pot can vent: 0.35 of the gas,
@@ -173,7 +176,7 @@ func (e *episode) fell(p *Pot, rest si.Instant) bool {
 		return false
 	}
 	took := rest.Sub(e.released)
-	if took > p.allowance() || e.fall.tooFast(p) {
+	if took > p.allowance() || e.fall.fast {
 		return false
 	}
 	if p.Commissioned != nil && e.fall.level >= p.working()/2 {

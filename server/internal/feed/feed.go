@@ -40,6 +40,8 @@ type Event struct {
 	GuardAt si.Instant
 
 	Reason string // Death, Contest: in words, for the log
+
+	SecondSession bool // Contest: a second session of the pot's own agent, not another agent
 }
 
 // An Echo is one round trip to an agent: a nonce left at Sent and its answer, written at AgentAt of the agent's

@@ -1,0 +1,224 @@
+package uplink_test
+
+import (
+	"context"
+	"strings"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"gritwatch/agent/internal/timebase"
+	"gritwatch/agent/internal/uplink"
+	"gritwatch/internal/edgenode"
+	"gritwatch/internal/vent"
+	"gritwatch/protocol/points"
+	"gritwatch/protocol/si"
+	"gritwatch/protocol/sparkplug"
+)
+
+// A sent message, as a session would have put it on the wire.
+type sent struct {
+	after time.Duration // since the start
+	kind  string
+	pot   string
+	ms    []sparkplug.Metric
+}
+
+func (s sent) readings() (out []points.Sample) {
+	for _, m := range s.ms {
+		if r, ok := m.Sample(); ok {
+			out = append(out, r)
+		}
+	}
+	return out
+}
+
+func (s sent) find(name string) *sparkplug.Metric { return sparkplug.Message{Metrics: s.ms}.Find(name) }
+
+// A session keeps the rules of a real one: nothing while offline, births before data.
+type session struct {
+	mu     sync.Mutex
+	u      *uplink.Uplink
+	start  time.Time
+	online bool
+	born   map[string]bool
+	out    []sent
+	held   chan struct{} // publishing waits for it
+}
+
+func (s *session) put(kind, pot string, ms []sparkplug.Metric) {
+	if kind == "DBIRTH" || kind == "NBIRTH" {
+		_, err := sparkplug.EncodeBirth(1, 0, ms)
+		if err != nil {
+			panic(err)
+		}
+	} else if _, err := sparkplug.EncodeData(1, 0, ms); err != nil {
+		panic(err)
+	}
+	s.out = append(s.out, sent{time.Since(s.start), kind, pot, ms})
+}
+
+func (s *session) wait() {
+	s.mu.Lock()
+	held := s.held
+	s.mu.Unlock()
+	if held != nil {
+		<-held
+	}
+	s.mu.Lock()
+}
+
+func (s *session) PublishNode(ms []sparkplug.Metric) error {
+	s.wait()
+	defer s.mu.Unlock()
+	if !s.online {
+		return edgenode.ErrOffline
+	}
+	s.put("NDATA", "", ms)
+	return nil
+}
+
+func (s *session) PublishDevice(pot string, ms []sparkplug.Metric) error {
+	s.wait()
+	defer s.mu.Unlock()
+	if !s.online {
+		return edgenode.ErrOffline
+	}
+	if !s.born[pot] {
+		return edgenode.ErrNotBorn
+	}
+	s.put("DDATA", pot, ms)
+	return nil
+}
+
+func (s *session) BirthDevice(pot string, ms []sparkplug.Metric) error {
+	s.wait()
+	defer s.mu.Unlock()
+	if !s.online {
+		return edgenode.ErrOffline
+	}
+	s.born[pot] = true
+	s.put("DBIRTH", pot, ms)
+	return nil
+}
+
+func (s *session) KillDevice(pot string) error {
+	s.wait()
+	defer s.mu.Unlock()
+	if !s.online {
+		return edgenode.ErrOffline
+	}
+	if s.born[pot] {
+		s.born[pot] = false
+		s.put("DDEATH", pot, nil)
+	}
+	return nil
+}
+
+func (s *session) Rebirth() {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if !s.online {
+		return
+	}
+	node, devices := s.u.Births()
+	s.put("NBIRTH", "", node)
+	for _, d := range devices {
+		s.put("DBIRTH", d.Device, d.Metrics)
+		s.born[d.Device] = true
+	}
+}
+
+func (s *session) connect() {
+	s.mu.Lock()
+	s.online, s.born = true, map[string]bool{}
+	s.mu.Unlock()
+	s.Rebirth()
+}
+
+// take gives what was sent since the last time, and forgets it.
+func (s *session) take() []sent {
+	synctest.Wait()
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	out := s.out
+	s.out = nil
+	return out
+}
+
+func (s *session) quiet() bool { s.mu.Lock(); defer s.mu.Unlock(); return len(s.out) == 0 }
+
+func kinds(out []sent) string {
+	var k []string
+	for _, s := range out {
+		k = append(k, strings.TrimSpace(s.kind+" "+s.pot))
+	}
+	return strings.Join(k, ", ")
+}
+
+// A rig is an uplink with its surroundings, in a bubble.
+type rig struct {
+	*uplink.Uplink
+	*session
+	clock *timebase.Clock
+	step  func(time.Duration) // the wall clock
+	mu    sync.Mutex
+	word  vent.Word
+	lost  int
+	stop  func()
+}
+
+func start(t *testing.T) *rig {
+	r := &rig{}
+	var off time.Duration
+	r.clock = timebase.New(timebase.Options{Wall: func() time.Time { return time.Now().Add(off).Round(0) }})
+	r.step = func(d time.Duration) { off += d; r.clock.Step() }
+	r.Uplink = uplink.New(uplink.Options{
+		Pots: []uplink.Pot{
+			{Name: "alder", Points: points.SetOf(points.Vessel, points.Hose, points.Control), Digest: "vent/1:aa"},
+			{Name: "birch", Points: points.SetOf(points.Supply, points.Vessel, points.Control), Electric: true, Digest: "vent/1:bb"},
+		},
+		Clock: r.clock, SessionID: "feed", Simulated: true,
+		Word:   func(string) vent.Word { r.mu.Lock(); defer r.mu.Unlock(); return r.word },
+		Events: uplink.Events{Lost: func(_ string, n int) { r.mu.Lock(); defer r.mu.Unlock(); r.lost += n }},
+	})
+	r.session = &session{u: r.Uplink, start: time.Now()}
+	ctx, cancel := context.WithCancel(t.Context())
+	done := make(chan error)
+	go func() { done <- r.Run(ctx, r.session) }()
+	r.stop = sync.OnceFunc(func() {
+		cancel()
+		if err := <-done; err != nil {
+			t.Error(err)
+		}
+	})
+	return r
+}
+
+func (r *rig) say(w vent.Word) {
+	r.mu.Lock()
+	r.word = w
+	r.mu.Unlock()
+	r.Wake()
+}
+
+func (r *rig) lostCount() int { r.mu.Lock(); defer r.mu.Unlock(); return r.lost }
+
+// read takes a good reading of now.
+func (r *rig) read(pot string, p points.Point, kPa float64) points.Sample {
+	s := points.Sample{Point: p, Quality: points.Good, At: r.clock.Now(), Value: si.GaugePressure(kPa * si.KPa)}
+	r.Uplink.Sample(pot, s)
+	return s
+}
+
+// quietly reads both pots every 100 ms, at rest.
+func (r *rig) quietly(d time.Duration) (n int) {
+	for end := time.Now().Add(d); time.Now().Before(end); time.Sleep(100 * time.Millisecond) {
+		for _, pot := range []string{"alder", "birch"} {
+			r.read(pot, points.Vessel, 0)
+			n++
+		}
+	}
+	return n
+}

@@ -1,0 +1,190 @@
+// Package app puts the server together: broker, ingest, pots, page. It is the only place that knows all parts, and it
+// starts and ends them.
+package app
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"log/slog"
+	"net"
+	"net/http"
+	"syscall"
+	"time"
+
+	"golang.org/x/sync/errgroup"
+
+	"gritwatch/internal/potfile"
+	"gritwatch/server/internal/broker"
+	"gritwatch/server/internal/config"
+	"gritwatch/server/internal/httpapi"
+	"gritwatch/server/internal/ingest"
+	"gritwatch/server/internal/live"
+	"gritwatch/server/internal/metrics"
+	"gritwatch/server/internal/pot"
+)
+
+// Options of a run. All are needed.
+type Options struct {
+	Out  io.Writer // told the addresses once the server is up
+	Log  *slog.Logger
+	Page fs.FS // the built page
+}
+
+// stopTime is what requests under way have to end at a stop.
+const stopTime = 3 * time.Second
+
+// A Task is a long-lived part; Run returns nil when ctx ends.
+type Task interface {
+	Run(ctx context.Context) error
+	String() string
+}
+
+// Run serves a site until ctx ends, then stops all parts and returns nil.
+func Run(ctx context.Context, c config.Config, o Options) error {
+	link := ingest.Options{Site: c.Site, URL: c.Broker.URL, Username: c.Broker.Username, Password: c.Broker.Password, Log: o.Log}
+	if c.Broker.Embedded != "" {
+		b, err := broker.Start(c.Broker.Embedded, o.Log)
+		if err != nil {
+			return err
+		}
+		defer func() {
+			if err := b.Close(); err != nil {
+				o.Log.Error("broker did not close", slog.String("reason", err.Error()))
+			}
+		}()
+		link.URL = "mqtt://" + reachable(b.Addr())
+	}
+	listener, err := net.Listen("tcp", c.Listen)
+	if errors.Is(err, syscall.EADDRINUSE) {
+		return fmt.Errorf("%s is in use by another program: stop it or set listen to another address", c.Listen)
+	} else if err != nil {
+		return fmt.Errorf("cannot listen on %s: %w; set listen to another address", c.Listen, err)
+	}
+	defer listener.Close()
+
+	var all []potfile.Pot
+	for _, p := range c.Pots {
+		all = append(all, p.Pot)
+	}
+	remembered, err := openFaults(c.Data, all, o.Log)
+	if err != nil {
+		return err
+	}
+	tasks := []Task{named{remembered, "memory of faults"}}
+
+	var m *metrics.Metrics
+	start := time.Now()
+	events := pot.Events{Latency: func(d time.Duration) { m.Latency(d) }, Dropped: func() { m.Dropped() }, Faulty: remembered.note}
+	var actors []*pot.Actor
+	for _, p := range c.Pots {
+		a := pot.New(pot.Config{Site: c.Site, Agent: p.Agent, Pot: p.Pot},
+			pot.Options{Start: start, Log: o.Log, Events: events, Faulty: remembered.faulty(p.Name)})
+		actors = append(actors, a)
+		tasks = append(tasks, a)
+		link.Pots = append(link.Pots, ingest.Pot{Name: p.Name, Agent: p.Agent, Electric: p.Control.Electric, Points: p.Points})
+	}
+	pots := newFleet(actors)
+	hub := live.New(pots, live.Options{Log: o.Log, Refuse: httpapi.Problem})
+	if m, err = metrics.New(c.Site, pots, hub.Clients); err != nil {
+		return err
+	}
+	link.Sink = pots
+	link.Events = ingest.Events{Message: m.Message, Samples: m.Samples, Gap: m.Gap, Bad: m.Bad, Refused: m.Refused, Link: m.Link}
+	host := ingest.New(link)
+	tasks = append(tasks, hub, host)
+
+	handler := httpapi.New(httpapi.Options{Pots: pots, Live: hub, Metrics: m.Handler(), Page: o.Page, Log: o.Log,
+		Listen: listener.Addr().String(), Hosts: hosts(c), Ready: func() []string { return notReady(host, actors) }})
+	tasks = append(tasks, &web{listener: listener, server: &http.Server{Handler: handler, ReadHeaderTimeout: 5 * time.Second,
+		ReadTimeout: 10 * time.Second, WriteTimeout: 20 * time.Second, IdleTimeout: time.Minute, MaxHeaderBytes: 16 << 10,
+		ErrorLog: slog.NewLogLogger(o.Log.Handler(), slog.LevelDebug)}})
+
+	group, groupCtx := errgroup.WithContext(ctx)
+	for _, t := range tasks {
+		group.Go(func() error {
+			if err := t.Run(groupCtx); err != nil {
+				return fmt.Errorf("%s: %w", t, err)
+			}
+			return nil
+		})
+	}
+	_, err = fmt.Fprintf(o.Out, "dashboard: http://%s\nbroker: %s\n", reachable(listener.Addr().String()), link.URL)
+	if err != nil {
+		o.Log.Warn("the addresses could not be printed", slog.String("reason", err.Error()))
+	}
+	return group.Wait()
+}
+
+// hosts are the names by which the server may be called: those of the file, and the name it was told to listen on.
+func hosts(c config.Config) []string {
+	out := append([]string{}, c.Hosts...)
+	if host, _, err := net.SplitHostPort(c.Listen); err == nil && host != "" && net.ParseIP(host) == nil {
+		out = append(out, host)
+	}
+	return out
+}
+
+// notReady says what keeps the server from doing its work.
+func notReady(host *ingest.Host, actors []*pot.Actor) []string {
+	var out []string
+	if !host.Ready() {
+		out = append(out, "no link to the MQTT broker")
+	}
+	for _, a := range actors {
+		if !a.Ready() {
+			out = append(out, a.String()+" does not keep up with its readings")
+		}
+	}
+	return out
+}
+
+// reachable is an address at which this machine reaches a listener, which may be on all addresses.
+func reachable(addr string) string {
+	host, port, err := net.SplitHostPort(addr)
+	if ip := net.ParseIP(host); err == nil && ip != nil && ip.IsUnspecified() {
+		return net.JoinHostPort("127.0.0.1", port)
+	}
+	return addr
+}
+
+// named gives a part a name.
+type named struct {
+	part interface{ Run(context.Context) error }
+	name string
+}
+
+func (n named) Run(ctx context.Context) error { return n.part.Run(ctx) }
+func (n named) String() string                { return n.name }
+
+// web is the HTTP server as a task.
+type web struct {
+	listener net.Listener
+	server   *http.Server
+}
+
+func (w *web) String() string { return "http server" }
+
+// Run serves until ctx ends. WebSockets are the hub's to close.
+func (w *web) Run(ctx context.Context) error {
+	failed := make(chan error, 1)
+	go func() { failed <- w.server.Serve(w.listener) }()
+	select {
+	case err := <-failed:
+		return err
+	case <-ctx.Done():
+	}
+	// ctx has ended; what is under way gets a little time of its own.
+	grace, cancel := context.WithTimeout(context.WithoutCancel(ctx), stopTime)
+	defer cancel()
+	err := w.server.Shutdown(grace)
+	if errors.Is(err, context.DeadlineExceeded) {
+		err = w.server.Close()
+	}
+	if served := <-failed; !errors.Is(served, http.ErrServerClosed) {
+		err = errors.Join(err, served)
+	}
+	return err
+}

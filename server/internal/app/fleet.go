@@ -1,0 +1,54 @@
+package app
+
+import (
+	"sort"
+	"time"
+
+	"gritwatch/protocol/live"
+	"gritwatch/server/internal/feed"
+	"gritwatch/server/internal/pot"
+)
+
+// A fleet is all pots of the site: it hands what comes from the field to the pots it concerns, and gives their estimates.
+type fleet struct {
+	actors  map[string]*pot.Actor
+	byAgent map[string][]*pot.Actor
+	names   []string // sorted
+}
+
+func newFleet(actors []*pot.Actor) *fleet {
+	f := &fleet{actors: map[string]*pot.Actor{}, byAgent: map[string][]*pot.Actor{}}
+	for _, a := range actors {
+		f.actors[a.Name()] = a
+		f.byAgent[a.Agent()] = append(f.byAgent[a.Agent()], a)
+		f.names = append(f.names, a.Name())
+	}
+	sort.Strings(f.names)
+	return f
+}
+
+// Event hands an event to its pot.
+func (f *fleet) Event(e feed.Event) {
+	if a := f.actors[e.Pot]; a != nil {
+		a.Put(e)
+	}
+}
+
+// Echo hands an echo to all pots of its agent.
+func (f *fleet) Echo(e feed.Echo) {
+	for _, a := range f.byAgent[e.Agent] {
+		a.PutEcho(e)
+	}
+}
+
+// Names are those of all pots, sorted. The caller must not change the slice.
+func (f *fleet) Names() []string { return f.names }
+
+// Estimate is what can be said of a pot at now.
+func (f *fleet) Estimate(name string, now time.Time) (live.Pot, bool) {
+	a := f.actors[name]
+	if a == nil {
+		return live.Pot{}, false
+	}
+	return a.Estimate(now), true
+}

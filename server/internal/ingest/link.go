@@ -1,0 +1,225 @@
+package ingest
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"math/rand/v2"
+	"sync/atomic"
+	"time"
+
+	mqtt "github.com/eclipse/paho.mqtt.golang"
+	"github.com/eclipse/paho.mqtt.golang/packets"
+
+	"gritwatch/protocol/si"
+	"gritwatch/protocol/sparkplug"
+)
+
+// Times and bounds of the link to the broker.
+const (
+	keepAlive     = 10 * time.Second
+	dialTimeout   = 5 * time.Second
+	ackTimeout    = 5 * time.Second
+	leaveTimeout  = 2 * time.Second // for the last words at a stop
+	firstRetry    = 250 * time.Millisecond
+	lastRetry     = 5 * time.Second
+	queueLength   = 4096 // messages that wait for the host; beyond, they are dropped and the gap is found by their numbers
+	tickEvery     = 250 * time.Millisecond
+	stateAhead    = time.Minute // a STATE from further in the future is not caught up with
+	sayAgainAfter = time.Minute
+)
+
+// A Host is the Sparkplug host application on its broker.
+type Host struct {
+	o    Options
+	up   atomic.Bool
+	last si.Instant // timestamp of the last STATE; each CONNECT needs a later one
+}
+
+// New is a host that is not connected. Run it.
+func New(o Options) *Host { return &Host{o: o.withDefaults()} }
+
+// String names the host in logs.
+func (h *Host) String() string { return "sparkplug host" }
+
+// Ready tells whether the link to the broker is up.
+func (h *Host) Ready() bool { return h.up.Load() }
+
+// Run keeps the link to the broker and follows the agents until ctx ends; it returns nil. Losing the link is told as
+// the death of every pot.
+func (h *Host) Run(ctx context.Context) error {
+	wait := firstRetry
+	sessions := newHost(h.o, nil) // outlives connections: a session that was replaced stays known
+	var said string
+	var saidAt time.Time
+	for ctx.Err() == nil {
+		start := time.Now()
+		err := h.connection(ctx, sessions)
+		if ctx.Err() != nil {
+			break
+		}
+		if time.Since(start) > lastRetry {
+			wait = firstRetry
+		}
+		if text := err.Error(); text != said || time.Since(saidAt) > sayAgainAfter {
+			said, saidAt = text, time.Now()
+			h.o.Log.LogAttrs(ctx, slog.LevelWarn, "no link to the broker; trying again", slog.String("reason", text))
+		}
+		select {
+		case <-ctx.Done():
+		case <-time.After(wait/2 + rand.N(wait/2)):
+		}
+		wait = min(2*wait, lastRetry)
+	}
+	return nil
+}
+
+// errRenew asks for another connection at once, with a later STATE.
+var errRenew = errors.New("another program used this host's id; connecting anew")
+
+// connection is one connection from CONNECT to its end; the error says why it ended.
+func (h *Host) connection(ctx context.Context, sessions *host) error {
+	stamp := max(si.InstantOf(time.Now())/1000*1000, h.last+1000)
+	h.last = stamp
+	stateTopic := sparkplug.Topic{Kind: sparkplug.HostState, Host: HostID}.String()
+	online := sparkplug.State{Online: true, At: stamp}.Encode()
+
+	queue := make(chan message, queueLength)
+	gone := make(chan error, 1)
+	receive := func(_ mqtt.Client, m mqtt.Message) {
+		select {
+		case queue <- message{m.Topic(), m.Payload(), m.Retained(), time.Now()}:
+		default:
+			h.o.Events.Bad(m.Topic(), "the host does not keep up")
+		}
+	}
+	client := mqtt.NewClient(h.options(stateTopic, stamp, gone))
+	if err := wait(ctx, client.Connect(), dialTimeout+ackTimeout); err != nil {
+		client.Disconnect(0)
+		return h.explain(err)
+	}
+	defer client.Disconnect(0)
+	filters := map[string]byte{stateTopic: 1}
+	for _, k := range []sparkplug.Kind{sparkplug.NodeBirth, sparkplug.NodeDeath, sparkplug.NodeData} {
+		filters[sparkplug.Namespace+"/"+h.o.Site+"/"+string(k)+"/+"] = 1
+	}
+	for _, k := range []sparkplug.Kind{sparkplug.DeviceBirth, sparkplug.DeviceDeath, sparkplug.DeviceData} {
+		filters[sparkplug.Namespace+"/"+h.o.Site+"/"+string(k)+"/+/+"] = 1
+	}
+	token := client.SubscribeMultiple(filters, receive)
+	if err := wait(ctx, token, ackTimeout); err != nil {
+		return fmt.Errorf("broker %s does not take the subscriptions: %w", h.o.URL, err)
+	}
+	for topic, granted := range token.(*mqtt.SubscribeToken).Result() {
+		if granted > 2 {
+			return fmt.Errorf("broker %s refuses the subscription to %s: allow it for this server's user", h.o.URL, topic)
+		}
+	}
+	if err := wait(ctx, client.Publish(stateTopic, 1, true, online), ackTimeout); err != nil {
+		return fmt.Errorf("broker %s does not take the server's STATE: %w", h.o.URL, err)
+	}
+	sessions.send = func(agent string, at time.Time, ms []sparkplug.Metric) { h.command(client, agent, at, ms) }
+	return h.serve(ctx, client, sessions, queue, gone, stateTopic, stamp)
+}
+
+// serve follows the agents while the connection stands.
+func (h *Host) serve(ctx context.Context, client mqtt.Client, sessions *host, queue <-chan message, gone <-chan error, stateTopic string, stamp si.Instant) error {
+	h.up.Store(true)
+	h.o.Events.Link(true)
+	h.o.Log.LogAttrs(ctx, slog.LevelInfo, "linked to the broker", slog.String("broker", h.o.URL))
+	defer func() {
+		h.up.Store(false)
+		h.o.Events.Link(false)
+		sessions.unlinked(time.Now(), "the link to the broker is lost")
+	}()
+	sessions.linked(time.Now())
+	tick := time.NewTicker(tickEvery)
+	defer tick.Stop()
+	for {
+		select {
+		case m := <-queue:
+			if m.topic != stateTopic {
+				sessions.handle(m)
+				continue
+			}
+			switch s, err := sparkplug.DecodeState(m.payload); {
+			case err != nil || s.Online:
+			case s.At > stamp && s.At.Time().Before(time.Now().Add(stateAhead)):
+				h.last = max(h.last, s.At)
+				return errRenew
+			default: // a late will of an older connection: say that this one lives, without waiting for the answer
+				client.Publish(stateTopic, 1, true, sparkplug.State{Online: true, At: stamp}.Encode())
+			}
+		case <-tick.C:
+			sessions.tick(time.Now())
+		case err := <-gone:
+			return fmt.Errorf("broker %s: connection lost: %w", h.o.URL, err)
+		case <-ctx.Done():
+			h.leave(client, stateTopic)
+			return ctx.Err()
+		}
+	}
+}
+
+// leave says the last words and disconnects.
+func (h *Host) leave(client mqtt.Client, stateTopic string) {
+	h.last = max(si.InstantOf(time.Now())/1000*1000, h.last+1000)
+	t := client.Publish(stateTopic, 1, true, sparkplug.State{Online: false, At: h.last}.Encode())
+	t.WaitTimeout(leaveTimeout)
+	client.Disconnect(100)
+}
+
+// command sends an NCMD. What does not go out is asked again later.
+func (h *Host) command(client mqtt.Client, agent string, at time.Time, ms []sparkplug.Metric) {
+	payload, err := sparkplug.EncodeCommand(si.InstantOf(at), ms)
+	if err != nil {
+		h.o.Log.Error("command does not encode", slog.String("agent", agent), slog.String("reason", err.Error()))
+		return
+	}
+	topic := sparkplug.Topic{Kind: sparkplug.NodeCommand, Group: h.o.Site, Node: agent}.String()
+	client.Publish(topic, 0, false, payload)
+}
+
+func (h *Host) options(stateTopic string, stamp si.Instant, gone chan<- error) *mqtt.ClientOptions {
+	return mqtt.NewClientOptions().AddBroker(h.o.URL).
+		SetClientID("gritwatch-server-"+h.o.Site).
+		SetUsername(h.o.Username).SetPassword(h.o.Password).
+		// Else a refused attempt is silently repeated as MQTT 3.1.
+		SetProtocolVersion(4).SetCleanSession(true).SetOrderMatters(true).
+		// The library's own reconnecting keeps the first will, whose timestamp is then too old.
+		SetAutoReconnect(false).SetConnectRetry(false).
+		SetKeepAlive(keepAlive).SetPingTimeout(ackTimeout).SetConnectTimeout(dialTimeout).SetWriteTimeout(ackTimeout).
+		SetBinaryWill(stateTopic, sparkplug.State{Online: false, At: stamp}.Encode(), 1, true).
+		SetConnectionLostHandler(func(_ mqtt.Client, err error) {
+			select {
+			case gone <- err:
+			default:
+			}
+		})
+}
+
+// wait waits for a token, ctx or the time.
+func wait(ctx context.Context, t mqtt.Token, d time.Duration) error {
+	timeout := time.NewTimer(d)
+	defer timeout.Stop()
+	select {
+	case <-t.Done():
+		return t.Error()
+	case <-ctx.Done():
+		return ctx.Err()
+	case <-timeout.C:
+		return fmt.Errorf("no answer within %v", d)
+	}
+}
+
+// explain says what to do about a refused connection.
+func (h *Host) explain(err error) error {
+	switch {
+	case errors.Is(err, packets.ErrorRefusedBadUsernameOrPassword), errors.Is(err, packets.ErrorRefusedNotAuthorised):
+		return fmt.Errorf("broker %s refuses the log-in: check broker.username and broker.password (%w)", h.o.URL, err)
+	case errors.Is(err, packets.ErrorRefusedIDRejected):
+		return fmt.Errorf("broker %s refuses the client id gritwatch-server-%s: allow it there (%w)", h.o.URL, h.o.Site, err)
+	}
+	return fmt.Errorf("broker %s cannot be reached: check broker.url and that it runs (%w)", h.o.URL, err)
+}

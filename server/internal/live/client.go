@@ -1,0 +1,219 @@
+package live
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"sync"
+	"time"
+
+	"github.com/gorilla/websocket"
+
+	msg "gritwatch/protocol/live"
+)
+
+// A client is one connection.
+type client struct {
+	hub    *Hub
+	notify chan struct{} // has room for one
+	quit   chan struct{}
+
+	mu      sync.Mutex
+	reason  string // why it ends; "" it does not
+	acked   uint64 // newest acknowledgement
+	seq     uint64 // newest frame sent
+	names   map[string]bool
+	renewed bool // the subscription changed: a snapshot is due
+}
+
+func newClient(h *Hub) *client {
+	return &client{hub: h, notify: make(chan struct{}, 1), quit: make(chan struct{}), renewed: true}
+}
+
+func (c *client) wake() {
+	select {
+	case c.notify <- struct{}{}:
+	default:
+	}
+}
+
+// end makes the connection end; the first reason counts.
+func (c *client) end(reason string) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.reason == "" {
+		c.reason = reason
+		close(c.quit)
+	}
+}
+
+// serve reads and writes until the connection ends, and says why it did.
+func (c *client) serve(conn *websocket.Conn) string {
+	var reader sync.WaitGroup
+	reader.Go(func() { c.end(c.read(conn)) })
+	c.end(c.write(conn))
+	c.mu.Lock()
+	reason := c.reason
+	c.mu.Unlock()
+	// What a broken connection says to this is no news.
+	_ = conn.WriteControl(websocket.CloseMessage, websocket.FormatCloseMessage(websocket.CloseGoingAway, cut(reason)), time.Now().Add(time.Second))
+	_ = conn.Close()
+	reader.Wait()
+	return reason
+}
+
+// cut shortens a reason to what a close frame can hold (123 bytes, RFC 6455, 5.5).
+func cut(s string) string {
+	if len(s) > 120 {
+		return s[:120]
+	}
+	return s
+}
+
+// read takes the page's requests.
+func (c *client) read(conn *websocket.Conn) string {
+	conn.SetReadLimit(maxRequest)
+	alive := func(string) error { return conn.SetReadDeadline(time.Now().Add(readTime)) }
+	conn.SetPongHandler(alive)
+	for {
+		if err := alive(""); err != nil {
+			return err.Error()
+		}
+		kind, text, err := conn.ReadMessage()
+		if err != nil {
+			return err.Error()
+		}
+		if kind != websocket.TextMessage {
+			return "request is not text"
+		}
+		if err := c.take(text); err != nil {
+			return err.Error()
+		}
+		c.wake()
+	}
+}
+
+// take reads one request.
+func (c *client) take(text []byte) error {
+	var r msg.Request
+	if err := json.Unmarshal(text, &r); err != nil {
+		return errors.New(`request is not JSON of the form {"subscribe":[names],"ack":n}`)
+	}
+	if len(r.Subscribe) > maxNames {
+		return fmt.Errorf("subscription to %d pots; the most is %d", len(r.Subscribe), maxNames)
+	}
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if r.Ack > c.seq {
+		return fmt.Errorf("frame %d acknowledged, but %d was the last", r.Ack, c.seq)
+	}
+	c.acked = max(c.acked, r.Ack)
+	if r.Subscribe != nil {
+		c.names = make(map[string]bool, len(r.Subscribe))
+		for _, n := range r.Subscribe {
+			c.names[n] = true
+		}
+		c.renewed = true
+	}
+	return nil
+}
+
+// write sends frames when they are due.
+func (c *client) write(conn *websocket.Conn) string {
+	var (
+		told map[string]mark
+		sent = time.Now()
+		ping = time.Now()
+	)
+	c.wake()
+	for {
+		select {
+		case <-c.quit:
+			return ""
+		case <-c.notify:
+		}
+		now := time.Now()
+		c.mu.Lock()
+		inFlight, snapshot, names := c.acked < c.seq, c.renewed, c.names
+		c.mu.Unlock()
+		if now.Sub(ping) >= pingEvery {
+			ping = now
+			if err := conn.WriteControl(websocket.PingMessage, nil, now.Add(writeTime)); err != nil {
+				return err.Error()
+			}
+		}
+		if inFlight {
+			if now.Sub(sent) > ackTimeout {
+				return "the page acknowledges nothing"
+			}
+			continue
+		}
+		marks := c.hub.marks() // before the estimates: what changes between is told again
+		pots, due := c.due(marks, told, names, now.Sub(sent))
+		if snapshot {
+			pots, due = c.hub.source.Names(), true
+		}
+		if !due {
+			continue
+		}
+		if err := c.send(conn, snapshot, pots, names); err != nil {
+			return err.Error()
+		}
+		told, sent = marks, time.Now()
+	}
+}
+
+// due lists the subscribed pots that changed since they were told of, and says whether a frame goes out for them.
+func (c *client) due(marks, told map[string]mark, names map[string]bool, since time.Duration) (pots []string, due bool) {
+	urgent := false
+	for _, name := range c.hub.source.Names() {
+		if names != nil && !names[name] || marks[name].version == told[name].version {
+			continue
+		}
+		pots = append(pots, name)
+		urgent = urgent || marks[name].urgent != told[name].urgent
+	}
+	return pots, urgent || len(pots) > 0 && since >= frameEvery || since >= beatEvery
+}
+
+// send sends one frame with the estimates of this moment.
+func (c *client) send(conn *websocket.Conn, snapshot bool, pots []string, names map[string]bool) error {
+	now := time.Now()
+	f := msg.Frame{Type: "change", ServerT: now.UTC().Format("2006-01-02T15:04:05.000Z"), Pots: make([]msg.Pot, 0, len(pots))}
+	if snapshot {
+		f.Type = "snapshot"
+	}
+	for _, name := range pots {
+		if names != nil && !names[name] {
+			continue
+		}
+		if p, ok := c.hub.source.Estimate(name, now); ok {
+			f.Pots = append(f.Pots, p)
+		}
+	}
+	c.mu.Lock()
+	c.seq++
+	f.Seq = c.seq
+	if snapshot {
+		// A subscription that came while this one was being gathered asks for another.
+		c.renewed = !sameMap(c.names, names)
+	}
+	c.mu.Unlock()
+	if err := conn.SetWriteDeadline(now.Add(writeTime)); err != nil {
+		return err
+	}
+	return conn.WriteJSON(f)
+}
+
+// sameMap tells whether two subscriptions are equal.
+func sameMap(a, b map[string]bool) bool {
+	if (a == nil) != (b == nil) || len(a) != len(b) {
+		return false
+	}
+	for n := range a {
+		if !b[n] {
+			return false
+		}
+	}
+	return true
+}

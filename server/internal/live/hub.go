@@ -1,0 +1,209 @@
+// Package live sends the pots' estimates to pages over WebSocket: a snapshot, then changes. One frame is in flight to a
+// page; the next goes out after its acknowledgement and holds the newest estimates, so that a slow page skips, and
+// never plays back what is past. A page that acknowledges nothing for 10 s is dropped.
+package live
+
+import (
+	"context"
+	"log/slog"
+	"net/http"
+	"net/url"
+	"reflect"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/gorilla/websocket"
+
+	msg "gritwatch/protocol/live"
+)
+
+// A Source gives the pots.
+type Source interface {
+	// Names are those of all pots, in a fixed order.
+	Names() []string
+	// Estimate is what can be said of a pot at now; false where there is none of the name.
+	Estimate(name string, now time.Time) (msg.Pot, bool)
+}
+
+// Options of a hub. The zero value of MaxClients is 200. Log and Refuse are needed.
+type Options struct {
+	MaxClients int
+	Log        *slog.Logger
+	// Refuse answers a request that does not become a WebSocket.
+	Refuse func(w http.ResponseWriter, r *http.Request, status int, detail string)
+}
+
+// Times and bounds of a connection.
+const (
+	lookEvery  = 50 * time.Millisecond  // at the pots; a change of word or state goes out within this
+	frameEvery = 250 * time.Millisecond // other changes
+	beatEvery  = time.Second            // a frame without pots, where nothing changes: the page must hear something
+	ackTimeout = 10 * time.Second
+	writeTime  = 5 * time.Second
+	pingEvery  = 15 * time.Second
+	readTime   = 40 * time.Second // two pings and some
+	maxRequest = 64 << 10         // bytes: a subscription to every pot of a large site
+	maxNames   = 1000
+	writeBuf   = 32 << 10
+
+	defaultClients = 200
+)
+
+// A Hub serves WebSocket connections. Run it.
+type Hub struct {
+	source Source
+	o      Options
+	up     websocket.Upgrader
+
+	mu      sync.Mutex
+	table   map[string]*entry
+	clients map[*client]struct{}
+	closing bool
+	all     sync.WaitGroup
+}
+
+// An entry is a pot as the hub saw it last.
+type entry struct {
+	pot     msg.Pot // ages taken out
+	version uint64  // counts changes
+	urgent  uint64  // counts changes of the answer's word or of the state
+}
+
+// New is a hub without connections.
+func New(s Source, o Options) *Hub {
+	if o.MaxClients == 0 {
+		o.MaxClients = defaultClients
+	}
+	return &Hub{source: s, o: o, table: map[string]*entry{}, clients: map[*client]struct{}{},
+		up: websocket.Upgrader{ReadBufferSize: 1 << 10, WriteBufferSize: writeBuf, HandshakeTimeout: writeTime,
+			// The origin is checked in ServeHTTP, which answers in words.
+			CheckOrigin: func(*http.Request) bool { return true },
+			Error: func(w http.ResponseWriter, r *http.Request, status int, reason error) {
+				o.Refuse(w, r, status, reason.Error())
+			}}}
+}
+
+// String names the hub in logs.
+func (h *Hub) String() string { return "live hub" }
+
+// Clients is the number of connections.
+func (h *Hub) Clients() int {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return len(h.clients)
+}
+
+// Run looks at the pots until ctx ends, then closes all connections and waits for them; it returns nil.
+func (h *Hub) Run(ctx context.Context) error {
+	tick := time.NewTicker(lookEvery)
+	defer tick.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			h.close()
+			return nil
+		case <-tick.C:
+			h.look(time.Now())
+		}
+	}
+}
+
+func (h *Hub) close() {
+	h.mu.Lock()
+	h.closing = true
+	for c := range h.clients {
+		c.end("the server stops")
+	}
+	h.mu.Unlock()
+	h.all.Wait()
+}
+
+// look notes what changed and wakes the connections.
+func (h *Hub) look(now time.Time) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if len(h.clients) == 0 {
+		return
+	}
+	for _, name := range h.source.Names() {
+		p, ok := h.source.Estimate(name, now)
+		if !ok {
+			continue
+		}
+		p.AgeS, p.StateForS, p.Answer.AgeS = nil, nil, nil
+		e := h.table[name]
+		if e == nil {
+			h.table[name] = &entry{pot: p}
+			continue
+		}
+		if !reflect.DeepEqual(p, e.pot) {
+			e.version++
+			if p.Answer.Word != e.pot.Answer.Word || p.State != e.pot.State {
+				e.urgent++
+			}
+			e.pot = p
+		}
+	}
+	for c := range h.clients {
+		c.wake()
+	}
+}
+
+// A mark is how far a connection has told of a pot.
+type mark struct{ version, urgent uint64 }
+
+// marks are the newest marks of all pots.
+func (h *Hub) marks() map[string]mark {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	out := make(map[string]mark, len(h.table))
+	for name, e := range h.table {
+		out[name] = mark{e.version, e.urgent}
+	}
+	return out
+}
+
+// ServeHTTP turns the request into a connection and serves it until it ends.
+func (h *Hub) ServeHTTP(w http.ResponseWriter, r *http.Request) {
+	if !SameOrigin(r) {
+		h.o.Refuse(w, r, http.StatusForbidden, "a page of another origin may not listen here")
+		return
+	}
+	c := newClient(h)
+	h.mu.Lock()
+	full := h.closing || len(h.clients) >= h.o.MaxClients
+	if !full {
+		h.clients[c] = struct{}{}
+		h.all.Add(1)
+	}
+	h.mu.Unlock()
+	if full {
+		h.o.Refuse(w, r, http.StatusServiceUnavailable, "too many pages are connected; close some, or try again later")
+		return
+	}
+	defer func() {
+		h.mu.Lock()
+		delete(h.clients, c)
+		h.mu.Unlock()
+		h.all.Done()
+	}()
+	conn, err := h.up.Upgrade(w, r, nil)
+	if err != nil {
+		return // answered by the upgrader's Error
+	}
+	h.look(time.Now()) // so that no change falls between the first frame and the hub's next look
+	why := c.serve(conn)
+	h.o.Log.LogAttrs(r.Context(), slog.LevelDebug, "page disconnected", slog.String("remote", r.RemoteAddr), slog.String("reason", why))
+}
+
+// SameOrigin tells whether a request comes from a page of this very server, or from no page at all: browsers name the
+// page's origin in every WebSocket handshake and every POST, other programs do not.
+func SameOrigin(r *http.Request) bool {
+	origin := r.Header.Values("Origin")
+	if len(origin) == 0 {
+		return true
+	}
+	u, err := url.Parse(origin[0])
+	return err == nil && len(origin) == 1 && (u.Scheme == "http" || u.Scheme == "https") && strings.EqualFold(u.Host, r.Host)
+}

@@ -1,0 +1,370 @@
+package live_test
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"log/slog"
+	"net"
+	"net/http"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/gorilla/websocket"
+
+	msg "gritwatch/protocol/live"
+	"gritwatch/server/internal/live"
+)
+
+// pots is a source whose pots the test sets.
+type pots struct {
+	mu    sync.Mutex
+	names []string
+	now   map[string]msg.Pot
+}
+
+func (p *pots) Names() []string { return p.names }
+
+func (p *pots) Estimate(name string, _ time.Time) (msg.Pot, bool) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	pot, ok := p.now[name]
+	return pot, ok
+}
+
+func (p *pots) set(name, word, t string) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.now[name] = msg.Pot{Name: name, T: t, State: "at-rest", Answer: msg.Answer{Word: word, Because: []string{}}}
+}
+
+// pipes is a listener over net.Pipe, whose deadlines follow the bubble's time.
+type pipes struct {
+	conns chan net.Conn
+	done  chan struct{}
+}
+
+func (l *pipes) Accept() (net.Conn, error) {
+	select {
+	case c := <-l.conns:
+		return c, nil
+	case <-l.done:
+		return nil, net.ErrClosed
+	}
+}
+func (l *pipes) Close() error   { return nil }
+func (l *pipes) Addr() net.Addr { return &net.TCPAddr{IP: net.IPv4(127, 0, 0, 1), Port: 8080} }
+
+type stand struct {
+	t      *testing.T
+	pots   *pots
+	hub    *live.Hub
+	listen *pipes
+	stop   func()
+}
+
+// in runs a test in a bubble with a hub over pots alder and birch.
+func in(t *testing.T, o live.Options, f func(s *stand)) {
+	synctest.Test(t, func(t *testing.T) {
+		p := &pots{names: []string{"alder", "birch"}, now: map[string]msg.Pot{}}
+		p.set("alder", "not-proven", "1")
+		p.set("birch", "not-proven", "1")
+		o.Log = slog.New(slog.NewTextHandler(t.Output(), nil))
+		o.Refuse = func(w http.ResponseWriter, _ *http.Request, status int, detail string) { http.Error(w, detail, status) }
+		s := &stand{t: t, pots: p, hub: live.New(p, o), listen: &pipes{make(chan net.Conn), make(chan struct{})}}
+		ctx, cancel := context.WithCancel(t.Context())
+		var all sync.WaitGroup
+		server := &http.Server{Handler: s.hub}
+		all.Go(func() {
+			if err := s.hub.Run(ctx); err != nil {
+				t.Error(err)
+			}
+		})
+		all.Go(func() {
+			if err := server.Serve(s.listen); !errors.Is(err, net.ErrClosed) {
+				t.Error(err)
+			}
+		})
+		s.stop = sync.OnceFunc(func() {
+			cancel()
+			close(s.listen.done)
+			all.Wait()
+			server.Close()
+		})
+		defer s.stop()
+		f(s)
+	})
+}
+
+func (s *stand) dial(header http.Header) (*websocket.Conn, *http.Response, error) {
+	d := websocket.Dialer{NetDialContext: func(context.Context, string, string) (net.Conn, error) {
+		a, b := net.Pipe()
+		s.listen.conns <- b
+		return a, nil
+	}}
+	return d.Dial("ws://127.0.0.1:8080/api/v1/live", header)
+}
+
+// A page reads frames as they come and acknowledges when told.
+type page struct {
+	t      *testing.T
+	conn   *websocket.Conn
+	mu     sync.Mutex
+	frames []msg.Frame
+	at     []time.Time
+	err    error
+}
+
+func (s *stand) page() *page {
+	s.t.Helper()
+	conn, _, err := s.dial(http.Header{"Origin": {"http://127.0.0.1:8080"}})
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	p := &page{t: s.t, conn: conn}
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		for {
+			_, text, err := conn.ReadMessage()
+			var f msg.Frame
+			if err == nil {
+				err = json.Unmarshal(text, &f)
+			}
+			p.mu.Lock()
+			if err != nil {
+				p.err = err
+				p.mu.Unlock()
+				return
+			}
+			p.frames, p.at = append(p.frames, f), append(p.at, time.Now())
+			p.mu.Unlock()
+		}
+	}()
+	s.t.Cleanup(func() { conn.Close(); <-done })
+	synctest.Wait()
+	return p
+}
+
+func (p *page) say(r msg.Request) {
+	p.t.Helper()
+	if err := p.conn.WriteJSON(r); err != nil {
+		p.t.Fatal(err)
+	}
+	synctest.Wait()
+}
+
+// all are the frames so far.
+func (p *page) all() []msg.Frame {
+	synctest.Wait()
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.frames
+}
+
+func (p *page) last() (msg.Frame, time.Time) {
+	f := p.all()
+	if len(f) == 0 {
+		p.t.Fatal("no frame came")
+	}
+	return f[len(f)-1], p.at[len(f)-1]
+}
+
+func (p *page) ended() error {
+	synctest.Wait()
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.err
+}
+
+func TestSnapshotThenChanges(t *testing.T) {
+	in(t, live.Options{}, func(s *stand) {
+		p := s.page()
+		f, _ := p.last()
+		if f.Type != "snapshot" || f.Seq != 1 || len(f.Pots) != 2 || f.ServerT == "" {
+			t.Fatalf("first frame %+v", f)
+		}
+		// One frame in flight: nothing more until the acknowledgement, however much happens; then the newest.
+		for _, at := range []string{"2", "3", "4"} {
+			s.pots.set("alder", "pressurised", at)
+			time.Sleep(time.Second)
+		}
+		if n := len(p.all()); n != 1 {
+			t.Fatalf("%d frames without an acknowledgement", n)
+		}
+		p.say(msg.Request{Ack: 1})
+		f, _ = p.last()
+		if f.Type != "change" || f.Seq != 2 || len(f.Pots) != 1 || f.Pots[0].Name != "alder" || f.Pots[0].T != "4" {
+			t.Fatalf("second frame %+v", f)
+		}
+	})
+}
+
+// TestChangeAtOnce: a change right after the snapshot is told, though the hub has not looked since.
+func TestChangeAtOnce(t *testing.T) {
+	in(t, live.Options{}, func(s *stand) {
+		p := s.page()
+		s.pots.set("birch", "pressurised", "2")
+		p.say(msg.Request{Ack: 1})
+		time.Sleep(60 * time.Millisecond)
+		if f, _ := p.last(); len(f.Pots) != 1 || f.Pots[0].Answer.Word != "pressurised" {
+			t.Errorf("frame %+v", f)
+		}
+	})
+}
+
+func TestPace(t *testing.T) {
+	in(t, live.Options{}, func(s *stand) {
+		p := s.page()
+		p.say(msg.Request{Ack: 1})
+		time.Sleep(300 * time.Millisecond)
+		ack := func() { f, _ := p.last(); p.say(msg.Request{Ack: f.Seq}) }
+		ack()
+		// New readings: at most a frame each 250 ms.
+		n := len(p.all())
+		start := time.Now()
+		for i := range 40 {
+			s.pots.set("alder", "not-proven", string(rune('a'+i)))
+			time.Sleep(50 * time.Millisecond)
+			ack()
+		}
+		if got := len(p.all()) - n; got < 6 || got > 8 {
+			t.Errorf("%d frames in %v, want about 8", got, time.Since(start))
+		}
+		// A new word: within 50 ms, even right after a frame.
+		for range 20 {
+			_, before := p.last()
+			for time.Since(before) < 20*time.Millisecond {
+				time.Sleep(10 * time.Millisecond)
+			}
+			was := time.Now()
+			word := "pressurised"
+			if f, _ := s.pots.Estimate("alder", was); f.Answer.Word == word {
+				word = "not-proven"
+			}
+			s.pots.set("alder", word, "x")
+			time.Sleep(55 * time.Millisecond)
+			f, at := p.last()
+			if len(f.Pots) != 1 || f.Pots[0].Answer.Word != word || at.Sub(was) > 50*time.Millisecond {
+				t.Fatalf("frame %+v, %v after the change", f, at.Sub(was))
+			}
+			ack()
+		}
+		// Nothing happens: a frame without pots each second.
+		time.Sleep(500 * time.Millisecond)
+		ack()
+		n = len(p.all())
+		for range 100 {
+			time.Sleep(100 * time.Millisecond)
+			ack()
+		}
+		if got := len(p.all()) - n; got < 8 || got > 11 {
+			t.Errorf("%d frames in 10 s of nothing, want about 10", got)
+		}
+		if f, _ := p.last(); len(f.Pots) != 0 || f.Type != "change" {
+			t.Errorf("frame %+v", f)
+		}
+	})
+}
+
+func TestSubscribe(t *testing.T) {
+	in(t, live.Options{}, func(s *stand) {
+		p := s.page()
+		p.say(msg.Request{Ack: 1, Subscribe: []string{"birch", "nowhere"}})
+		time.Sleep(60 * time.Millisecond)
+		f, _ := p.last()
+		if f.Type != "snapshot" || len(f.Pots) != 1 || f.Pots[0].Name != "birch" {
+			t.Fatalf("frame %+v", f)
+		}
+		p.say(msg.Request{Ack: f.Seq})
+		s.pots.set("alder", "pressurised", "2")
+		time.Sleep(400 * time.Millisecond)
+		if f, _ := p.last(); len(f.Pots) > 0 && f.Type == "change" {
+			t.Errorf("a pot that is not subscribed: %+v", f)
+		}
+	})
+}
+
+func TestSlowPageIsDropped(t *testing.T) {
+	in(t, live.Options{}, func(s *stand) {
+		p := s.page()
+		time.Sleep(9 * time.Second)
+		if err := p.ended(); err != nil {
+			t.Fatalf("dropped after 9 s: %v", err)
+		}
+		time.Sleep(2 * time.Second)
+		if p.ended() == nil || s.hub.Clients() != 0 {
+			t.Errorf("error %v, %d connections after 11 s without an acknowledgement", p.ended(), s.hub.Clients())
+		}
+	})
+}
+
+// TestBadRequests: each ends the connection.
+func TestBadRequests(t *testing.T) {
+	for name, text := range map[string]string{"no JSON": "{", "wrong type": `{"ack":"1"}`, "frame never sent": `{"ack":9}`,
+		"too long": `{"subscribe":["` + string(make([]byte, 70_000)) + `"]}`} {
+		t.Run(name, func(t *testing.T) {
+			in(t, live.Options{}, func(s *stand) {
+				p := s.page()
+				// The other side may have closed before all is written.
+				_ = p.conn.WriteMessage(websocket.TextMessage, []byte(text))
+				time.Sleep(100 * time.Millisecond)
+				if p.ended() == nil || s.hub.Clients() != 0 {
+					t.Errorf("error %v, %d connections", p.ended(), s.hub.Clients())
+				}
+			})
+		})
+	}
+}
+
+func TestOrigin(t *testing.T) {
+	for origin, want := range map[string]int{
+		"http://127.0.0.1:8080":      101,
+		"":                           101, // no browser
+		"http://127.0.0.1:9090":      403,
+		"http://evil.example":        403,
+		"null":                       403,
+		"file://127.0.0.1:8080":      403,
+		"http://127.0.0.1:8080.evil": 403,
+	} {
+		in(t, live.Options{}, func(s *stand) {
+			h := http.Header{}
+			if origin != "" {
+				h.Set("Origin", origin)
+			}
+			conn, res, err := s.dial(h)
+			if err == nil {
+				conn.Close()
+			}
+			if res == nil || res.StatusCode != want {
+				t.Errorf("origin %q: %v, error %v, want %d", origin, res, err, want)
+			}
+		})
+	}
+}
+
+func TestManyClients(t *testing.T) {
+	in(t, live.Options{MaxClients: 2}, func(s *stand) {
+		first := s.page()
+		s.page()
+		if _, res, err := s.dial(nil); err == nil || res == nil || res.StatusCode != http.StatusServiceUnavailable {
+			t.Fatalf("third page: %v, error %v", res, err)
+		}
+		first.conn.Close()
+		time.Sleep(100 * time.Millisecond)
+		s.page()
+	})
+}
+
+// TestStop: every connection ends with the hub; the bubble fails if a goroutine is left.
+func TestStop(t *testing.T) {
+	in(t, live.Options{}, func(s *stand) {
+		p, q := s.page(), s.page()
+		s.stop()
+		if p.ended() == nil || q.ended() == nil || s.hub.Clients() != 0 {
+			t.Errorf("errors %v, %v", p.ended(), q.ended())
+		}
+	})
+}

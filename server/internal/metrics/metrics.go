@@ -1,0 +1,195 @@
+// Package metrics exports what is known of the pots, and of what the server takes in, to Prometheus. The pots' values are
+// computed at the scrape: a stale pot has the state unknown, the answer not-proven, and no pressure.
+package metrics
+
+import (
+	"fmt"
+	"net/http"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/promhttp"
+
+	"gritwatch/internal/vent"
+	"gritwatch/protocol/live"
+	"gritwatch/protocol/points"
+)
+
+// Pots gives the pots.
+type Pots interface {
+	Names() []string
+	// Estimate is what can be said of a pot at now; false where there is none of the name.
+	Estimate(name string, now time.Time) (live.Pot, bool)
+}
+
+// Metrics counts what the server takes in. Its methods may be called from any goroutine.
+type Metrics struct {
+	registry *prometheus.Registry
+	messages *prometheus.CounterVec
+	samples  *prometheus.CounterVec
+	gaps     *prometheus.CounterVec
+	bad      prometheus.Counter
+	refused  *prometheus.CounterVec
+	dropped  prometheus.Counter
+	latency  prometheus.Histogram
+	link     prometheus.Gauge
+}
+
+// kinds are the kinds of message that are counted by name: what strangers invent is not.
+var kinds = [...]string{"NBIRTH", "NDATA", "NDEATH", "DBIRTH", "DDATA", "DDEATH"}
+
+// New counts from zero. Pages is how many pages are connected.
+func New(site string, pots Pots, pages func() int) (*Metrics, error) {
+	own := prometheus.Labels{"site": site}
+	counter := func(name, help string) prometheus.CounterOpts {
+		return prometheus.CounterOpts{Name: "gritwatch_" + name, Help: help, ConstLabels: own}
+	}
+	m := &Metrics{
+		registry: prometheus.NewPedanticRegistry(),
+		messages: prometheus.NewCounterVec(counter("ingest_messages_total", "Sparkplug messages of agents, by kind."), []string{"kind"}),
+		samples:  prometheus.NewCounterVec(counter("ingest_samples_total", "Samples taken in, live or late."), []string{"lane"}),
+		gaps:     prometheus.NewCounterVec(counter("ingest_gaps_total", "Gaps in the sequence numbers of an agent's messages."), []string{"agent"}),
+		bad:      prometheus.NewCounter(counter("ingest_bad_messages_total", "Messages refused because they cannot be read, or may not be believed.")),
+		refused:  prometheus.NewCounterVec(counter("ingest_refused_total", "Messages for a pot from another agent, or from a second session of its own."), []string{"pot", "from"}),
+		dropped:  prometheus.NewCounter(counter("pot_dropped_total", "Events dropped because a pot's mailbox was full.")),
+		link:     prometheus.NewGauge(prometheus.GaugeOpts{Name: "gritwatch_broker_link_up", Help: "1 while the server is linked to its MQTT broker.", ConstLabels: own}),
+		latency: prometheus.NewHistogram(prometheus.HistogramOpts{Name: "gritwatch_ingest_latency_seconds",
+			Help:        "Age of the newest sample of a live batch at its arrival, worst case, by the echoes.",
+			ConstLabels: own, Buckets: []float64{.01, .025, .05, .1, .25, .5, 1, 2, 5, 10, 30},
+			NativeHistogramBucketFactor: 1.1, NativeHistogramMaxBucketNumber: 160}),
+	}
+	gauge := prometheus.NewGaugeFunc(prometheus.GaugeOpts{Name: "gritwatch_live_pages", Help: "Pages connected now.", ConstLabels: own},
+		func() float64 { return float64(pages()) })
+	for _, c := range []prometheus.Collector{m.messages, m.samples, m.gaps, m.bad, m.refused, m.dropped, m.link, m.latency, gauge, newPots(pots)} {
+		if err := m.registry.Register(c); err != nil {
+			return nil, fmt.Errorf("metrics: %w", err)
+		}
+	}
+	for _, k := range kinds {
+		m.messages.WithLabelValues(k)
+	}
+	m.samples.WithLabelValues("live")
+	m.samples.WithLabelValues("late")
+	return m, nil
+}
+
+// Handler serves the Prometheus text, and the newer formats to those who ask for them.
+func (m *Metrics) Handler() http.Handler {
+	return promhttp.HandlerFor(m.registry, promhttp.HandlerOpts{ErrorHandling: promhttp.HTTPErrorOnError, MaxRequestsInFlight: 4, Timeout: 10 * time.Second})
+}
+
+// Message counts a message by its kind.
+func (m *Metrics) Message(kind string) {
+	for _, k := range kinds {
+		if k == kind {
+			m.messages.WithLabelValues(k).Inc()
+			return
+		}
+	}
+	m.messages.WithLabelValues("other").Inc()
+}
+
+// Samples counts samples.
+func (m *Metrics) Samples(n int, late bool) {
+	lane := "live"
+	if late {
+		lane = "late"
+	}
+	m.samples.WithLabelValues(lane).Add(float64(n))
+}
+
+// Gap counts a gap in an agent's messages.
+func (m *Metrics) Gap(agent string) { m.gaps.WithLabelValues(agent).Inc() }
+
+// Bad counts a message that was refused.
+func (m *Metrics) Bad(string, string) { m.bad.Inc() }
+
+// Refused counts a message for a pot from where none may come.
+func (m *Metrics) Refused(pot string, second bool) {
+	from := "agent"
+	if second {
+		from = "session"
+	}
+	m.refused.WithLabelValues(pot, from).Inc()
+}
+
+// Dropped counts an event that found a pot's mailbox full.
+func (m *Metrics) Dropped() { m.dropped.Inc() }
+
+// Latency observes the age of a live batch's newest sample at its arrival.
+func (m *Metrics) Latency(d time.Duration) { m.latency.Observe(d.Seconds()) }
+
+// Link tells whether the server is linked to the broker.
+func (m *Metrics) Link(up bool) {
+	m.link.Set(0)
+	if up {
+		m.link.Set(1)
+	}
+}
+
+// potCollector computes the pots' series at each scrape.
+type potCollector struct {
+	source                                                          Pots
+	pressure, drop, state, answer, answerAge, production, simulated *prometheus.Desc
+}
+
+func newPots(source Pots) *potCollector {
+	desc := func(name, help string, labels ...string) *prometheus.Desc {
+		return prometheus.NewDesc("gritwatch_pot_"+name, help, append([]string{"site", "pot"}, labels...), nil)
+	}
+	return &potCollector{source: source,
+		pressure:   desc("pressure_pascals", "Gauge pressure at a measuring point; absent while it is not fresh and good.", "point"),
+		drop:       desc("drop_pascals", "Pressure loss over a segment, its two readings brought to one instant.", "segment"),
+		state:      desc("state", "1 for the state the pot is in, 0 for the others.", "state"),
+		answer:     desc("answer", "1 for the word that may be said of opening the vessel, 0 for the others. It replaces no gauge and no lockout.", "word"),
+		answerAge:  desc("answer_age_seconds", "Age of the sample behind the answer, worst case; absent while it cannot be told."),
+		production: desc("production_ratio", "Share of the work that target pressure at the nozzle would do; absent unless blasting with a nozzle point."),
+		simulated:  desc("simulated", "1 while the pot's readings come from a simulator."),
+	}
+}
+
+// Describe names the series.
+func (c *potCollector) Describe(ch chan<- *prometheus.Desc) {
+	for _, d := range []*prometheus.Desc{c.pressure, c.drop, c.state, c.answer, c.answerAge, c.production, c.simulated} {
+		ch <- d
+	}
+}
+
+// Collect computes them.
+func (c *potCollector) Collect(ch chan<- prometheus.Metric) {
+	now := time.Now()
+	for _, name := range c.source.Names() {
+		p, ok := c.source.Estimate(name, now)
+		if !ok {
+			continue
+		}
+		put := func(d *prometheus.Desc, v *float64, labels ...string) {
+			if v != nil {
+				ch <- prometheus.MustNewConstMetric(d, prometheus.GaugeValue, *v, append([]string{p.Site, p.Name}, labels...)...)
+			}
+		}
+		yes, no := 1.0, 0.0
+		hot := func(on bool) *float64 {
+			if on {
+				return &yes
+			}
+			return &no
+		}
+		pp, dp := p.PressurePa, p.DropPa
+		for i, v := range [points.Count]*float64{pp.Supply, pp.Separator, pp.Vessel, pp.Hose, pp.Nozzle, pp.Control} {
+			put(c.pressure, v, points.Point(i).String())
+		}
+		for i, v := range [points.SegmentCount]*float64{dp.Separator, dp.Valve, dp.Mixing, dp.Hose} {
+			put(c.drop, v, points.Segment(i).String())
+		}
+		for _, s := range live.States() {
+			put(c.state, hot(s == p.State), s)
+		}
+		for _, w := range vent.AllWords() {
+			put(c.answer, hot(w.String() == p.Answer.Word), w.String())
+		}
+		put(c.answerAge, p.Answer.AgeS)
+		put(c.production, p.Production)
+		put(c.simulated, hot(p.Simulated))
+	}
+}

@@ -1,0 +1,158 @@
+package metrics_test
+
+import (
+	"bufio"
+	"bytes"
+	"io"
+	"net/http/httptest"
+	"os/exec"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	dto "github.com/prometheus/client_model/go"
+	"google.golang.org/protobuf/encoding/protodelim"
+
+	"gritwatch/protocol/live"
+	"gritwatch/server/internal/metrics"
+)
+
+type pots map[string]live.Pot
+
+func (p pots) Names() []string { return []string{"alder", "birch"} }
+func (p pots) Estimate(name string, _ time.Time) (live.Pot, bool) {
+	pot, ok := p[name]
+	return pot, ok
+}
+
+func ptr(v float64) *float64 { return &v }
+
+// scrape is the text of one scrape.
+func scrape(t *testing.T) string {
+	t.Helper()
+	m, err := metrics.New("harrow-quay", pots{
+		"alder": {Name: "alder", Site: "harrow-quay", State: "blasting", PressurePa: live.Pressures{Vessel: ptr(650000), Hose: ptr(640000)},
+			DropPa: live.Drops{Mixing: ptr(10000)}, Production: ptr(0.89), Simulated: true, Answer: live.Answer{Word: "pressurised", AgeS: ptr(0.4)}},
+		"birch": {Name: "birch", Site: "harrow-quay", State: "unknown", Answer: live.Answer{Word: "not-proven"}},
+	}, func() int { return 3 })
+	if err != nil {
+		t.Fatal(err)
+	}
+	m.Message("DDATA")
+	m.Message("made up by a stranger")
+	m.Samples(12, false)
+	m.Samples(3, true)
+	m.Gap("quay-1")
+	m.Bad("", "")
+	m.Refused("alder", true)
+	m.Dropped()
+	m.Latency(300 * time.Millisecond)
+	m.Link(true)
+	w := httptest.NewRecorder()
+	m.Handler().ServeHTTP(w, httptest.NewRequest("GET", "/metrics", nil))
+	text, err := io.ReadAll(w.Result().Body)
+	if err != nil || w.Code != 200 {
+		t.Fatalf("scrape: %d, %v: %s", w.Code, err, text)
+	}
+	return string(text)
+}
+
+// TestScrape compares all series of the pots, and those of the counters, as a whole.
+func TestScrape(t *testing.T) {
+	var got []string
+	for _, line := range strings.Split(scrape(t), "\n") {
+		if line != "" && !strings.HasPrefix(line, "#") && !strings.Contains(line, "_bucket{") {
+			got = append(got, line)
+		}
+	}
+	want := strings.Split(strings.TrimSpace(`
+gritwatch_broker_link_up{site="harrow-quay"} 1
+gritwatch_ingest_bad_messages_total{site="harrow-quay"} 1
+gritwatch_ingest_gaps_total{agent="quay-1",site="harrow-quay"} 1
+gritwatch_ingest_latency_seconds_sum{site="harrow-quay"} 0.3
+gritwatch_ingest_latency_seconds_count{site="harrow-quay"} 1
+gritwatch_ingest_messages_total{kind="DBIRTH",site="harrow-quay"} 0
+gritwatch_ingest_messages_total{kind="DDATA",site="harrow-quay"} 1
+gritwatch_ingest_messages_total{kind="DDEATH",site="harrow-quay"} 0
+gritwatch_ingest_messages_total{kind="NBIRTH",site="harrow-quay"} 0
+gritwatch_ingest_messages_total{kind="NDATA",site="harrow-quay"} 0
+gritwatch_ingest_messages_total{kind="NDEATH",site="harrow-quay"} 0
+gritwatch_ingest_messages_total{kind="other",site="harrow-quay"} 1
+gritwatch_ingest_refused_total{from="session",pot="alder",site="harrow-quay"} 1
+gritwatch_ingest_samples_total{lane="late",site="harrow-quay"} 3
+gritwatch_ingest_samples_total{lane="live",site="harrow-quay"} 12
+gritwatch_live_pages{site="harrow-quay"} 3
+gritwatch_pot_answer{pot="alder",site="harrow-quay",word="not-proven"} 0
+gritwatch_pot_answer{pot="alder",site="harrow-quay",word="pressurised"} 1
+gritwatch_pot_answer{pot="alder",site="harrow-quay",word="vented"} 0
+gritwatch_pot_answer{pot="birch",site="harrow-quay",word="not-proven"} 1
+gritwatch_pot_answer{pot="birch",site="harrow-quay",word="pressurised"} 0
+gritwatch_pot_answer{pot="birch",site="harrow-quay",word="vented"} 0
+gritwatch_pot_answer_age_seconds{pot="alder",site="harrow-quay"} 0.4
+gritwatch_pot_drop_pascals{pot="alder",segment="mixing",site="harrow-quay"} 10000
+gritwatch_pot_dropped_total{site="harrow-quay"} 1
+gritwatch_pot_pressure_pascals{point="hose",pot="alder",site="harrow-quay"} 640000
+gritwatch_pot_pressure_pascals{point="vessel",pot="alder",site="harrow-quay"} 650000
+gritwatch_pot_production_ratio{pot="alder",site="harrow-quay"} 0.89
+gritwatch_pot_simulated{pot="alder",site="harrow-quay"} 1
+gritwatch_pot_simulated{pot="birch",site="harrow-quay"} 0
+gritwatch_pot_state{pot="alder",site="harrow-quay",state="at-rest"} 0
+gritwatch_pot_state{pot="alder",site="harrow-quay",state="blasting"} 1
+gritwatch_pot_state{pot="alder",site="harrow-quay",state="charging"} 0
+gritwatch_pot_state{pot="alder",site="harrow-quay",state="held"} 0
+gritwatch_pot_state{pot="alder",site="harrow-quay",state="unknown"} 0
+gritwatch_pot_state{pot="alder",site="harrow-quay",state="venting"} 0
+gritwatch_pot_state{pot="birch",site="harrow-quay",state="at-rest"} 0
+gritwatch_pot_state{pot="birch",site="harrow-quay",state="blasting"} 0
+gritwatch_pot_state{pot="birch",site="harrow-quay",state="charging"} 0
+gritwatch_pot_state{pot="birch",site="harrow-quay",state="held"} 0
+gritwatch_pot_state{pot="birch",site="harrow-quay",state="unknown"} 1
+gritwatch_pot_state{pot="birch",site="harrow-quay",state="venting"} 0
+`), "\n")
+	if !slices.Equal(got, want) {
+		t.Errorf("got\n%s\nwant\n%s", strings.Join(got, "\n"), strings.Join(want, "\n"))
+	}
+}
+
+// TestNativeHistogram: who asks for the protobuf format gets the latency both as a native and as a classic histogram.
+func TestNativeHistogram(t *testing.T) {
+	m, err := metrics.New("harrow-quay", pots{}, func() int { return 0 })
+	if err != nil {
+		t.Fatal(err)
+	}
+	m.Latency(300 * time.Millisecond)
+	r := httptest.NewRequest("GET", "/metrics", nil)
+	r.Header.Set("Accept", "application/vnd.google.protobuf;proto=io.prometheus.client.MetricFamily;encoding=delimited")
+	w := httptest.NewRecorder()
+	m.Handler().ServeHTTP(w, r)
+	body := bufio.NewReader(w.Body)
+	for {
+		var f dto.MetricFamily
+		if err := protodelim.UnmarshalFrom(body, &f); err != nil {
+			t.Fatalf("the histogram was not found: %v", err)
+		}
+		if f.GetName() == "gritwatch_ingest_latency_seconds" {
+			h := f.GetMetric()[0].GetHistogram()
+			if len(h.GetBucket()) < 8 || len(h.GetPositiveSpan()) != 1 || h.GetSampleCount() != 1 {
+				t.Errorf("histogram %v", h)
+			}
+			return
+		}
+	}
+}
+
+// TestPromtool lets Prometheus's own checker read a scrape.
+func TestPromtool(t *testing.T) {
+	tool, err := exec.LookPath("promtool")
+	if err != nil {
+		t.Fatal("promtool is not installed; it is in Debian's package prometheus (make test installs it)")
+	}
+	cmd := exec.Command(tool, "check", "metrics")
+	cmd.Stdin = strings.NewReader(scrape(t))
+	var out bytes.Buffer
+	cmd.Stdout, cmd.Stderr = &out, &out
+	if err := cmd.Run(); err != nil || out.Len() > 0 {
+		t.Errorf("promtool check metrics: %v\n%s", err, out.String())
+	}
+}

@@ -1,0 +1,260 @@
+// Package pot follows one pot: an actor takes what the field delivers, in order, through a bounded mailbox, steps the
+// judge and the engine, and answers with the newest estimate at any moment.
+//
+// The word of the answer comes from package vent alone. This package feeds it what it asks for: the ages by the echoes
+// (R6), the guard's word, and the claims of R8. Nothing here raises a word.
+package pot
+
+import (
+	"context"
+	"log/slog"
+	"sync"
+	"time"
+
+	"gritwatch/internal/potfile"
+	"gritwatch/internal/vent"
+	"gritwatch/protocol/points"
+	"gritwatch/protocol/si"
+	"gritwatch/server/internal/engine"
+	"gritwatch/server/internal/feed"
+)
+
+// Config is what an actor follows.
+type Config struct {
+	Site  string
+	Agent string
+	Pot   potfile.Pot
+}
+
+// Events tell of what an actor does, for metrics and memory. Nil funcs are left out. They must not block.
+type Events struct {
+	Latency func(time.Duration) // of the newest sample of a live batch at its arrival, worst case
+	Dropped func()              // the mailbox was full
+	Faulty  func(pot string)    // the vessel gauge was proven outside its declared error (R1); once
+}
+
+// Options of an actor. Start and Log are needed.
+type Options struct {
+	Start  time.Time // origin of the monotonic time, with its monotonic reading
+	Log    *slog.Logger
+	Events Events
+	Faulty bool // the gauge was proven faulty before the server started; it can only lower the word
+}
+
+// refusedFor is how long data of another agent, or of a second session, keeps the pot not proven (R8).
+const refusedFor = 60 * time.Second
+
+// clockParted is how far wall and monotonic time may part between two events. More: the machine slept, or its clock was
+// set; as monotonic time may stand still in sleep, ages are not known until the next echo.
+const clockParted = time.Second
+
+// An Actor follows one pot. Put and PutEcho may be called from one goroutine, Estimate from any.
+type Actor struct {
+	cfg  Config
+	opts Options
+	own  string // digest of the server's configuration
+	box  *mailbox
+
+	mu       sync.Mutex
+	judge    *vent.Judge
+	clock    vent.Clock
+	engine   *engine.Engine
+	out      engine.Output
+	answer   vent.Answer
+	guard    vent.Answer
+	faulty   bool
+	born     bool
+	received time.Time // of the newest event or echo
+
+	session   string
+	epoch     uint64
+	digest    string
+	simulated bool
+
+	refusedAgent   time.Time // last message of another agent; zero: none
+	refusedSession time.Time // of a second session
+}
+
+// New is an actor that has heard nothing. Run it.
+func New(c Config, o Options) *Actor {
+	v := c.Pot.Vent()
+	a := &Actor{cfg: c, opts: o, own: v.Digest(), box: newMailbox(), judge: vent.NewJudge(v, vent.Options{}),
+		engine: engine.New(engine.Params{Points: c.Pot.Points, Target: c.Pot.Nozzle.Target})}
+	if o.Faulty {
+		a.faulty = true
+		a.judge.MarkFaulty()
+	}
+	a.answer = a.judge.Answer()
+	return a
+}
+
+// String names the actor in logs.
+func (a *Actor) String() string { return "pot " + a.cfg.Pot.Name }
+
+// Name is the pot's.
+func (a *Actor) Name() string { return a.cfg.Pot.Name }
+
+// Agent is the one that the configuration binds the pot to.
+func (a *Actor) Agent() string { return a.cfg.Agent }
+
+// Ready tells whether the mailbox keeps up.
+func (a *Actor) Ready() bool { return !a.box.full() }
+
+// Put hands over an event; it never blocks. A full mailbox drops readings, which leaves a gap.
+func (a *Actor) Put(e feed.Event) { a.put(letter{event: e}) }
+
+// PutEcho hands over an echo of the pot's agent.
+func (a *Actor) PutEcho(e feed.Echo) { a.put(letter{echo: &e}) }
+
+func (a *Actor) put(l letter) {
+	if !a.box.put(l) && a.opts.Events.Dropped != nil {
+		a.opts.Events.Dropped()
+	}
+}
+
+// Run takes from the mailbox until ctx ends; it returns nil.
+func (a *Actor) Run(ctx context.Context) error {
+	var spare []letter
+	for {
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-a.box.notify:
+			queue, burst := a.box.take(spare)
+			for i := range queue {
+				a.take(ctx, &queue[i])
+			}
+			if burst {
+				a.lostTrack(ctx)
+			}
+			spare = queue
+		}
+	}
+}
+
+// take handles one letter.
+func (a *Actor) take(ctx context.Context, l *letter) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	at := l.event.Received
+	if l.echo != nil {
+		at = l.echo.Received
+	}
+	if parted(a.received, at) {
+		a.clock.Reset()
+	}
+	a.received = at
+	if l.echo != nil {
+		a.takeEcho(l.echo)
+		return
+	}
+	a.takeEvent(ctx, &l.event)
+	a.answer = a.judge.Answer()
+	if !a.faulty && a.judge.Faulty() {
+		a.faulty = true
+		a.opts.Log.LogAttrs(ctx, slog.LevelWarn, "vessel gauge is outside its declared error; record a zero or a service",
+			slog.String("pot", a.cfg.Pot.Name))
+		if a.opts.Events.Faulty != nil {
+			a.opts.Events.Faulty(a.cfg.Pot.Name)
+		}
+	}
+}
+
+// parted tells whether wall time ran ahead of monotonic time between two instants.
+func parted(from, to time.Time) bool {
+	return !from.IsZero() && to.Round(0).Sub(from.Round(0))-to.Sub(from) > clockParted
+}
+
+func (a *Actor) takeEcho(e *feed.Echo) {
+	if e.Agent != a.cfg.Agent || e.Session != a.session || e.Epoch != a.epoch {
+		return // of a session or a time base that this pot has not been born into, or has left
+	}
+	a.clock.Add(e.Sent.Sub(a.opts.Start), e.Received.Sub(a.opts.Start), e.AgentAt)
+}
+
+func (a *Actor) takeEvent(ctx context.Context, e *feed.Event) {
+	switch e.Kind {
+	case feed.Birth:
+		a.join(e)
+	case feed.Data:
+		a.join(e)
+		a.step(e)
+	case feed.Death:
+		if a.born {
+			a.opts.Log.LogAttrs(ctx, slog.LevelInfo, "pot fell silent", slog.String("pot", a.cfg.Pot.Name), slog.String("reason", e.Reason))
+		}
+		a.born = false
+		a.guard = vent.Answer{}
+		a.judge.Break(vent.SourceSilent)
+	case feed.Contest:
+		if e.SecondSession {
+			a.refusedSession = e.Received
+		} else {
+			a.refusedAgent = e.Received
+		}
+	case feed.LateData:
+		// Without a journal there is nothing that late samples could mend.
+	}
+}
+
+// join takes over session, time base and configuration, and ends the run where one of them is new.
+func (a *Actor) join(e *feed.Event) {
+	if e.Session != a.session {
+		a.judge.Break(vent.NewSession)
+	} else if e.Epoch != a.epoch {
+		a.judge.Break(vent.ClockStep)
+	}
+	if e.Session != a.session || e.Epoch != a.epoch {
+		a.clock.Reset()
+		a.engine.Reset()
+		a.out = engine.Output{}
+		a.guard = vent.Answer{}
+	}
+	if a.digest != "" && e.Digest != a.digest {
+		a.judge.Break(vent.Reconfigured)
+	}
+	a.session, a.epoch, a.digest, a.simulated = e.Session, e.Epoch, e.Digest, e.Simulated
+	a.born = true
+}
+
+func (a *Actor) step(e *feed.Event) {
+	in := engine.Input{}
+	for _, s := range e.Samples {
+		a.judge.Step(s)
+		if int(s.Point) < points.Count {
+			if z := a.cfg.Pot.Gauges[s.Point].Zero; z != nil {
+				s.Value -= si.GaugePressure(z.Offset)
+			}
+		}
+		in.Sample, in.Handle = s, a.judge.Handle()
+		a.engine.Step(&in, &a.out)
+	}
+	if e.GuardAt != 0 && e.GuardAt >= a.guard.At {
+		// A word that is none counts as not proven.
+		word, err := vent.ParseWord(e.Guard)
+		if err != nil {
+			word = vent.NotProven
+		}
+		if e.GuardAt == a.guard.At {
+			word = vent.Worse(word, a.guard.Word)
+		}
+		a.guard = vent.Answer{Word: word, At: e.GuardAt}
+	}
+	if n := len(e.Samples); n > 0 && a.opts.Events.Latency != nil {
+		if age, ok := a.clock.Age(e.Samples[n-1].At, e.Received.Sub(a.opts.Start)); ok && age >= 0 {
+			a.opts.Events.Latency(age)
+		}
+	}
+}
+
+// lostTrack is what remains to be said when births, deaths or contests were dropped: everything that lowers the word.
+func (a *Actor) lostTrack(ctx context.Context) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	a.opts.Log.LogAttrs(ctx, slog.LevelError, "pot's mailbox overflowed", slog.String("pot", a.cfg.Pot.Name))
+	a.judge.Break(vent.SourceSilent)
+	a.clock.Reset()
+	a.born, a.guard = false, vent.Answer{}
+	a.refusedAgent, a.refusedSession = a.received, a.received
+	a.answer = a.judge.Answer()
+}

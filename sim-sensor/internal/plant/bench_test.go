@@ -1,0 +1,25 @@
+package plant_test
+
+import (
+	"testing"
+
+	"gritwatch/sim-sensor/internal/plant"
+)
+
+func BenchmarkStep(b *testing.B) {
+	p, err := plant.New(large, 1)
+	if err != nil {
+		b.Fatal(err)
+	}
+	b.ReportAllocs()
+	for b.Loop() {
+		p.Step(plant.Input{Pressed: true})
+	}
+}
+
+func TestStepAllocs(t *testing.T) {
+	p := build(t, large)
+	if n := testing.AllocsPerRun(100, func() { p.Step(plant.Input{Pressed: true}) }); n != 0 {
+		t.Errorf("a step allocates %v times", n)
+	}
+}

@@ -1,0 +1,141 @@
+package scenario
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
+
+	"gritwatch/internal/yamlfile"
+	"gritwatch/protocol/points"
+	"gritwatch/protocol/si"
+)
+
+// kinds are the keys of which an event has exactly one; faults those of which an event with gauge has exactly one.
+var (
+	kinds  = []string{"press", "refill", "exhaust_shut", "trap", "separator_lost", "compressor", "nozzle", "gauge"}
+	faults = []string{"drift", "scale", "stuck", "isolated", "current", "failed", "unplugged", "reads"}
+)
+
+func (r *reader) event(m yamlfile.Map, p Pot) Event {
+	o := m.Optional()
+	e := Event{At: moment(m, "at"), For: o.Duration("for"), Every: o.Duration("every")}
+	if e.Every > 0 && (e.For == 0 || e.For >= e.Every) {
+		m.Fail("every", "needs a shorter for: an event must end before it comes again", "")
+	}
+	kind := one(m, kinds, "at", "what happens")
+	e.Name = kind
+	grows := false
+	switch kind {
+	case "press":
+		if e.Press = always(m, kind); p.Script.Cycle != nil {
+			m.Fail(kind, "stands beside cycle, which presses by itself", "take one of them out")
+		}
+	case "refill":
+		if e.Refill = always(m, kind); p.Script.Cycle != nil {
+			m.Fail(kind, "stands beside cycle, which refills by itself", "take one of them out")
+		}
+	case "exhaust_shut":
+		e.Equipment.ExhaustShut, grows = share(m, kind), true
+	case "separator_lost":
+		e.Equipment.SeparatorLost, grows = share(m, kind), true
+	case "trap":
+		if e.Equipment.Trap = m.GaugePressure(kind); e.Equipment.Trap <= 0 {
+			m.Fail(kind, "is not above zero", "write the pressure at which the vent ends, for example 1.3 psi")
+		}
+	case "compressor":
+		e.Equipment.CompressorOff = m.Choice(kind, "off") == "off"
+	case "nozzle":
+		e.Equipment.NozzlePlugged = m.Choice(kind, "plugged") == "plugged"
+	case "gauge":
+		var fault string
+		e.Gauge, fault = r.fault(m, p)
+		e.Name = e.Gauge.Point.String() + " " + fault
+		grows = fault == "drift"
+	}
+	if e.Over = o.Duration("over"); e.Over > 0 && !grows {
+		m.Fail("over", "is for what grows: exhaust_shut, separator_lost, drift", "take it out")
+	}
+	return e
+}
+
+func (r *reader) fault(m yamlfile.Map, p Pot) (g *GaugeFault, kind string) {
+	g = &GaugeFault{Point: yamlfile.Scalar(m, "gauge", "vessel", points.Parse)}
+	if !p.Points.Has(g.Point) {
+		m.Fail("gauge", fmt.Sprintf("%s is not among the points of %s", g.Point, p.Name), "")
+	}
+	kind = one(m, faults, "gauge", "the fault")
+	f := &g.Fault
+	switch kind {
+	case "drift":
+		f.Drift = m.PressureDrop(kind)
+	case "scale":
+		f.Gain = yamlfile.Scalar(m, kind, "0.1", parseFactor)
+	case "stuck":
+		f.Stuck = always(m, kind)
+	case "isolated":
+		f.Isolated = always(m, kind)
+		f.Leak = m.Optional().Duration("leak")
+	case "current":
+		f.Driven, f.Current = true, yamlfile.Scalar(m, kind, "3.5 mA", parseCurrent)
+	case "failed":
+		f.Failed = always(m, kind)
+	case "unplugged":
+		f.Unplugged = always(m, kind)
+	case "reads":
+		rm := m.Map(kind)
+		g.Reads = &Place{Pot: rm.String("pot"), Point: yamlfile.Scalar(rm, "point", "vessel", points.Parse)}
+		r.late = append(r.late, func() {
+			if g.Reads.Pot != "" && r.s.at(*g.Reads) == nil {
+				rm.Fail("point", fmt.Sprintf("%s has no point %s in this file", g.Reads.Pot, g.Reads.Point), "name a pot and one of its points")
+			}
+		})
+	}
+	return g, kind
+}
+
+// one is the only key of the list that the mapping has; at names the key to blame when there is none.
+func one(m yamlfile.Map, keys []string, at, what string) string {
+	found := ""
+	for _, k := range keys {
+		if !m.Has(k) {
+			continue
+		}
+		if found != "" {
+			m.Fail(k, "stands beside "+found, "write two events")
+		}
+		found = k
+	}
+	if found == "" {
+		m.Fail(at, "has no key that says "+what, "keys: "+strings.Join(keys, ", "))
+	}
+	return found
+}
+
+// always wants the value true: false would be an event that is none.
+func always(m yamlfile.Map, key string) bool { return m.Choice(key, "true") == "true" }
+
+func share(m yamlfile.Map, key string) si.Ratio {
+	r := m.Ratio(key)
+	if r < 0 || r > 1 {
+		m.Fail(key, "is not from 0 to 100 %", "")
+	}
+	return r
+}
+
+func parseFactor(text string) (float64, error) {
+	v, err := strconv.ParseFloat(text, 64)
+	if err != nil || v == 0 || math.IsNaN(v) || math.IsInf(v, 0) {
+		return 0, fmt.Errorf("%q is not a factor; write for example 0.1", text)
+	}
+	return v, nil
+}
+
+func parseCurrent(text string) (si.Current, error) {
+	number, ok := strings.CutSuffix(strings.TrimSpace(text), "mA")
+	v, err := strconv.ParseFloat(strings.TrimSpace(number), 64)
+	if !ok || err != nil || !(v >= 0 && v <= 25) {
+		return 0, fmt.Errorf("%q is not a loop current up to 25 mA; write for example 3.5 mA", text)
+	}
+	return si.Current(v * 1e-3), nil
+}

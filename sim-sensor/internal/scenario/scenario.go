@@ -1,0 +1,126 @@
+// Package scenario is a simulated site as a file describes it: pots with a script of presses, refills and faults, and the
+// serial lines on which their transducers stand. Reference is a file with every key.
+//
+// World plays it: pure, in steps of Tick, without a clock; whoever runs it decides how fast time goes.
+package scenario
+
+import (
+	_ "embed"
+	"time"
+
+	"gritwatch/internal/potfile"
+	"gritwatch/protocol/points"
+	"gritwatch/protocol/si"
+	"gritwatch/sim-sensor/internal/line"
+	"gritwatch/sim-sensor/internal/plant"
+	"gritwatch/sim-sensor/internal/transducer"
+)
+
+// Reference is a sim.yaml with every key, its comments the documentation of the format.
+//
+//go:embed reference.yaml
+var Reference string
+
+// A Scenario is one simulated site.
+type Scenario struct {
+	About string // one line for people
+	Seed  uint64
+	Pots  []Pot
+	Lines []Line
+}
+
+// A Pot is one simulated pot.
+type Pot struct {
+	potfile.Pot
+	Fill   si.Ratio // abrasive at the start, share of capacity
+	Gauges Gauges
+	Script Script
+}
+
+// Gauges are what a pot's transducers have in common. Their ranges stand with the pot's points.
+type Gauges struct {
+	Noise, Resolution si.Ratio // shares of the range
+	Lag               time.Duration
+}
+
+// A Script is what happens at a pot.
+type Script struct {
+	Cycle  *Cycle // nil: presses and refills are events
+	Events []Event
+}
+
+// A Cycle presses and releases the handle for ever. When the abrasive runs low the tender refills it after a release,
+// and the next press waits.
+type Cycle struct {
+	Press, Rest time.Duration
+	Start       time.Duration // of the first press
+	RefillBelow si.Ratio      // share of capacity
+	RefillPause time.Duration // from the release to the next press
+}
+
+// An Event is something that holds from At for For (0: for ever), again every Every (0: once). Exactly one of its
+// kinds is set.
+type Event struct {
+	At, For, Every time.Duration
+	Over           time.Duration // the share or drift grows to its value in this time; 0: at once
+
+	Press     bool
+	Refill    bool
+	Equipment plant.Condition
+	Gauge     *GaugeFault
+	Name      string // as the truth file shows it
+}
+
+// A GaugeFault is a fault of the transducer at a point.
+type GaugeFault struct {
+	Point points.Point
+	Fault transducer.Fault
+	Reads *Place // wired to another pot's point
+}
+
+// A Place is a point of a pot.
+type Place struct {
+	Pot   string
+	Point points.Point
+}
+
+// A Line is a serial line with its units.
+type Line struct {
+	Link  string
+	Mode  line.Mode
+	Units []Unit
+}
+
+// A Unit is a Modbus slave: one digital transmitter, or a module of 4-20 mA inputs.
+type Unit struct {
+	ID       uint8
+	Module   *transducer.Module // nil: a transmitter
+	Channels []Channel
+}
+
+// A Channel is a transducer's place in the unit's registers.
+type Channel struct {
+	Place
+	Address  uint16
+	LowFirst bool    // transmitter: the register with the low half comes first
+	PerUnit  float64 // transmitter: Pa that 1 of the value stands for
+	Lo, Hi   si.GaugePressure
+}
+
+// active tells whether the event holds at the time given, and how far it has grown, 0 to 1.
+func (e *Event) active(at time.Duration) (grown float64, ok bool) {
+	since := at - e.At
+	if since < 0 {
+		return 0, false
+	}
+	if e.Every > 0 {
+		since %= e.Every
+	}
+	if e.For > 0 && since >= e.For {
+		return 0, false
+	}
+	if e.Over > 0 {
+		return min(1, float64(since)/float64(e.Over)), true
+	}
+	return 1, true
+}

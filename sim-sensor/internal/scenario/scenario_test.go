@@ -1,0 +1,174 @@
+package scenario_test
+
+import (
+	"bytes"
+	"errors"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"gritwatch/internal/yamlfile"
+	"gritwatch/protocol/points"
+	"gritwatch/protocol/si"
+	"gritwatch/sim-sensor/internal/scenario"
+)
+
+func TestParseReference(t *testing.T) {
+	s, err := scenario.Parse("reference.yaml", []byte(scenario.Reference))
+	if err != nil {
+		t.Fatal(err)
+	}
+	a := s.Pots[0]
+	if s.Seed != 7 || s.About == "" || len(s.Pots) != 2 || a.Fill != 0.8 || a.Gauges.Noise != 0.001 || a.Gauges.Lag != 20*time.Millisecond || s.Pots[1].Gauges.Noise != 0.0005 {
+		t.Errorf("%+v", s)
+	}
+	if c := a.Script.Cycle; c == nil || *c != (scenario.Cycle{Press: 25 * time.Second, Rest: 20 * time.Second, Start: 3 * time.Second, RefillBelow: 0.15, RefillPause: 34 * time.Second}) {
+		t.Errorf("cycle %+v", c)
+	}
+	if e := a.Script.Events[0]; e.At != 40*time.Second || e.For != 20*time.Second || e.Every != 5*time.Minute || e.Over != 10*time.Second || e.Equipment.ExhaustShut != 0.6 || e.Name != "exhaust_shut" {
+		t.Errorf("event %+v", e)
+	}
+	last := a.Script.Events[len(a.Script.Events)-1]
+	if last.Name != "vessel reads" || *last.Gauge.Reads != (scenario.Place{Pot: "birch", Point: points.Vessel}) {
+		t.Errorf("event %+v", last)
+	}
+	u := s.Lines[0].Units
+	if s.Lines[0].Link != "run/sim/a" || s.Lines[0].Mode.String() != "57600 8E1" || u[0].ID != 21 || !u[0].Channels[0].LowFirst || u[0].Channels[0].Address != 2578 ||
+		math.Abs(u[0].Channels[0].PerUnit-si.PSI) > 1e-9 || u[1].Channels[0].LowFirst || u[1].Channels[0].PerUnit != si.Bar || u[2].Module.CountHi != 27648 ||
+		math.Abs(u[2].Channels[3].Hi.PSI()-200) > 1e-9 {
+		t.Errorf("units %+v", u)
+	}
+	for _, key := range []string{"about:", "seed:", "atmosphere:", "gauges:", "fill:", "refill_below:", "over:", "leak:", "order:", "counts:", "range:"} {
+		if !strings.Contains(scenario.Reference, key) {
+			t.Errorf("the reference lacks %s", key)
+		}
+	}
+}
+
+// Every bad file is refused with line, field and what to do.
+func TestErrors(t *testing.T) {
+	for _, tt := range []struct{ old, new, want string }{
+		{"seed: 7", "seed: many", "seed: "},
+		{"fill: 80 %", "fill: 130 %", "pots[0].fill: is not from 0 to 100 %"},
+		{"fill: 80 %", "filling: 80 %", "pots[0].filling: "},
+		{"noise: 0.1 %", "noise: 20 %", "pots[0].gauges.noise: is not from 0 to 5 %"},
+		{"cycle: {press: 25 s", "cycle: {press: 25", "pots[0].script.cycle.press: "},
+		{"for: 20 s, every: 5 min", "for: 6 min, every: 5 min", "every: needs a shorter for"},
+		{"exhaust_shut: 60 %, over", "exhaust_shut: 160 %, over", "exhaust_shut: is not from 0 to 100 %"},
+		{"trap: 1.3 psi}", "trap: 0 psi}", "trap: is not above zero"},
+		{"trap: 1.3 psi}", "trap: 1.3}", "trap: "},
+		{"trap: 1.3 psi}", "trap: 1.3 psi, over: 3 s}", "over: is for what grows"},
+		{"compressor: off", "compressor: on", "compressor: "},
+		{"nozzle: plugged", "nozzle: plugged, compressor: off", "nozzle: stands beside compressor; write two events"},
+		{"trap: 1.3 psi}", "snow: true}", "at: has no key that says what happens; keys: press, refill"},
+		{"stuck: true", "stuck: false", "stuck: "},
+		{"stuck: true", "frozen: true", "gauge: has no key that says the fault; keys: drift, scale"},
+		{"scale: 0.1", "scale: 0", "scale: \"0\" is not a factor"},
+		{"current: 21.6 mA", "current: 21.6", "current: \"21.6\" is not a loop current"},
+		{"gauge: hose", "gauge: nozzle", "gauge: nozzle is not among the points of alder"},
+		{"reads: {pot: birch, point: vessel}", "reads: {pot: birch, point: hose}", "reads.point: birch has no point hose"},
+		{"{at: 110 s, gauge: supply, scale: 0.1}", "{at: 110 s, press: true}", "press: stands beside cycle"},
+		{"points: [vessel, control]", "control: electric\n    points: [vessel, control]", "control: is electric or inverse"},
+		{"volume: 3.5 ft3, rated: 150 psi", "volume: 3.5 ft3, rated: 150 psi, holds_pressure: true", "vessel: holds pressure by design"},
+		{"mode: 57600 8E1", "mode: 57600 7E1", "lines[0].mode: \"57600 7E1\" is not a line mode"},
+		{"unit: 22", "unit: 21", "lines[0].units[1].unit: 21 stands on this line a second time"},
+		{"unit: 22", "unit: 248", "lines[0].units[1].unit: "},
+		{"kind: module", "kind: box", "kind: "},
+		{"counts: 0..27648", "counts: 5..5", "counts: \"5..5\" are not the counts"},
+		{"order: high-first", "order: middle-first", "order: "},
+		{"unit: bar}", "unit: furlong}", "unit: \"furlong\" is not a unit of pressure"},
+		{"address: 305", "address: 304", "address: register 304 belongs to another channel"},
+		{"point: hose, address: 305", "point: nozzle, address: 305", "point: alder has no point nozzle"},
+		{"point: hose, address: 305", "point: separator, address: 305", "point: separator of alder stands on a channel already"},
+		{"point: hose, address: 305", "point: separator, address: 305", "pots[0].points: hose of alder stands on no line"},
+		{"address: 307, range: 0..200 psi", "address: 307", "range: is missing, and birch declares none for vessel"},
+		{"address: 306, range: 0..200 psi", "address: 306, range: 0..100 psi", "range: differs from the one under pots"},
+		{"link: run/sim/a", "link: run/sim/a\n    lonk: b", "lines[0].lonk: "},
+	} {
+		text := strings.Replace(scenario.Reference, tt.old, tt.new, 1)
+		if text == scenario.Reference {
+			t.Fatalf("%q is not in the reference", tt.old)
+		}
+		_, err := scenario.Parse("sim.yaml", []byte(text))
+		var ye *yamlfile.Error
+		if !errors.As(err, &ye) || !strings.Contains(err.Error(), tt.want) || !strings.HasPrefix(err.Error(), "sim.yaml:") {
+			t.Errorf("%q: %v\nlacks %s", tt.new, err, tt.want)
+		}
+	}
+}
+
+// A moment may be zero, a length of time may not.
+func TestZeroMoment(t *testing.T) {
+	for text, ok := range map[string]bool{"0 s": true, "0s": true, "0.0 min": true, "0 ms": true, "0": false, "0 psi": false, "-1 s": false, "1.5 s": true, "": false} {
+		file := strings.Replace(scenario.Reference, "at: 60 s", "at: \""+text+"\"", 1)
+		s, err := scenario.Parse("sim.yaml", []byte(file))
+		if (err == nil) != ok {
+			t.Errorf("at %q: %v", text, err)
+		}
+		if ok && err == nil && strings.HasPrefix(text, "0") && s.Pots[0].Script.Events[1].At != 0 {
+			t.Errorf("at %q is %v", text, s.Pots[0].Script.Events[1].At)
+		}
+	}
+	file := strings.Replace(scenario.Reference, "press: 25 s", "press: 0 s", 1)
+	if _, err := scenario.Parse("sim.yaml", []byte(file)); err == nil {
+		t.Error("a press of no length is taken")
+	}
+}
+
+func FuzzParse(f *testing.F) {
+	f.Add([]byte(scenario.Reference))
+	for _, name := range scenario.Names() {
+		text, err := scenario.Text(name)
+		if err != nil {
+			f.Fatal(err)
+		}
+		f.Add(text)
+	}
+	f.Fuzz(func(t *testing.T, text []byte) {
+		s, err := scenario.Parse("sim.yaml", text)
+		if err != nil {
+			return
+		}
+		w, err := scenario.NewWorld(s)
+		if err != nil {
+			return // an impossible pot
+		}
+		w.Step()
+	})
+}
+
+// The demonstration built in is the file of the demo folder.
+func TestDemoIsTheDemo(t *testing.T) {
+	want, err := os.ReadFile(filepath.FromSlash("../../../deploy/demo/sim.yaml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	got, err := scenario.Text("demo")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !bytes.Equal(got, want) {
+		t.Error("builtin/demo.yaml and deploy/demo/sim.yaml differ; copy the one that is right over the other")
+	}
+}
+
+func TestBuiltins(t *testing.T) {
+	names := scenario.Names()
+	if len(names) < 10 {
+		t.Errorf("only %v", names)
+	}
+	for _, name := range names {
+		s, err := scenario.Builtin(name)
+		if err != nil {
+			t.Errorf("%s: %v", name, err)
+		} else if s.About == "" {
+			t.Errorf("%s says nothing about itself", name)
+		}
+	}
+	if _, err := scenario.Builtin("snow"); err == nil || !strings.Contains(err.Error(), "demo") {
+		t.Errorf("unknown scenario: %v", err)
+	}
+}
