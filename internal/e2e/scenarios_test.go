@@ -303,6 +303,7 @@ func delayed(t *testing.T, target string, d time.Duration) string {
 // TestTwoAgentsOneName lets another agent, and then a second session of the same agent, claim a pot: the first agent's
 // data stands, and the pot is not VENTED until a minute after the last of the other's.
 func TestTwoAgentsClaimOnePot(t *testing.T) {
+	t.Parallel()
 	for name, c := range map[string]struct{ agent, code string }{
 		"another agent":    {"quay-9", "second-agent"},
 		"a second session": {"quay-1", "second-session"},

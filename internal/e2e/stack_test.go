@@ -12,6 +12,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"syscall"
@@ -23,6 +24,8 @@ import (
 
 var bin string // folder of the built programs
 
+var buildFlags []string // -race, where the tests themselves run under the race detector
+
 func TestMain(m *testing.M) {
 	os.Exit(func() int {
 		dir, err := os.MkdirTemp("", "gritwatch-e2e-")
@@ -33,7 +36,7 @@ func TestMain(m *testing.M) {
 		defer os.RemoveAll(dir)
 		bin = dir
 		for name, pkg := range map[string]string{"gritwatch-agent": "./agent", "gritwatch-server": "./server", "gritwatch-sim": "./sim-sensor"} {
-			cmd := exec.Command("go", "build", "-o", filepath.Join(dir, name), pkg)
+			cmd := exec.Command("go", slices.Concat([]string{"build"}, buildFlags, []string{"-o", filepath.Join(dir, name), pkg})...)
 			cmd.Dir = "../.."
 			if out, err := cmd.CombinedOutput(); err != nil {
 				fmt.Fprintf(os.Stderr, "build %s: %v\n%s", pkg, err, out)

@@ -15,7 +15,7 @@ func TestOneClearLine(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer taken.Close()
+	t.Cleanup(func() { taken.Close() })
 
 	t.Run("a bad key", func(t *testing.T) {
 		t.Parallel()
@@ -95,7 +95,7 @@ func TestOneClearLine(t *testing.T) {
 		s.write("agent.yaml", strings.Replace(agentConfig("quay-1", s.mqtt, "line", pots), "unit: 1\n", "unit: 77\n", 1))
 		p := s.start("gritwatch-agent", "run", "--config", "agent.yaml")
 		p.says("unit 77", tenSeconds)
-		p.line(t, "unit 77", "line-0", "check")
+		p.line(t, "unit 77", "line-0", "look at its", "address")
 		// It says so once, not every period.
 		began := time.Now()
 		eventually(t, tenSeconds, "2 s gone", func() bool { return time.Since(began) > 2*time.Second })

@@ -8,7 +8,7 @@ import (
 )
 
 func TestNotes(t *testing.T) {
-	const commissioned = "commissioned: {vent: 8 s, by: R. Okafor, at: 2026-05-04}\n"
+	const commissioned = "commissioned: {vent: 8 s, by: yard foreman, at: 2026-05-04}\n"
 	gauge := func(facts string) string {
 		return strings.Replace(good, "vessel,", "{vessel: {"+facts+"}},", 1) + commissioned
 	}
@@ -19,7 +19,7 @@ func TestNotes(t *testing.T) {
 		not        []string // and must not
 	}{
 		{"well fitted", gauge("range: 0..200 psi, zero_error: 0.25 psi"), // 0.25 psi is 1.7 kPa
-			[]string{"alder: the vessel gauge is uncertain by U = 1.7 kPa; VENTED needs its mean under 5.3 kPa", "vents in 8s, recorded by R. Okafor on 2026-05-04"},
+			[]string{"alder: the vessel gauge is uncertain by U = 1.7 kPa; VENTED needs its mean under 5.3 kPa", "vents in 8s, recorded by yard foreman on 2026-05-04"},
 			[]string{never, "not declared", "not recorded", "unusual", "control"}},
 		{"undeclared", good,
 			[]string{"U = 3.4 kPa; VENTED needs its mean under 3.6 kPa", "zero_error is not declared", "range is not declared", "30 s is taken"}, []string{never}},
@@ -29,9 +29,9 @@ func TestNotes(t *testing.T) {
 			[]string{"U = 6.4 kPa, which is over 5 kPa: " + never, "a barometer adds 0.3"}, nil},
 		{"sealed by barometer", gauge("kind: sealed") + "atmosphere: {barometer: 1013 mbar}\n",
 			[]string{"U = 3.7 kPa; VENTED needs its mean under 3.3 kPa"}, []string{never, "altitude"}},
-		{"recorded zero", gauge("zero: {offset: 0.2 psi, by: R. Okafor, at: 2026-05-04}"),
-			[]string{"U = 1.0 kPa", "vessel reads with a zero of 1.38 kPa, recorded by R. Okafor on 2026-05-04"}, []string{"is large", "zero_error is not"}},
-		{"large zero", gauge("zero: {offset: -0.6 psi, by: R. Okafor, at: 2026-05-04}"), []string{"the recorded zero of vessel is large"}, nil},
+		{"recorded zero", gauge("zero: {offset: 0.2 psi, by: yard foreman, at: 2026-05-04}"),
+			[]string{"U = 1.0 kPa", "vessel reads with a zero of 1.38 kPa, recorded by yard foreman on 2026-05-04"}, []string{"is large", "zero_error is not"}},
+		{"large zero", gauge("zero: {offset: -0.6 psi, by: yard foreman, at: 2026-05-04}"), []string{"the recorded zero of vessel is large"}, nil},
 		{"vessel alone", strings.Replace(good, "[supply, vessel, hose, control]", "[supply, vessel]", 1),
 			[]string{"no second gauge can contradict the vessel's: " + never, "a vent that never starts cannot be timed"}, nil},
 		{"hose alone", strings.Replace(good, ", control]", "]", 1), []string{"a vent that never starts cannot be timed"}, []string{never}},

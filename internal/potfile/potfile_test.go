@@ -62,7 +62,7 @@ func TestParseReference(t *testing.T) {
 	near(t, "zero error", float64(g.ZeroError), 0.25*6894.757293168)
 	near(t, "span error", float64(g.SpanError), 0.002)
 	near(t, "zero", float64(g.Zero.Offset), 0.2*6894.757293168)
-	if g.Kind != vent.KindSealed || g.Lo != 0 || g.Zero.By != "R. Okafor" || g.Zero.At != "2026-05-04" {
+	if g.Kind != vent.KindSealed || g.Lo != 0 || g.Zero.By != "yard foreman" || g.Zero.At != "2026-05-04" {
 		t.Errorf("vessel gauge %+v", g)
 	}
 	if k := p.Gauges[points.Supply].Kind; k != vent.KindGauge {
@@ -73,7 +73,7 @@ func TestParseReference(t *testing.T) {
 	if p.Control.Electric || p.Control.Inverse {
 		t.Errorf("control %+v", p.Control)
 	}
-	if want := (vent.Vent{Time: 8 * time.Second, By: "R. Okafor", At: "2026-05-04"}); p.Commissioned == nil || *p.Commissioned != want {
+	if want := (vent.Vent{Time: 8 * time.Second, By: "yard foreman", At: "2026-05-04"}); p.Commissioned == nil || *p.Commissioned != want {
 		t.Errorf("commissioned %+v", p.Commissioned)
 	}
 }
@@ -204,7 +204,7 @@ name: alder
 	for _, change := range [][2]string{{"name: alder", "name: birch"}, {"6.5 ft3", "6.6 ft3"}, {"rated: 150", "rated: 125"}, {"target: 100 psi", "target: 101 psi"},
 		{"[supply, ", "["}, {"0..200 psi", "0..300 psi"}, {"0.25 %", "0.2 %"}, {"rated: 150 psi", "rated: 150 psi, holds_pressure: true"},
 		{"points", "control: electric\npoints"}, {"points", "control: {inverse: true}\npoints"}, {"points", "control: {on: 2 bar, off: 1 bar}\npoints"},
-		{"points", "commissioned: {vent: 8 s, by: R. Okafor, at: 2026-05-04}\npoints"}, {"{range:", "{zero: {offset: 0 psi, by: R. Okafor, at: 2026-05-04}, range:"},
+		{"points", "commissioned: {vent: 8 s, by: yard foreman, at: 2026-05-04}\npoints"}, {"{range:", "{zero: {offset: 0 psi, by: yard foreman, at: 2026-05-04}, range:"},
 		{"{range:", "{zero_error: 1 kPa, range:"}} {
 		if !strings.Contains(inch, change[0]) {
 			t.Fatalf("%q is not in the pot", change[0])

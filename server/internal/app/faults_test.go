@@ -48,7 +48,7 @@ func TestFaultsOutliveARestart(t *testing.T) {
 	if !open(t, dir, pots).faulty("alder") {
 		t.Error("a new volume ended it")
 	}
-	pots[0].Gauges[points.Vessel].Zero = &vent.Zero{Offset: 500, By: "R. Okafor", At: "2026-11-24"}
+	pots[0].Gauges[points.Vessel].Zero = &vent.Zero{Offset: 500, By: "yard foreman", At: "2026-11-24"}
 	if open(t, dir, pots).faulty("alder") {
 		t.Error("a recorded zero did not end it")
 	}

@@ -14,6 +14,7 @@
 package plant
 
 import (
+	"fmt"
 	"math"
 	"math/rand/v2"
 	"time"
@@ -85,9 +86,14 @@ func New(spec Spec, seed uint64) (*Pot, error) {
 		p.air[i] = p.press[i] * p.room(i) / (gasR * e.wall)
 	}
 	p.heat = p.air[vessel] * heatCv * p.temp
-	p.sub = e.substeps()
+	if p.sub = e.substeps(); p.sub > maxSubsteps {
+		return nil, fmt.Errorf("plant: the hose holds so little air for its nozzle that a step would be under %v; make it longer or wider, or the nozzle smaller", Tick/maxSubsteps)
+	}
 	return p, nil
 }
+
+// maxSubsteps bounds what a pot costs: fifty thousand steps a second still take only a hundredth of a processor.
+const maxSubsteps = 50
 
 // substeps is how often a tick must be divided so that no place's air turns over by more than 60 % in a substep.
 func (e *equipment) substeps() int {

@@ -245,6 +245,7 @@ func TestImpossible(t *testing.T) {
 		"fat nozzle": {Volume: 1, HoseBore: 0.02, HoseLength: 15, NozzleBore: 0.03},
 		"light grit": {Volume: 1, HoseBore: 0.02, HoseLength: 15, NozzleBore: 0.01, Bulk: 2000, Solid: 1500},
 		"overfull":   {Volume: 1, HoseBore: 0.02, HoseLength: 15, NozzleBore: 0.01, Fill: 1.2},
+		"no hose":    {Volume: 1, HoseBore: 0.1, HoseLength: 1e-3, NozzleBore: 0.04},
 		"sudden":     {Volume: 1, HoseBore: 0.02, HoseLength: 15, NozzleBore: 0.01, VentTime: time.Millisecond},
 	} {
 		if _, err := plant.New(s, 1); err == nil {

@@ -1,0 +1,5 @@
+//go:build race
+
+package e2e_test
+
+func init() { buildFlags = []string{"-race"} }
