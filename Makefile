@@ -5,14 +5,14 @@ SHELL := bash
 
 HTTP ?= 127.0.0.1:8080
 MQTT ?= 127.0.0.1:1883
-FUZZTIME ?= 60s
+FUZZTIME ?= 30s
 
 VERSION := $(shell git describe --always --dirty 2>/dev/null || echo unversioned)
 GOBUILD := CGO_ENABLED=0 go build -trimpath -ldflags "-s -w -X main.version=$(VERSION)"
 PAGE    := dashboard/dist/index.html
 PAGESRC := $(shell find dashboard/src dashboard/public dashboard/index.html dashboard/vite.config.ts dashboard/package-lock.json -type f 2>/dev/null)
 
-.PHONY: help demo build page test lint fuzz deps unit browser shots generate clean
+.PHONY: help demo build page test lint fuzz deps unit browser stack picture generate clean
 
 help: ## this list
 	@grep -hE '^[a-z]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 12
@@ -36,10 +36,10 @@ $(PAGE): dashboard/node_modules/.package-lock.json $(PAGESRC)
 	cd dashboard && npm run build
 	@touch $@
 
-test: deps lint unit browser ## everything: packages it needs, lint, unit, integration, page
+test: deps lint unit browser stack ## everything: packages it needs, lint, unit, page, end to end
 
-# Debian packages that tests call: the browser, an independent Modbus master, and promtool.
-DEBS := chromium mbpoll prometheus
+# Debian packages that tests call: the race detector's compiler, the browser, an independent Modbus master, promtool.
+DEBS := gcc libc6-dev chromium mbpoll prometheus
 deps: ## Debian packages the tests call (installed when root, else named)
 	@missing=; for p in $(DEBS); do dpkg-query -W -f='$${Status}' $$p 2>/dev/null | grep -q 'ok installed' || missing="$$missing $$p"; done; \
 	if [ -n "$$missing" ]; then \
@@ -53,14 +53,17 @@ lint: page ## gofmt, vet, staticcheck, svelte-check
 	@for arch in amd64 arm64 arm; do echo "build for linux/$$arch"; GOOS=linux GOARCH=$$arch GOARM=7 CGO_ENABLED=0 go build -o /dev/null ./agent; done
 	cd dashboard && npm run check
 
-unit: page ## Go tests under the race detector (the end-to-end ones drive real programs), then the page's
-	go test -race -count=1 ./...
+unit: page ## Go tests under the race detector, then the page's
+	go test -race -count=1 $$(go list ./... | grep -v /internal/e2e)
 	cd dashboard && npm test
 
-browser: build ## the page in a real browser, against a scripted server and the real stack
+stack: page ## end to end: the real programs, a real browser, scenarios against the simulator's truth
+	go test -race -count=1 -parallel 16 -timeout 8m ./internal/e2e
+
+browser: page ## the page in a real browser, against a scripted server
 	cd dashboard && npm run e2e
 
-fuzz: page ## every fuzz target for FUZZTIME (60s) each
+fuzz: page ## every fuzz target for FUZZTIME (30s) each
 	@grep -rl --include='*_test.go' '^func Fuzz' agent internal protocol server sim-sensor | xargs -n1 dirname | sort -u | while read -r dir; do \
 	  for f in $$(grep -hoE '^func Fuzz\w+' $$dir/*_test.go | sed 's/func //'); do echo "$$dir $$f"; \
 	  go test -run '^$$' -fuzz "^$$f\$$" -fuzztime $(FUZZTIME) ./$$dir; done; done
