@@ -110,7 +110,7 @@ func runSite(t *testing.T, pots []pot) *runningSite {
 	s.write("site.yaml", siteConfig(pots))
 	s.write("agent.yaml", agentConfig("quay-1", s.mqtt, "line", pots))
 	r.sim = s.start("gritwatch-sim", "run", "--config", "sim.yaml", "--truth", r.truth)
-	r.sim.says("lines ready", tenSeconds)
+	r.sim.says("lines ready", soon)
 	r.startServer()
 	r.startAgent()
 	return r
@@ -118,7 +118,7 @@ func runSite(t *testing.T, pots []pot) *runningSite {
 
 func (r *runningSite) startServer() {
 	r.server = r.start("gritwatch-server", "run", "--config", "site.yaml")
-	r.server.says("dashboard: ", tenSeconds)
+	r.server.says("dashboard: ", soon)
 }
 
 func (r *runningSite) startAgent() {

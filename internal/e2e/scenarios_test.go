@@ -7,7 +7,7 @@ import (
 	"time"
 )
 
-const tenSeconds = 10 * time.Second
+const soon = 10 * time.Second
 
 // TestFaultsAreNeverVented plays what can go wrong at a pot and its gauge, and holds the server's answers against the
 // simulator's truth: never VENTED with over 7 kPa in the vessel, never at all once a fault has made the gauge unworthy.
@@ -204,7 +204,7 @@ func TestTwoAgentsClaimOnePot(t *testing.T) {
 			// The other reads lines of its own, on which a healthy pot of the same name cycles.
 			r.write("other-sim.yaml", simConfig(pots, "other"))
 			r.write("other.yaml", agentConfig(c.agent, r.mqtt, "other", pots))
-			r.start("gritwatch-sim", "run", "--config", "other-sim.yaml").says("lines ready", tenSeconds)
+			r.start("gritwatch-sim", "run", "--config", "other-sim.yaml").says("lines ready", soon)
 			other := r.start("gritwatch-agent", "run", "--config", "other.yaml")
 			given := func() bool {
 				pots, err := r.pots()

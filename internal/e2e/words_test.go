@@ -22,7 +22,7 @@ func TestOneClearLine(t *testing.T) {
 		s := newSite(t)
 		s.write("site.yaml", strings.Replace(siteConfig(pots), "volume:", "volum:", 1))
 		p := s.start("gritwatch-server", "check", "--config", "site.yaml")
-		if code := p.exit(tenSeconds); code != 2 {
+		if code := p.exit(soon); code != 2 {
 			t.Errorf("exit code %d, want 2", code)
 		}
 		p.line(t, "site.yaml:6:", "volum", "did you mean volume")
@@ -32,7 +32,7 @@ func TestOneClearLine(t *testing.T) {
 		s := newSite(t)
 		s.write("agent.yaml", strings.Replace(agentConfig("quay-1", s.mqtt, "line", pots), "rated: 150 psi", "rated: 150", 1))
 		p := s.start("gritwatch-agent", "check", "--config", "agent.yaml")
-		if code := p.exit(tenSeconds); code != 2 {
+		if code := p.exit(soon); code != 2 {
 			t.Errorf("exit code %d, want 2", code)
 		}
 		p.line(t, "agent.yaml:", "rated", "has no unit", "150 psi")
@@ -41,7 +41,7 @@ func TestOneClearLine(t *testing.T) {
 		t.Parallel()
 		for _, program := range []string{"gritwatch-agent", "gritwatch-server", "gritwatch-sim"} {
 			p := newSite(t).start(program, "run", "--config", "nowhere.yaml")
-			if code := p.exit(tenSeconds); code != 2 {
+			if code := p.exit(soon); code != 2 {
 				t.Errorf("%s: exit code %d, want 2", program, code)
 			}
 			p.line(t, "nowhere.yaml")
@@ -52,7 +52,7 @@ func TestOneClearLine(t *testing.T) {
 		s := newSite(t)
 		s.write("agent.yaml", agentConfig("quay-1", s.mqtt, "nowhere", pots))
 		p := s.start("gritwatch-agent", "run", "--config", "agent.yaml")
-		p.says("nowhere-0", tenSeconds)
+		p.says("nowhere-0", soon)
 		p.line(t, "nowhere-0", "no such port", "plugged in")
 	})
 	t.Run("the page's port in use", func(t *testing.T) {
@@ -61,7 +61,7 @@ func TestOneClearLine(t *testing.T) {
 		s.http = taken.Addr().String()
 		s.write("site.yaml", siteConfig(pots))
 		p := s.start("gritwatch-server", "run", "--config", "site.yaml")
-		if code := p.exit(tenSeconds); code != 1 {
+		if code := p.exit(soon); code != 1 {
 			t.Errorf("exit code %d, want 1", code)
 		}
 		p.line(t, s.http, "in use", "listen")
@@ -72,7 +72,7 @@ func TestOneClearLine(t *testing.T) {
 		s.mqtt = taken.Addr().String()
 		s.write("site.yaml", siteConfig(pots))
 		p := s.start("gritwatch-server", "run", "--config", "site.yaml")
-		if code := p.exit(tenSeconds); code != 1 {
+		if code := p.exit(soon); code != 1 {
 			t.Errorf("exit code %d, want 1", code)
 		}
 		p.line(t, s.mqtt, "in use", "broker")
@@ -81,24 +81,24 @@ func TestOneClearLine(t *testing.T) {
 		t.Parallel()
 		s := newSite(t)
 		s.write("sim.yaml", simConfig(pots, "line"))
-		s.start("gritwatch-sim", "run", "--config", "sim.yaml").says("lines ready", tenSeconds)
+		s.start("gritwatch-sim", "run", "--config", "sim.yaml").says("lines ready", soon)
 		s.write("agent.yaml", agentConfig("quay-1", s.mqtt, "line", pots)) // nothing listens there
 		p := s.start("gritwatch-agent", "run", "--config", "agent.yaml")
-		p.says("refuses", tenSeconds)
+		p.says("refuses", soon)
 		p.line(t, s.mqtt, "refuses", "is it running")
 	})
 	t.Run("a wrong unit id", func(t *testing.T) {
 		t.Parallel()
 		s := newSite(t)
 		s.write("sim.yaml", simConfig(pots, "line"))
-		s.start("gritwatch-sim", "run", "--config", "sim.yaml").says("lines ready", tenSeconds)
+		s.start("gritwatch-sim", "run", "--config", "sim.yaml").says("lines ready", soon)
 		s.write("agent.yaml", strings.Replace(agentConfig("quay-1", s.mqtt, "line", pots), "unit: 1\n", "unit: 77\n", 1))
 		p := s.start("gritwatch-agent", "run", "--config", "agent.yaml")
-		p.says("unit 77", tenSeconds)
+		p.says("unit 77", soon)
 		p.line(t, "unit 77", "line-0", "look at its", "address")
 		// It says so once, not every period.
 		began := time.Now()
-		eventually(t, tenSeconds, "2 s gone", func() bool { return time.Since(began) > 2*time.Second })
+		eventually(t, soon, "2 s gone", func() bool { return time.Since(began) > 2*time.Second })
 		if n := strings.Count(p.out.String(), "unit 77"); n > 3 {
 			t.Errorf("told %d times in 2 s", n)
 		}
