@@ -276,7 +276,7 @@ func (j *Judge) Answer() Answer {
 	}
 	if !j.ep.witness || j.tapEnded != 0 {
 		why = why.With(NoVentSeen)
-		if j.pressedOn {
+		if j.pressedOn && !j.venting() {
 			why = why.With(PressSinceRelease)
 		}
 	}
@@ -304,6 +304,11 @@ func (j *Judge) Answer() Answer {
 		return Answer{Word: NotProven, Because: why, At: at}
 	}
 	return Answer{Word: Vented, At: at}
+}
+
+// venting tells whether the vent after the last release may still prove the gauge.
+func (j *Judge) venting() bool {
+	return j.ep.open && j.ep.released != 0 && j.now.Sub(j.ep.released) <= j.pot.allowance()
 }
 
 // secondWitness is R4: the newest reading of the second gauge that vouches for the first, or why there is none.

@@ -1,0 +1,21 @@
+// Takes a picture of a running server's page: node tests/picture.mjs URL FILE [WIDTH HEIGHT [light|dark [WORDS]]]
+// With WORDS it waits until all of them stand on the page at once, for 6 minutes at most.
+import { chromium } from 'playwright-core';
+
+const [url, file, width = '1280', height = '800', scheme = 'light', words = ''] = process.argv.slice(2);
+if (url === undefined || file === undefined) throw new Error('use: node tests/picture.mjs URL FILE [WIDTH HEIGHT [light|dark [WORDS]]]');
+const browser = await chromium.launch({
+  executablePath: process.env['GRITWATCH_CHROMIUM'] ?? '/usr/bin/chromium',
+  args: ['--no-sandbox', '--disable-gpu', '--disable-quic', '--no-first-run', '--disable-background-networking', '--disable-component-update', '--disable-sync'],
+});
+const page = await browser.newPage({ viewport: { width: Number(width), height: Number(height) }, colorScheme: scheme });
+await page.goto(url);
+await page.locator('[data-pot]').first().waitFor();
+await page.waitForFunction(
+  (words) => words.every((w) => document.body.innerText.includes(w)),
+  words.split(',').filter((w) => w !== ''),
+  { timeout: 360_000, polling: 200 },
+);
+await page.waitForTimeout(1500);
+await page.screenshot({ path: file, fullPage: true });
+await browser.close();
