@@ -15,7 +15,8 @@
 //   - The second witness must have been healthy without a break since the release, or it could not have seen a press.
 //   - A press is told by control where it is healthy, else by the hose point; a hose point that rises from rest while
 //     control is released is a press too.
-//   - R4's test of following is made on presses that begin with the vessel under 20 kPa and last over 1.5 s.
+//   - R4's test of following is made on presses that last over 1.5 s and begin with the vessel under half of what the air
+//     before it shows (not known: under R3's least), as one that is up need not rise further.
 //   - A rise of the vessel by over 60 kPa without a press voids the witness: stricter than R3.
 package vent
 

@@ -1,6 +1,8 @@
 package vent
 
 import (
+	"math"
+
 	"gritwatch/protocol/points"
 	"gritwatch/protocol/si"
 )
@@ -50,7 +52,7 @@ func (j *Judge) begin(at si.Instant, byHose bool) {
 		base = v.good.half
 	}
 	j.press = press{start: at, under: base < beganUnder, base: base, highest: base, highestAt: at}
-	j.press.judged = !j.press.under
+	j.press.judged = base >= j.farUp()
 	j.before = j.ep
 	if j.press.under {
 		j.ep = episode{open: true, base: base, peak: base, ref: j.reference()}
@@ -64,8 +66,18 @@ func (j *Judge) begin(at si.Instant, byHose bool) {
 	}
 }
 
+// farUp is the pressure from which on a press need not raise the vessel any more: half of what the air before it shows,
+// else the least that a press must reach.
+func (j *Judge) farUp() float64 {
+	if ref := j.reference(); !math.IsNaN(ref) {
+		return max(beganUnder, halfOfReference*ref)
+	}
+	return max(beganUnder, j.pot.leastPeak())
+}
+
 // rise follows the vessel during a press.
 func (j *Judge) rise(r reading) {
+	j.press.base = min(j.press.base, r.half) // pressed again while it fell: it must turn
 	if r.half > j.press.highest {
 		j.press.highest, j.press.highestAt = r.half, r.at
 	}

@@ -31,7 +31,7 @@ func faulty(s *story) {
 	s.stays(5, vent.NotProven, vent.SensorFault)
 }
 func zeroOf(v float64) *vent.Zero {
-	return &vent.Zero{Offset: si.PressureDrop(v * si.KPa), By: "R. Moss", At: "2031-04-02"}
+	return &vent.Zero{Offset: si.PressureDrop(v * si.KPa), By: "yard foreman", At: "2031-04-02"}
 }
 
 // offBy lets the vessel gauge show so much too much, from the start.

@@ -298,6 +298,6 @@ func with(p vent.Pot, change func(*vent.Pot)) vent.Pot {
 }
 
 func commissioned(p vent.Pot, d time.Duration) vent.Pot {
-	p.Commissioned = &vent.Vent{Time: d, By: "R. Moss", At: "2031-04-02"}
+	p.Commissioned = &vent.Vent{Time: d, By: "yard foreman", At: "2031-04-02"}
 	return p
 }

@@ -77,7 +77,7 @@ func full() vent.Pot {
 	p := commissioned(alder(points.Supply, points.Vessel, points.Control), 8*time.Second)
 	p.On, p.Off = 150*si.KPa, 60*si.KPa
 	p.Gauges[points.Vessel] = vent.Gauge{Kind: vent.KindSealed, Lo: 0, Hi: 16 * si.Bar, ZeroError: 3 * si.KPa, SpanError: 0.0025,
-		Barometer: true, Zero: &vent.Zero{Offset: 2 * si.KPa, By: "R. Moss", At: "2031-04-02"}}
+		Barometer: true, Zero: &vent.Zero{Offset: 2 * si.KPa, By: "yard foreman", At: "2031-04-02"}}
 	return p
 }
 
@@ -120,12 +120,12 @@ func TestDigest(t *testing.T) {
 		{"barometer", func(p *vent.Pot) { p.Gauges[v].Barometer = false }},
 		{"no recorded zero", func(p *vent.Pot) { p.Gauges[v].Zero = nil }},
 		{"recorded offset", zero(func(z *vent.Zero) { z.Offset = 2.1 * si.KPa })},
-		{"who recorded it", zero(func(z *vent.Zero) { z.By = "A. Lister" })},
+		{"who recorded it", zero(func(z *vent.Zero) { z.By = "the mechanic" })},
 		{"when", zero(func(z *vent.Zero) { z.At = "2031-04-03" })},
 		{"zero of another point", func(p *vent.Pot) { p.Gauges[points.Supply].Zero = p.Gauges[v].Zero }},
 		{"no commissioned vent", func(p *vent.Pot) { p.Commissioned = nil }},
 		{"commissioned vent", func(p *vent.Pot) { p.Commissioned.Time = 9 * time.Second }},
-		{"who commissioned", func(p *vent.Pot) { p.Commissioned.By = "A. Lister" }},
+		{"who commissioned", func(p *vent.Pot) { p.Commissioned.By = "the mechanic" }},
 		{"when commissioned", func(p *vent.Pot) { p.Commissioned.At = "2031-04-03" }},
 	} {
 		got := with(full(), c.change).Digest()
@@ -198,11 +198,11 @@ func TestDigestUnits(t *testing.T) {
 func TestDigestText(t *testing.T) {
 	p := vent.Pot{Name: "alder", Volume: 0.2, Rated: 1e6, Points: points.SetOf(points.Vessel, points.Hose)}
 	p.Gauges[points.Vessel] = vent.Gauge{Lo: 0, Hi: 1.6e6, ZeroError: 3400, SpanError: 0.0025}
-	p.Commissioned = &vent.Vent{Time: 8500 * time.Millisecond, By: "R. Moss", At: "2031-04-02"}
+	p.Commissioned = &vent.Vent{Time: 8500 * time.Millisecond, By: "yard foreman", At: "2031-04-02"}
 	text := `{"name":"alder","volume_m3":0.2,"rated_pa":1000000,"points":[` +
 		`{"point":"vessel","kind":"gauge","range_pa":[0,1600000],"zero_error_pa":3400,"span_error":0.0025},` +
 		`{"point":"hose","kind":"gauge"}],` +
-		`"commissioned_vent":{"s":8.5,"by":"R. Moss","at":"2031-04-02"}}`
+		`"commissioned_vent":{"s":8.5,"by":"yard foreman","at":"2031-04-02"}}`
 	sum := sha256.Sum256([]byte(text))
 	if got, want := p.Digest(), "vent/1:"+hex.EncodeToString(sum[:]); got != want {
 		t.Errorf("digest %s, want %s of %s", got, want, text)

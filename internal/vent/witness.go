@@ -36,7 +36,7 @@ const (
 type press struct {
 	start   si.Instant
 	under   bool    // began with the vessel under beganUnder
-	base    float64 // vessel at the start
+	base    float64 // vessel at the start, or the lowest since
 	highest float64 // vessel since
 	hose    bool    // a healthy hose point went over R5's limit
 	judged  bool    // R4: whether the vessel followed is settled

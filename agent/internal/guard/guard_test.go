@@ -167,7 +167,7 @@ func TestFaultIsKept(t *testing.T) {
 		t.Errorf("a faulty gauge after a restart: %v", w)
 	}
 	p := alder()
-	p.Gauges[points.Vessel].Zero = &vent.Zero{Offset: 100, By: "A. Person", At: "2025-10-09"}
+	p.Gauges[points.Vessel].Zero = &vent.Zero{Offset: 100, By: "the mechanic", At: "2025-10-09"}
 	r = newRig(t, dir, p)
 	r.cycle(0)
 	if w := r.Word("alder"); w != vent.Vented {

@@ -1,0 +1,47 @@
+package vent_test
+
+import (
+	"testing"
+
+	"gritwatch/internal/vent"
+	"gritwatch/protocol/points"
+)
+
+// R4: a press seen anywhere that the vessel does not follow, with some pressure left in the vessel too. The vessel has
+// crept up to 50 kPa, so the press does not begin under 20 kPa and the rise of the press before still counts for R3.
+func TestR4FollowsFromAboveZero(t *testing.T) {
+	crept := func(s *story) {
+		s.proven()
+		s.ramp(points.Vessel, 50, 5)
+		s.rest(8)
+		s.says(vent.Pressurised)
+	}
+	runRows(t, []row{
+		{name: "shut off at 50 kPa, pressed, then leaking to zero after the release", pot: alder(points.Vessel, points.Control), tell: func(s *story) {
+			crept(s)
+			s.never(vent.Vented)
+			s.stuck(points.Vessel, 50)
+			s.press(10)
+			s.handle(false, 0.5) // the exhaust sticks: the vessel keeps its pressure
+			m := move{at: s.cursor, from: 50, tau: 3}
+			s.shows(points.Vessel, func(t, _ float64) float64 { return m.value(t) })
+			s.rest(40)
+			s.says(vent.NotProven, vent.GaugeDoesNotFollow)
+		}},
+		{name: "a healthy press from 50 kPa", pot: alder(points.Vessel, points.Control), tell: func(s *story) {
+			crept(s)
+			s.press(10)
+			s.release(16)
+			s.says(vent.Vented)
+		}},
+		{name: "pressed again high up in the vent need not rise further", pot: alder(points.Separator, points.Vessel, points.Control), tell: func(s *story) {
+			s.rest(5)
+			s.press(20)
+			s.release(0.3)
+			s.press(4)
+			s.release(16)
+			s.lacks(vent.GaugeDoesNotFollow)
+			s.says(vent.Vented)
+		}},
+	})
+}
