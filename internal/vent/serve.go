@@ -88,6 +88,9 @@ type echo struct {
 // clockMemory is how long a round trip counts (R6).
 const clockMemory = 10 * time.Minute
 
+// clockEchoes bounds what a clock remembers: twice as many round trips as one every five seconds makes.
+const clockEchoes = 240
+
 // clockDrift is how far two quartz clocks may part: 100 parts per million each, from memory of usual crystals.
 const clockDrift = 200e-6
 
@@ -106,6 +109,9 @@ func (c *Clock) Add(sent, received time.Duration, at si.Instant) {
 			c.echoes[keep] = e
 			keep++
 		}
+	}
+	if keep == clockEchoes { // asked far more often than needed: the oldest goes
+		keep = copy(c.echoes, c.echoes[1:keep])
 	}
 	c.echoes = append(c.echoes[:keep], echo{sent, received - sent, at})
 }
