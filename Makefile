@@ -12,7 +12,7 @@ GOBUILD := CGO_ENABLED=0 go build -trimpath -ldflags "-s -w -X main.version=$(VE
 PAGE    := dashboard/dist/index.html
 PAGESRC := $(shell find dashboard/src dashboard/public dashboard/index.html dashboard/vite.config.ts dashboard/package-lock.json -type f 2>/dev/null)
 
-.PHONY: help demo build page test lint fuzz deps unit browser stack picture generate clean
+.PHONY: help demo build page test lint fuzz deps unit browser stack bench picture generate clean
 
 help: ## this list
 	@grep -hE '^[a-z]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 12
@@ -50,7 +50,7 @@ lint: page ## gofmt, vet, staticcheck, svelte-check
 	@out=$$(gofmt -l $$(git ls-files '*.go')); [ -z "$$out" ] || { echo "gofmt would change: $$out" >&2; exit 1; }
 	go vet ./...
 	go tool staticcheck ./...
-	@for arch in amd64 arm64 arm; do echo "build for linux/$$arch"; GOOS=linux GOARCH=$$arch GOARM=7 CGO_ENABLED=0 go build -o /dev/null ./agent; done
+	@for arch in amd64 arm64 arm; do echo "build for linux/$$arch"; GOOS=linux GOARCH=$$arch GOARM=7 CGO_ENABLED=0 go build -o /dev/null ./agent ./server ./sim-sensor; done
 	cd dashboard && npm run check
 
 unit: page ## Go tests under the race detector, then the page's
@@ -67,6 +67,9 @@ fuzz: page ## every fuzz target for FUZZTIME (30s) each
 	@grep -rl --include='*_test.go' '^func Fuzz' agent internal protocol server sim-sensor | xargs -n1 dirname | sort -u | while read -r dir; do \
 	  for f in $$(grep -hoE '^func Fuzz\w+' $$dir/*_test.go | sed 's/func //'); do echo "$$dir $$f"; \
 	  go test -run '^$$' -fuzz "^$$f\$$" -fuzztime $(FUZZTIME) ./$$dir; done; done
+
+bench: page ## benchmarks of the hot paths, one table
+	@go test -run '^$$' -bench . -benchmem ./... | grep -E '^(Benchmark|cpu:)'
 
 picture: build ## the picture in README.md, of the demo when a vent has stalled
 	@deploy/demo/demo.sh 127.0.0.1:18080 127.0.0.1:18883 >/dev/null & demo=$$!; trap "kill -INT $$demo; wait $$demo || true" EXIT; \
