@@ -178,8 +178,8 @@ func (j *Judge) vessel() {
 		j.rise(r)
 	}
 	j.ep.fall.step(r)
-	if !j.ep.witness && t.tooFast(&j.pot, j.ep.released.Add(-fallLead)) {
-		j.ep.fall.fast = true
+	if !j.ep.witness && t.tooFast(&j.pot) {
+		j.ep.fast = true
 	}
 	if r.at <= j.tapWatch && r.half-j.press.base >= mustRise {
 		j.tapWatch, j.pressedOn = 0, true
@@ -214,12 +214,12 @@ func (j *Judge) blowdown(r reading, atRest bool) {
 	switch {
 	case r.half >= least:
 		j.armed, j.ep.witness = true, false
-		j.ep.fall, j.ep.released = fall{level: least}, r.at
+		j.ep.fall, j.ep.released, j.ep.fast = fall{level: least}, r.at, false
 	case r.half > beganUnder:
 		j.ep.witness = false
 	case atRest && j.armed && !j.pressing && j.tapEnded == 0:
 		j.armed = false
-		if !j.ep.fall.fast {
+		if !j.ep.fast {
 			j.prove(r.at)
 		}
 	}

@@ -108,7 +108,7 @@ func (j *Judge) end(from, shown si.Instant) {
 	if l, _, ok := v.halfAt(from, from); ok && j.press.highestAt < from.Add(-fallLead) {
 		level = l
 	}
-	j.ep.fall = fall{level: level, fast: v.tooFast(&j.pot, from.Add(-fallLead))}
+	j.ep.fall = fall{level: level}
 	for i := range v.n { // a release may show after the fall has begun
 		if r := v.at(i); r.at >= from {
 			j.ep.fall.step(*r)

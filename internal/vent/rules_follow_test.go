@@ -1,6 +1,7 @@
 package vent_test
 
 import (
+	"fmt"
 	"testing"
 
 	"gritwatch/internal/vent"
@@ -44,4 +45,23 @@ func TestR4FollowsFromAboveZero(t *testing.T) {
 			s.says(vent.Vented)
 		}},
 	})
+}
+
+// R3 (b): a gauge that drops faster than any vent could is no witness, whenever in the press or the vent it drops: here
+// around half a second before the release, where the fall is not yet the vent's.
+func TestR3DropsAroundTheRelease(t *testing.T) {
+	var rows []row
+	for _, before := range []float64{1.5, 0.75, 0.6, 0.55, 0.5, 0.45, 0.3, 0.1} {
+		rows = append(rows, row{name: fmt.Sprintf("%.2f s before", before), pot: alder(points.Vessel, points.Control), tell: func(s *story) {
+			s.proven()
+			s.press(10 - before)
+			s.stuck(points.Vessel, 0)
+			s.rest(before)
+			s.never(vent.Vented)
+			s.handle(false, 0) // the exhaust sticks
+			s.rest(40)
+			s.says(vent.NotProven, vent.NoVentSeen)
+		}})
+	}
+	runRows(t, rows)
 }

@@ -55,6 +55,7 @@ type episode struct {
 
 	released si.Instant // the last release; 0 while pressed
 	early    bool       // the vessel fell before the release
+	fast     bool       // since the start, somewhere faster than exhaust and nozzle wide open allow
 	fall     fall
 
 	witness   bool // R3: this gauge rose and fell with this vessel
@@ -65,7 +66,6 @@ type episode struct {
 type fall struct {
 	level float64    // vessel at the release
 	into  si.Instant // first reading within R1's limit
-	fast  bool       // somewhere faster than exhaust and nozzle wide open allow
 }
 
 func (f *fall) step(r reading) {
@@ -84,13 +84,12 @@ const (
 	fallNoise = 15 * si.KPa
 )
 
-// tooFast tells whether the newest reading lies lower than any path could have brought the vessel since an earlier one
-// not before from.
-func (t *trace) tooFast(p *Pot, from si.Instant) bool {
+// tooFast tells whether the newest reading lies lower than any path could have brought the vessel since an earlier one.
+func (t *trace) tooFast(p *Pot) bool {
 	for i := t.n - 2; i >= 0; i-- {
 		r := t.at(i)
 		took := t.good.at.Sub(r.at)
-		if took > fallLook || r.at < from {
+		if took > fallLook {
 			return false
 		}
 		if high, low := r.v-fallNoise, t.good.v+fallNoise; high > low && took < fastestFall(p, high, low) {
@@ -176,7 +175,7 @@ func (e *episode) fell(p *Pot, rest si.Instant) bool {
 		return false
 	}
 	took := rest.Sub(e.released)
-	if took > p.allowance() || e.fall.fast {
+	if took > p.allowance() || e.fast {
 		return false
 	}
 	if p.Commissioned != nil && e.fall.level >= p.working()/2 {
