@@ -15,6 +15,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"syscall"
 	"testing"
 	"time"
@@ -60,9 +61,15 @@ func newSite(t *testing.T) *site {
 	return &site{t: t, dir: t.TempDir(), http: freeAddr(t), mqtt: freeAddr(t)}
 }
 
+// loopbacks counts the loopback addresses given out.
+var loopbacks atomic.Uint32
+
+// freeAddr is an address on which nothing listens: each has a loopback address of its own, so that no other test of
+// this process can be given its port before it is used.
 func freeAddr(t *testing.T) string {
 	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
+	n := loopbacks.Add(1)
+	l, err := net.Listen("tcp", fmt.Sprintf("127.1.%d.%d:0", n/200, n%200+1))
 	if err != nil {
 		t.Fatal(err)
 	}
