@@ -203,7 +203,7 @@ func (j *Judge) vessel() {
 	}
 	ok, long := j.ep.rose(&j.pot, j.longCounted)
 	if ok && j.ep.fell(&j.pot, r.at.Add(-restSpan)) {
-		j.prove(r.at)
+		j.prove()
 		j.longCounted = j.longCounted || long
 	}
 }
@@ -220,13 +220,13 @@ func (j *Judge) blowdown(r reading, atRest bool) {
 	case atRest && j.armed && !j.pressing && j.tapEnded == 0:
 		j.armed = false
 		if !j.ep.fast {
-			j.prove(r.at)
+			j.prove()
 		}
 	}
 }
 
-func (j *Judge) prove(at si.Instant) {
-	j.ep.witness, j.ep.witnessed, j.pressedOn = true, at, false
+func (j *Judge) prove() {
+	j.ep.witness, j.pressedOn = true, false
 }
 
 // reference is what separator, else supply, shows; NaN where neither is present and healthy.

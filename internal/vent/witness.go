@@ -58,8 +58,7 @@ type episode struct {
 	fast     bool       // since the start, somewhere faster than exhaust and nozzle wide open allow
 	fall     fall
 
-	witness   bool // R3: this gauge rose and fell with this vessel
-	witnessed si.Instant
+	witness bool // R3: this gauge rose and fell with this vessel
 }
 
 // fall is the vent after a release.
