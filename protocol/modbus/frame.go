@@ -10,6 +10,7 @@ type Function uint8
 
 // The functions that read inputs.
 const (
+	ReadCoils            Function = 1
 	ReadDiscreteInputs   Function = 2
 	ReadHoldingRegisters Function = 3
 	ReadInputRegisters   Function = 4

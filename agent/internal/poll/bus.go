@@ -44,11 +44,10 @@ type Bus struct {
 	cfg    config.Bus
 	opts   Options
 	plan   Plan
-	line   *serialport.Line
+	port   *port
 	master *rtu.Master // nil before the port was first opened
 	units  [modbus.MaxUnit + 1]unit
 	gap    time.Time // before it no silent unit is asked
-	down   string    // why the port is lost, as it was said; empty: it is open, or was never tried
 }
 
 // unit is what the schedule knows of a unit.
@@ -62,11 +61,8 @@ type unit struct {
 
 // NewBus makes a task that reads the line of cfg. Nothing is opened yet.
 func NewBus(cfg config.Bus, opts Options) *Bus {
-	if opts.Open == nil {
-		opts.Open = func() (serialport.Port, error) { return serialport.Open(cfg.Port, cfg.Mode) }
-	}
 	opts.Log = opts.Log.With(slog.String("port", cfg.Port))
-	return &Bus{cfg: cfg, opts: opts, plan: NewPlan(cfg), line: serialport.NewLine(opts.Open)}
+	return &Bus{cfg: cfg, opts: opts, plan: NewPlan(cfg), port: newPort(cfg, opts)}
 }
 
 // String names the task.
@@ -76,11 +72,7 @@ func (b *Bus) String() string { return "bus " + b.cfg.Port }
 // The periods are counted from the start, so that they do not drift; one that the line is too busy for is left out.
 // A lost port is opened again when it is back. Run returns within one request's time of the end of ctx.
 func (b *Bus) Run(ctx context.Context) error {
-	defer func() {
-		if err := b.line.Close(); err != nil {
-			b.opts.Log.LogAttrs(ctx, slog.LevelWarn, "port not closed cleanly", slog.Any("error", err))
-		}
-	}()
+	defer b.port.close(ctx)
 	timer := time.NewTimer(0)
 	defer timer.Stop()
 	for due := time.Now(); ; {
@@ -121,8 +113,7 @@ func (b *Bus) period(ctx context.Context) {
 		switch {
 		case errors.Is(err, rtu.ErrPort):
 			usable = false
-			b.line.Lost(time.Now())
-			b.say(ctx, err)
+			b.port.lost(ctx, err)
 		case errors.Is(err, rtu.ErrBabble):
 			usable = false // it would be the same for every unit, and takes a second each time
 		default:
@@ -197,38 +188,15 @@ func (b *Bus) unitEvent(id uint8, answers bool) {
 
 // openPort tells whether the port is open, after trying to open it where it is due.
 func (b *Bus) openPort(ctx context.Context) bool {
-	port, err := b.line.Port(time.Now())
+	p, fresh := b.port.open(ctx)
 	switch {
-	case errors.Is(err, serialport.ErrWaiting):
-		return false
-	case err != nil:
-		b.say(ctx, err)
+	case p == nil:
 		return false
 	case b.master == nil:
-		b.master = rtu.NewMaster(port, rtu.Options{Mode: b.cfg.Mode, Timeout: b.cfg.Timeout, LongestReply: b.plan.LongestReply,
+		b.master = rtu.NewMaster(p, rtu.Options{Mode: b.cfg.Mode, Timeout: b.cfg.Timeout, LongestReply: b.plan.LongestReply,
 			Now: b.opts.Now, Events: b.opts.Events.RTU})
-	case b.down == "":
-		return true
-	default:
-		b.master.Reopened(port)
-	}
-	b.down = ""
-	b.opts.Log.LogAttrs(ctx, slog.LevelInfo, "port opened", slog.String("mode", b.cfg.Mode.String()))
-	if b.opts.Events.Port != nil {
-		b.opts.Events.Port(true)
+	case fresh:
+		b.master.Reopened(p)
 	}
 	return true
-}
-
-// say reports that the port is lost, once for each reason.
-func (b *Bus) say(ctx context.Context, err error) {
-	if b.down == err.Error() {
-		return
-	}
-	first := b.down == ""
-	b.down = err.Error()
-	b.opts.Log.LogAttrs(ctx, slog.LevelError, "port is not to be had; it is tried again", slog.Any("error", err))
-	if first && b.opts.Events.Port != nil {
-		b.opts.Events.Port(false)
-	}
 }

@@ -43,6 +43,9 @@ func (l *Line) Port(now time.Time) (Port, error) {
 	return p, nil
 }
 
+// IsOpen tells whether the port is open.
+func (l *Line) IsOpen() bool { return l.port != nil }
+
 // Lost closes the port after an error of its own. The error of closing a port that is gone says nothing new and is
 // not given.
 func (l *Line) Lost(now time.Time) {
