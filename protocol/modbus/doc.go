@@ -1,13 +1,13 @@
 // Package modbus holds the frames of Modbus RTU that read inputs, in both directions, and the line's timing. It is
 // pure: no clock, no I/O, and nothing is allocated except for an error.
 //
-// Sources: Modbus Application Protocol V1.1b3 (sections 6.2 to 6.4, 7) and Modbus over Serial Line V1.02
-// (sections 2.5.1 and 6.2.2). Functions 02, 03 and 04 only: nothing here can write to a device.
+// Sources: Modbus Application Protocol V1.1b3 (sections 6.1 to 6.4, 7) and Modbus over Serial Line V1.02
+// (sections 2.5.1 and 6.2.2). Functions 01 to 04 only: nothing here can write to a device.
 //
 //	request    unit  function      address hi lo   count hi lo   crc lo hi       8 bytes
 //	reply      unit  function      bytes n         data (n)      crc lo hi       5 + n bytes
 //	exception  unit  function|80h  code                          crc lo hi       5 bytes
 //
-// Registers stand high byte first; discrete inputs eight to a byte, the first in the lowest bit. Addresses are those
-// on the wire, counted from 0. A frame has at most 256 bytes.
+// Registers stand high byte first; coils and discrete inputs eight to a byte, the first in the lowest bit. Addresses
+// are those on the wire, counted from 0. A frame has at most 256 bytes.
 package modbus

@@ -23,18 +23,21 @@ const (
 	RequestSize   = 8    // bytes of a read request
 	ExceptionSize = 5    // bytes of an exception
 	MaxRegisters  = 125  // of one request, functions 03 and 04
-	MaxInputs     = 2000 // of one request, function 02
+	MaxInputs     = 2000 // of one request, functions 01 and 02
 	MinUnit       = 1    // 0 is the broadcast, which no slave answers
 	MaxUnit       = 247
 )
 
 // Known tells whether f is one of the functions this package reads and writes.
-func (f Function) Known() bool { return f >= ReadDiscreteInputs && f <= ReadInputRegisters }
+func (f Function) Known() bool { return f >= ReadCoils && f <= ReadInputRegisters }
+
+// Bits tells whether f reads bits, eight to a byte of its reply (coils, discrete inputs), and not registers.
+func (f Function) Bits() bool { return f == ReadCoils || f == ReadDiscreteInputs }
 
 // MaxCount is the most that one request of f can ask for; 0 for an unknown function.
 func (f Function) MaxCount() int {
 	switch f {
-	case ReadDiscreteInputs:
+	case ReadCoils, ReadDiscreteInputs:
 		return MaxInputs
 	case ReadHoldingRegisters, ReadInputRegisters:
 		return MaxRegisters
@@ -44,13 +47,13 @@ func (f Function) MaxCount() int {
 
 // dataSize is how many bytes of data the reply to a request of count has.
 func (f Function) dataSize(count int) int {
-	if f == ReadDiscreteInputs {
+	if f.Bits() {
 		return (count + 7) / 8
 	}
 	return 2 * count
 }
 
-// ReplySize is the length in bytes of the good reply to a read of count registers or inputs.
+// ReplySize is the length in bytes of the good reply to a read of count registers, coils or inputs.
 func ReplySize(fn Function, count int) int { return ExceptionSize + fn.dataSize(count) }
 
 // PredictReplySize tells from the first bytes of a reply how long the whole of it says it is. It is not ok while
@@ -65,7 +68,7 @@ func PredictReplySize(head []byte) (n int, ok bool) {
 	return 0, false
 }
 
-// A Request asks for Count registers or discrete inputs of a unit, from Address on.
+// A Request asks for Count registers, coils or discrete inputs of a unit, from Address on.
 type Request struct {
 	Unit     uint8
 	Function Function
@@ -73,7 +76,7 @@ type Request struct {
 	Count    int
 }
 
-// AppendReadRequest appends the frame that asks unit for count registers or inputs from addr on. A count that the
+// AppendReadRequest appends the frame that asks unit for count registers, coils or inputs from addr on. A count that the
 // function does not allow is a programmer error and panics.
 func AppendReadRequest(dst []byte, unit uint8, fn Function, addr uint16, count int) []byte {
 	if count < 1 || count > fn.MaxCount() {
@@ -128,14 +131,17 @@ func AppendReadReply(dst []byte, unit uint8, fn Function, registers []uint16) []
 	return appendCRC(dst, start)
 }
 
-// AppendInputsReply appends the reply that carries discrete inputs, 1 to 2000 of them (function 02). Any other number
-// is a programmer error and panics.
-func AppendInputsReply(dst []byte, unit uint8, inputs []bool) []byte {
+// AppendInputsReply appends the reply that carries coils (function 01) or discrete inputs (function 02), 1 to 2000 of
+// them. Anything else is a programmer error and panics.
+func AppendInputsReply(dst []byte, unit uint8, fn Function, inputs []bool) []byte {
+	if !fn.Bits() {
+		panic("modbus: function does not read coils or inputs")
+	}
 	if len(inputs) < 1 || len(inputs) > MaxInputs {
 		panic("modbus: count outside the function's limits")
 	}
 	start := len(dst)
-	dst = append(dst, unit, byte(ReadDiscreteInputs), byte(ReadDiscreteInputs.dataSize(len(inputs))))
+	dst = append(dst, unit, byte(fn), byte(fn.dataSize(len(inputs))))
 	var b byte
 	for i, on := range inputs {
 		if on {
@@ -163,12 +169,13 @@ func (d Data) Register(i int) uint16 { return binary.BigEndian.Uint16(d[2*i:]) }
 // Registers is how many registers d holds.
 func (d Data) Registers() int { return len(d) / 2 }
 
-// Input is the i-th discrete input, counted from the first one asked for.
+// Input is the i-th coil or discrete input, counted from the first one asked for.
 func (d Data) Input(i int) bool { return d[i/8]&(1<<(i%8)) != 0 }
 
-// ParseReadReply takes a whole frame for the reply of unit to a read of count registers or inputs by fn, and gives its
-// data. Everything must agree: check word, unit, function, number of bytes, length. An exception of that unit to that
-// function is an *ExceptionError; every other error wraps ErrShort, ErrLength, ErrCRC, ErrUnit or ErrFunction.
+// ParseReadReply takes a whole frame for the reply of unit to a read of count registers, coils or inputs by fn, and
+// gives its data. Everything must agree: check word, unit, function, number of bytes, length. An exception of that
+// unit to that function is an *ExceptionError; every other error wraps ErrShort, ErrLength, ErrCRC, ErrUnit or
+// ErrFunction.
 func ParseReadReply(frame []byte, unit uint8, fn Function, count int) (Data, error) {
 	if err := check(frame); err != nil {
 		return nil, err

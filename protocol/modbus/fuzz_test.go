@@ -11,6 +11,7 @@ import (
 func FuzzParseRequest(f *testing.F) {
 	f.Add(modbus.AppendReadRequest(nil, 21, 4, 2578, 2))
 	f.Add(modbus.AppendReadRequest(nil, 1, 2, 0, 2000))
+	f.Add(modbus.AppendReadRequest(nil, 17, 1, 19, 37))
 	f.Add([]byte{1, 6, 0, 1, 0, 3, 0x98, 0x0B})
 	f.Add([]byte{})
 	f.Fuzz(func(t *testing.T, frame []byte) {
@@ -32,7 +33,8 @@ func FuzzParseRequest(f *testing.F) {
 func FuzzParseReply(f *testing.F) {
 	f.Add(modbus.AppendReadReply(nil, 21, 4, []uint16{1, 2}), uint8(21), uint8(4), uint16(2))
 	f.Add(modbus.AppendReadReply(nil, 1, 3, make([]uint16, 125)), uint8(1), uint8(3), uint16(125))
-	f.Add(modbus.AppendInputsReply(nil, 9, []bool{true, false, true}), uint8(9), uint8(2), uint16(3))
+	f.Add(modbus.AppendInputsReply(nil, 9, 2, []bool{true, false, true}), uint8(9), uint8(2), uint16(3))
+	f.Add(modbus.AppendInputsReply(nil, 9, 1, make([]bool, 9)), uint8(9), uint8(1), uint16(9))
 	f.Add(modbus.AppendException(nil, 9, 3, 2), uint8(9), uint8(3), uint16(3))
 	f.Add([]byte{}, uint8(0), uint8(0), uint16(0))
 	f.Fuzz(func(t *testing.T, frame []byte, unit, function uint8, count uint16) {
@@ -50,7 +52,21 @@ func FuzzParseReply(f *testing.F) {
 		if cap(d) != len(d) {
 			t.Fatal("data reaches past its end")
 		}
-		if fn != 3 && fn != 4 || count < 1 || count > modbus.MaxRegisters {
+		if !fn.Known() || count < 1 || int(count) > fn.MaxCount() {
+			return
+		}
+		if fn.Bits() {
+			bits := make([]bool, count)
+			for i := range bits {
+				bits[i] = d.Input(i)
+			}
+			// The bits of the last byte that nobody asked for are not kept, and with them the check word.
+			again := modbus.AppendInputsReply(nil, unit, fn, bits)
+			last := 2 + len(d)
+			used := byte(1<<((count-1)%8+1) - 1)
+			if len(again) != len(frame) || !bytes.Equal(again[:last], frame[:last]) || again[last] != frame[last]&used {
+				t.Fatalf("% X parses to % X", frame, again)
+			}
 			return
 		}
 		regs := make([]uint16, count)

@@ -103,22 +103,89 @@ func TestPublishedFrames(t *testing.T) {
 	if got := modbus.AppendException(nil, 1, 3, modbus.IllegalAddress); !slices.Equal(got, bytesOf(t, "01 83 02 C0 F1")) {
 		t.Errorf("exception: % X", got)
 	}
-	// 6.2: discrete inputs 197 to 218 (22 of them) = AC DB 35.
-	pdu := bytesOf(t, "01 02 03 AC DB 35")
-	c := modbus.CRC(pdu)
-	d, err = modbus.ParseReadReply(append(pdu, byte(c), byte(c>>8)), 1, 2, 22)
-	if err != nil {
-		t.Fatal(err)
+}
+
+// Coils and discrete inputs. V1.1b3: the examples of 6.1 (coils 20 to 38) and 6.2 (discrete inputs 197 to 218), PDUs
+// with unit 01h before them. RTU: the same reads in the older protocol guide's frames for unit 11h, with their CRCs, as
+// many public examples carry them.
+func TestPublishedBits(t *testing.T) {
+	for _, c := range []struct {
+		name        string
+		request     string // a PDU is sealed here
+		reply       string
+		unit        uint8
+		fn          modbus.Function
+		addr        uint16
+		states      string // as the specification writes them: byte by byte, the highest number first
+		whole       bool   // the frames carry their CRCs
+		first, last int    // numbers of the coils or inputs, counted from 1
+	}{
+		{"6.1", "01 01 00 13 00 13", "01 01 03 CD 6B 05", 1, modbus.ReadCoils, 19, "11001101 01101011 101", false, 20, 38},
+		{"6.2", "01 02 00 C4 00 16", "01 02 03 AC DB 35", 1, modbus.ReadDiscreteInputs, 196, "10101100 11011011 110101", false, 197, 218},
+		{"guide 01", "11 01 00 13 00 25 0E 84", "11 01 05 CD 6B B2 0E 1B 45 E6", 17, modbus.ReadCoils, 19, "11001101 01101011 10110010 00001110 11011", true, 20, 56},
+		{"guide 02", "11 02 00 C4 00 16 BA A9", "11 02 03 AC DB 35 20 18", 17, modbus.ReadDiscreteInputs, 196, "10101100 11011011 110101", true, 197, 218},
+	} {
+		var states []bool
+		for _, octet := range strings.Fields(c.states) {
+			for i := range octet {
+				states = append(states, octet[len(octet)-1-i] == '1')
+			}
+		}
+		if len(states) != c.last-c.first+1 || int(c.addr) != c.first-1 {
+			t.Fatalf("%s: %d states for %d to %d", c.name, len(states), c.first, c.last)
+		}
+		request, reply := bytesOf(t, c.request), bytesOf(t, c.reply)
+		if !c.whole {
+			for _, f := range []*[]byte{&request, &reply} {
+				crc := modbus.CRC(*f)
+				*f = append(*f, byte(crc), byte(crc>>8))
+			}
+		}
+		if got := modbus.AppendReadRequest(nil, c.unit, c.fn, c.addr, len(states)); !slices.Equal(got, request) {
+			t.Errorf("%s: request % X, want % X", c.name, got, request)
+		}
+		want := modbus.Request{Unit: c.unit, Function: c.fn, Address: c.addr, Count: len(states)}
+		if got, err := modbus.ParseReadRequest(request); err != nil || got != want {
+			t.Errorf("%s: request is %+v, %v", c.name, got, err)
+		}
+		if got := modbus.AppendInputsReply(nil, c.unit, c.fn, states); !slices.Equal(got, reply) {
+			t.Errorf("%s: reply % X, want % X", c.name, got, reply)
+		}
+		if n := modbus.ReplySize(c.fn, len(states)); n != len(reply) {
+			t.Errorf("%s: reply of %d bytes, ReplySize says %d", c.name, len(reply), n)
+		}
+		d, err := modbus.ParseReadReply(reply, c.unit, c.fn, len(states))
+		if err != nil {
+			t.Fatalf("%s: %v", c.name, err)
+		}
+		for i, on := range states {
+			if d.Input(i) != on {
+				t.Errorf("%s: number %d is %v, want %v", c.name, c.first+i, d.Input(i), on)
+			}
+		}
+		// A coil is no discrete input: the functions do not stand for each other, nor does another number of bytes.
+		if _, err := modbus.ParseReadReply(reply, c.unit, c.fn^3, len(states)); !errors.Is(err, modbus.ErrFunction) {
+			t.Errorf("%s: taken for function %d: %v", c.name, c.fn^3, err)
+		}
+		if _, err := modbus.ParseReadReply(reply, c.unit, c.fn, len(states)+8); !errors.Is(err, modbus.ErrLength) {
+			t.Errorf("%s: taken for eight more: %v", c.name, err)
+		}
 	}
-	var inputs []bool
-	for i := range 22 {
-		inputs = append(inputs, d.Input(i))
+}
+
+// Sections 6.1 to 6.4: functions 01 and 02 read 1 to 2000 bits, 03 and 04 1 to 125 registers. Nothing else is spoken.
+func TestFunctions(t *testing.T) {
+	for fn := range modbus.Function(255) {
+		most := map[modbus.Function]int{1: 2000, 2: 2000, 3: 125, 4: 125}[fn]
+		if fn.MaxCount() != most || fn.Known() != (most > 0) || fn.Bits() != (most == 2000) {
+			t.Errorf("function %d: most %d, known %v, bits %v", fn, fn.MaxCount(), fn.Known(), fn.Bits())
+		}
 	}
-	if inputs[0] || inputs[1] || !inputs[2] || !inputs[7] || !inputs[21] { // ACh = 1010 1100, 35h = 11 0101
-		t.Errorf("inputs 197 to 218: %v", inputs)
-	}
-	if got := modbus.AppendInputsReply(nil, 1, inputs); !slices.Equal(got[:6], pdu) {
-		t.Errorf("reply 02: % X, want % X", got[:6], pdu)
+	// 2000 bits are 250 bytes, 125 registers too: 255 bytes of frame, under the 256 of a frame.
+	for fn := modbus.ReadCoils; fn <= modbus.ReadInputRegisters; fn++ {
+		if n := modbus.ReplySize(fn, fn.MaxCount()); n != 255 {
+			t.Errorf("function %d: longest reply %d bytes, want 255", fn, n)
+		}
 	}
 }
 
@@ -170,7 +237,11 @@ func TestParseReadRequestRefuses(t *testing.T) {
 		{"a write", seal("01 06 00 01 00 03"), nil, modbus.IllegalFunction},
 		{"no registers", seal("01 04 00 08 00 00"), nil, modbus.IllegalValue},
 		{"126 registers", seal("01 04 00 08 00 7E"), nil, modbus.IllegalValue},
+		{"2001 coils", seal("01 01 00 00 07 D1"), nil, modbus.IllegalValue},
 		{"2001 inputs", seal("01 02 00 00 07 D1"), nil, modbus.IllegalValue},
+		{"no coils", seal("01 01 00 00 00 00"), nil, modbus.IllegalValue},
+		{"coils past the last address", seal("01 01 FF F8 00 09"), nil, modbus.IllegalAddress},
+		{"function 00", seal("01 00 00 00 00 01"), nil, modbus.IllegalFunction},
 		{"past the last address", seal("01 04 FF FF 00 02"), nil, modbus.IllegalAddress},
 	} {
 		r, err := modbus.ParseReadRequest(c.frame)
@@ -257,6 +328,26 @@ func TestRoundTrip(t *testing.T) {
 	})
 }
 
+func TestBitsRoundTrip(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		fn := rapid.SampledFrom([]modbus.Function{1, 2}).Draw(t, "fn")
+		bits := rapid.SliceOfN(rapid.Bool(), 1, modbus.MaxInputs).Draw(t, "bits")
+		reply := modbus.AppendInputsReply([]byte("kept"), 9, fn, bits)[4:]
+		if size, ok := modbus.PredictReplySize(reply[:3]); !ok || size != len(reply) || size != modbus.ReplySize(fn, len(bits)) || size > modbus.MaxFrame {
+			t.Fatalf("%d bytes, predicted %d", len(reply), size)
+		}
+		d, err := modbus.ParseReadReply(reply, 9, fn, len(bits))
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i, on := range bits {
+			if d.Input(i) != on {
+				t.Fatalf("bit %d of %d turned", i, len(bits))
+			}
+		}
+	})
+}
+
 func TestNoAllocations(t *testing.T) {
 	buf := make([]byte, 0, modbus.MaxFrame)
 	regs := make([]uint16, modbus.MaxRegisters)
@@ -284,7 +375,10 @@ func TestCountIsProgrammersBusiness(t *testing.T) {
 		"function 06":   func() { modbus.AppendReadRequest(nil, 1, 6, 0, 1) },
 		"empty reply":   func() { modbus.AppendReadReply(nil, 1, 4, nil) },
 		"bits as words": func() { modbus.AppendReadReply(nil, 1, 2, []uint16{1}) },
-		"no inputs":     func() { modbus.AppendInputsReply(nil, 1, nil) },
+		"words as bits": func() { modbus.AppendInputsReply(nil, 1, 3, []bool{true}) },
+		"no coils":      func() { modbus.AppendInputsReply(nil, 1, 1, nil) },
+		"2001 coils":    func() { modbus.AppendInputsReply(nil, 1, 1, make([]bool, 2001)) },
+		"no inputs":     func() { modbus.AppendInputsReply(nil, 1, 2, nil) },
 	} {
 		func() {
 			defer func() {

@@ -86,11 +86,15 @@ func (p *plant) answer(r modbus.Request) []byte {
 	case p.mute && r.Unit == 9:
 		return nil
 	case r.Function == modbus.ReadDiscreteInputs:
-		return modbus.AppendInputsReply(nil, r.Unit, []bool{p.pressed})
-	case r.Unit == 3:
-		return modbus.AppendReadReply(nil, r.Unit, r.Function, []uint16{counts(p.vessel2)})
+		inputs := make([]bool, r.Count)
+		inputs[0] = p.pressed
+		return modbus.AppendInputsReply(nil, r.Unit, r.Function, inputs)
 	}
-	return modbus.AppendReadReply(nil, r.Unit, r.Function, []uint16{counts(p.vessel), counts(p.control)}[:r.Count])
+	registers := make([]uint16, max(2, r.Count))
+	if registers[0], registers[1] = counts(p.vessel), counts(p.control); r.Unit == 3 {
+		registers[0] = counts(p.vessel2)
+	}
+	return modbus.AppendReadReply(nil, r.Unit, r.Function, registers[:r.Count])
 }
 
 type reading struct {

@@ -20,11 +20,12 @@ type port struct {
 }
 
 func newPort(cfg config.Bus, opts Options) *port {
-	open := opts.Open
+	open, mark := opts.Open, func() string { return "" }
 	if open == nil {
 		open = func() (serialport.Port, error) { return serialport.Open(cfg.Port, cfg.Mode) }
+		mark = func() string { return serialport.Mark(cfg.Port) }
 	}
-	return &port{line: serialport.NewLine(open), mode: cfg.Mode, log: opts.Log, told: opts.Events.Port}
+	return &port{line: serialport.NewLine(open, mark), mode: cfg.Mode, log: opts.Log, told: opts.Events.Port}
 }
 
 // open gives the open port, after trying to open it where that is due; nil: it is lost. Fresh says that it was opened

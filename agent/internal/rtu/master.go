@@ -24,18 +24,19 @@ var (
 
 // Defaults and limits.
 const (
-	DefaultTimeout = 100 * time.Millisecond
-	maxBabble      = time.Second      // how long silence is waited for
-	probesInVain   = 20               // then the unit is left in peace
-	peace          = 10 * time.Second // longer than any reply is late; common practice, no source
-	bufferSize     = 2 * modbus.MaxFrame
+	DefaultTimeout  = 100 * time.Millisecond
+	DefaultPatience = time.Second
+	peace           = 10 * time.Second // longer than any reply is late; common practice, no source
+	probesInVain    = 20               // then a unit that never answered one is left in peace
+	maxExchanges    = 6                // of one Read
+	bufferSize      = 2 * modbus.MaxFrame
 )
 
 // Events are called as things happen, by the goroutine that calls Read. Nil ones are not called.
 type Events struct {
 	Sent      func(unit uint8)                   // a request went out, probes included
 	Reply     func(unit uint8)                   // a good reply came, to a probe included
-	Exception func(unit uint8, code modbus.Code) // the unit refused
+	Exception func(unit uint8, code modbus.Code) // the unit refused; a probe too
 	Failed    func(unit uint8, err error)        // one of the Err values: no good reply
 	Echo      func(unit uint8)                   // our own request came back and was thrown away
 	Stray     func(n int)                        // n bytes that nobody asked for were thrown away
@@ -46,6 +47,7 @@ type Options struct {
 	Mode         serialport.Mode
 	Timeout      time.Duration     // from the end of a request to the first byte of its reply; 0: DefaultTimeout
 	LongestReply int               // bytes of the longest reply on this line; 0: modbus.MaxFrame
+	Patience     time.Duration     // how long the line's silence is waited for; 0: DefaultPatience
 	Now          func() si.Instant // the clock of the samples
 	Events       Events
 }
@@ -56,23 +58,21 @@ type Master struct {
 	opts    Options
 	t35     time.Duration
 	longest time.Duration // how long the longest reply takes
-	doubt   [modbus.MaxUnit + 1]doubt
+	busy    time.Time     // when the line was last known to be busy
+	units   [modbus.MaxUnit + 1]unit
 	request [modbus.RequestSize]byte
 	buf     [bufferSize]byte
 	n       int // bytes in buf
 }
 
-// doubt is what is known of a unit that left a request without a whole reply.
-type doubt struct {
-	open   bool
-	late   bool      // a reply turned up that nobody waited for
-	probes int       // in vain since it was opened
-	since  time.Time // the last request, or the last late reply
-	fn     byte      // of the last request
-	size   int       // bytes of its reply
+// unit is what is known of a unit.
+type unit struct {
+	owed  owed
+	met   bool      // it was asked before
+	odd   time.Time // when a reply came that nobody had asked for
+	heard bool      // it has answered a probe
+	vain  int       // probes in a row without an answer
 }
-
-func (d doubt) needsPeace() bool { return d.late || d.probes >= probesInVain }
 
 // A Reply is the data of a good reply and the instant of its last byte. Data is good until the next Read.
 type Reply struct {
@@ -88,150 +88,220 @@ func NewMaster(port serialport.Port, opts Options) *Master {
 	if opts.LongestReply <= 0 {
 		opts.LongestReply = modbus.MaxFrame
 	}
+	if opts.Patience <= 0 {
+		opts.Patience = DefaultPatience
+	}
 	m := &Master{port: port, opts: opts, t35: modbus.SilentInterval(opts.Mode.Baud)}
 	m.longest = m.frameTime(opts.LongestReply) + m.t35
 	return m
 }
 
-// Reopened gives the master another port for the same line. What is doubted of the units stays so.
-func (m *Master) Reopened(port serialport.Port) { m.port = port }
+// Reopened gives the master another port for the same line. What the units owe stays so.
+func (m *Master) Reopened(port serialport.Port) { m.port, m.busy = port, time.Time{} }
 
 func (m *Master) frameTime(n int) time.Duration {
 	return modbus.FrameTime(n, m.opts.Mode.Baud, m.opts.Mode.Bits())
 }
 
-// Read asks unit for count registers (or discrete inputs, function 02) from addr on. It takes at most the time of
-// two requests with their timeouts, and of waiting for silence on a line that has none. Errors are
-// *modbus.ExceptionError or wrap one of the Err values; after ErrPort the port is of no more use.
+// Read asks unit for count registers (coils or discrete inputs, functions 01 and 02) from addr on. It takes at most
+// the time of some answered requests and of one without an answer, and of waiting for silence on a line that has none.
+// Errors are *modbus.ExceptionError or wrap one of the Err values; after ErrPort the port is of no more use.
 func (m *Master) Read(unit uint8, fn modbus.Function, addr uint16, count int) (Reply, error) {
+	return m.ReadWithin(m.opts.Timeout, unit, fn, addr, count)
+}
+
+// ReadWithin is Read with another timeout than the line's.
+func (m *Master) ReadWithin(timeout time.Duration, unit uint8, fn modbus.Function, addr uint16, count int) (Reply, error) {
 	if unit < modbus.MinUnit || unit > modbus.MaxUnit {
 		panic("rtu: unit outside 1 to 247")
 	}
-	r, err := m.read(unit, fn, addr, count)
+	r, err := m.read(query{modbus.Request{Unit: unit, Function: fn, Address: addr, Count: count}, timeout})
 	if err != nil {
 		return Reply{}, fmt.Errorf("unit %d, function %02d, address %d, count %d: %w", unit, uint8(fn), addr, count, err)
 	}
 	return r, nil
 }
 
-func (m *Master) read(unit uint8, fn modbus.Function, addr uint16, count int) (Reply, error) {
-	d := &m.doubt[unit]
-	switch {
-	case !d.open:
-	case d.needsPeace():
-		if time.Since(d.since) < peace {
-			return Reply{}, ErrResting
-		}
-		d.late, d.probes = false, 0
-	default:
-		if err := m.probe(unit, fn, addr, count); err != nil {
-			return Reply{}, err
-		}
-	}
-	return m.exchange(unit, fn, addr, count, false)
+// A query is a request and how long its reply may take to begin.
+type query struct {
+	modbus.Request
+	timeout time.Duration
 }
 
-// probe asks with a count whose reply has another length. An exception is as good an answer as any.
-func (m *Master) probe(unit uint8, fn modbus.Function, addr uint16, count int) error {
+func (q query) tag() tag { return tag{byte(q.Function), modbus.ReplySize(q.Function, q.Count)} }
+
+// probe is q with a count whose reply has another length.
+func (q query) probe() query {
 	step := 1
-	if fn == modbus.ReadDiscreteInputs {
-		step = 8 // inputs come eight to a byte
+	if q.Function == modbus.ReadCoils || q.Function == modbus.ReadDiscreteInputs {
+		step = 8 // they come eight to a byte
 	}
-	other := count - step
-	if other < 1 {
-		other = count + step
+	if q.Count > step {
+		q.Count -= step
+		return q
 	}
-	if int(addr)+other > 1<<16 {
-		addr -= uint16(step)
+	q.Count += step
+	if int(q.Address)+q.Count > 1<<16 {
+		q.Address -= uint16(step)
 	}
-	_, err := m.exchange(unit, fn, addr, other, true)
-	var refused *modbus.ExceptionError
-	if err == nil || errors.As(err, &refused) {
-		return nil
+	return q
+}
+
+// read asks until a reply has come that can only be the one to the last request, or until there is none.
+func (m *Master) read(q query) (Reply, error) {
+	u := &m.units[q.Unit]
+	for range maxExchanges {
+		if err := m.listen(u); err != nil {
+			return Reply{}, m.failed(q.Unit, err)
+		}
+		probing, err := u.next(q, time.Now())
+		if err != nil {
+			return Reply{}, err
+		}
+		if !probing {
+			if r, err := m.exchange(u, q); !errors.Is(err, errUnclear) {
+				return r, err
+			}
+			continue
+		}
+		// An exception is as good an answer to a probe as any.
+		var refused *modbus.ExceptionError
+		p := q.probe()
+		switch _, err := m.exchange(u, p); {
+		case err == nil, errors.As(err, &refused), errors.Is(err, errUnclear):
+			u.heard, u.vain = true, 0
+		default:
+			u.vain++
+			return Reply{}, fmt.Errorf("probe with count %d: %w", p.Count, err)
+		}
 	}
-	if d := &m.doubt[unit]; d.open && !errors.Is(err, ErrPort) {
-		d.probes++
+	return Reply{}, m.failed(q.Unit, ErrLate)
+}
+
+// errUnclear says that an answer came which may be to an older request. Nobody outside sees it.
+var errUnclear = errors.New("answer to one of several requests")
+
+// next tells whether q's probe is to be asked in its place, or that the unit is to be left in peace. The reply to the
+// one of them that comes later among what is owed settles more; to one that is not there, everything.
+func (u *unit) next(q query, now time.Time) (probing bool, err error) {
+	u.owed.forget(now.Add(-peace))
+	if !u.odd.IsZero() {
+		if now.Sub(u.odd) < peace {
+			return false, ErrResting
+		}
+		u.odd = time.Time{}
 	}
-	return fmt.Errorf("probe with count %d: %w", other, err)
+	switch {
+	case u.owed.empty():
+		if u.vain >= probesInVain {
+			u.vain = 0
+		}
+		return !u.met, nil // at first: a program that ran before may have left it a request
+	case !u.heard && u.vain >= probesInVain:
+		return false, ErrResting
+	}
+	return u.owed.first(q.probe().tag()) > u.owed.first(q.tag()), nil
+}
+
+// listen waits for the silence that must lie before a request, and looks at what came in the meantime.
+func (m *Master) listen(u *unit) error {
+	quiet := m.t35
+	if !m.busy.IsZero() {
+		quiet = max(0, quiet-time.Since(m.busy))
+	}
+	m.n = 0
+	if err := m.drain(quiet, m.t35); err != nil {
+		return err
+	}
+	was := u.odd
+	m.unasked(m.buf[:m.n], u)
+	if u.odd != was {
+		return ErrLate
+	}
+	return nil
 }
 
 // exchange sends one request and waits for its reply.
-func (m *Master) exchange(unit uint8, fn modbus.Function, addr uint16, count int, probing bool) (Reply, error) {
-	m.n = 0
-	if err := m.drain(m.t35); err != nil {
-		return Reply{}, m.failed(unit, err)
+func (m *Master) exchange(u *unit, q query) (Reply, error) {
+	u.met = true
+	want := q.tag()
+	sent := time.Now()
+	if !u.owed.sent(want, sent) {
+		return Reply{}, ErrResting
 	}
-	m.unasked(m.buf[:m.n], unit)
-	d := &m.doubt[unit]
-	if d.late {
-		return Reply{}, m.failed(unit, ErrLate)
-	}
-	want := modbus.ReplySize(fn, count)
-	d.open, d.since, d.fn, d.size = true, time.Now(), byte(fn), want // until a whole reply has come
-	request := modbus.AppendReadRequest(m.request[:0], unit, fn, addr, count)
+	request := modbus.AppendReadRequest(m.request[:0], q.Unit, q.Function, q.Address, q.Count)
 	if _, err := m.port.Write(request); err != nil {
-		return Reply{}, m.failed(unit, fmt.Errorf("%w: %w", ErrPort, err))
+		return Reply{}, m.failed(q.Unit, fmt.Errorf("%w: %w", ErrPort, err))
 	}
+	m.busy = sent.Add(m.frameTime(len(request)))
 	if m.opts.Events.Sent != nil {
-		m.opts.Events.Sent(unit)
+		m.opts.Events.Sent(q.Unit)
 	}
 	m.n = 0
-	f, at, err := m.receive(request, want, d.since)
+	f, at, err := m.receive(request, want.size, sent, q.timeout)
 	switch {
-	case err == nil:
-		m.unasked(m.buf[f.echo:f.from], unit)
-		if d.late && !(probing && d.probes == 0) {
-			return Reply{}, m.failed(unit, ErrLate)
-		}
-		*d = doubt{} // what was passed over in front of the first probe's reply was the missing one
-		data, err := modbus.ParseReadReply(m.buf[f.from:f.to], unit, fn, count)
-		return m.answered(unit, Reply{Data: data, At: at}, err)
 	case errors.Is(err, ErrPort):
-		return Reply{}, m.failed(unit, err)
+		return Reply{}, m.failed(q.Unit, err)
+	case err != nil:
+		return Reply{}, m.failed(q.Unit, m.settle(u, want, f.echo, err))
 	}
-	return Reply{}, m.failed(unit, m.settle(unit, probing, f.echo, err))
+	was := u.odd
+	m.unasked(m.buf[f.echo:f.from], u)
+	reply := m.buf[f.from:f.to]
+	u.came(reply)
+	if u.odd != was {
+		return Reply{}, m.failed(q.Unit, ErrLate)
+	}
+	data, err := modbus.ParseReadReply(reply, q.Unit, q.Function, q.Count)
+	if !u.owed.empty() {
+		m.replied(q.Unit)
+		return Reply{}, errUnclear
+	}
+	return m.answered(q.Unit, Reply{Data: data, At: at}, err)
 }
 
 // settle lets the line come to rest after a request without a good reply, and looks whether the reply turns up.
-func (m *Master) settle(unit uint8, probing bool, echo int, err error) error {
+func (m *Master) settle(u *unit, want tag, echo int, err error) error {
 	if err := m.port.Purge(); err != nil {
 		return fmt.Errorf("%w: %w", ErrPort, err)
 	}
-	if rest := m.drain(m.longest); errors.Is(rest, ErrPort) {
+	if rest := m.drain(m.longest, m.longest); errors.Is(rest, ErrPort) {
 		return rest
 	}
-	own := m.unasked(m.buf[min(echo, m.n):m.n], unit)
+	own := m.unasked(m.buf[min(echo, m.n):m.n], u)
 	switch {
-	case errors.Is(err, ErrDamaged) && own == 0 && !probing:
-		m.doubt[unit] = doubt{} // the reply did come, spoilt
+	case errors.Is(err, ErrDamaged) && own == 0:
+		u.owed.came(frame{fn: want.fn, size: want.size, data: true}) // the reply did come, spoilt
 	case own > 0 && !errors.Is(err, ErrExtra):
 		return ErrLate
 	}
 	return err
 }
 
-// unasked looks through bytes that nobody waits for, for whole replies. Where one is the only reply that its unit
-// owes, it is paid and the doubt ends. Any other puts its unit under doubt that only peace ends. It gives how many
-// there were of unit.
-func (m *Master) unasked(buf []byte, unit uint8) (own int) {
+// unasked looks through bytes that nobody waits for, for whole replies of any unit, and gives how many there were of u.
+func (m *Master) unasked(buf []byte, u *unit) (own int) {
 	if len(buf) > 0 && m.opts.Events.Stray != nil {
 		m.opts.Events.Stray(len(buf))
 	}
 	for {
-		var frame []byte
-		if frame, buf = nextFrame(buf); frame == nil {
+		var reply []byte
+		if reply, buf = nextFrame(buf); reply == nil {
 			return own
 		}
-		if frame[0] == unit {
+		from := &m.units[reply[0]]
+		from.came(reply)
+		if from == u {
 			own++
 		}
-		d := &m.doubt[frame[0]]
-		asked := frame[1] == d.fn && len(frame) == d.size || frame[1] == d.fn|0x80
-		if d.open && !d.late && d.probes == 0 && asked {
-			*d = doubt{}
-			continue
-		}
-		d.open, d.late, d.since = true, true, time.Now()
+	}
+}
+
+// came takes note of a whole reply. One that nobody asked for (another master asks this unit, or the reply is older
+// than anything that is remembered) makes all that come after it doubtful, until nothing can be on its way.
+func (u *unit) came(reply []byte) {
+	const mark = 0x80
+	if !u.owed.came(frame{fn: reply[1] &^ mark, size: len(reply), data: reply[1]&mark == 0}) {
+		u.odd = time.Now()
 	}
 }
 
@@ -240,9 +310,7 @@ func (m *Master) answered(unit uint8, r Reply, err error) (Reply, error) {
 	var refused *modbus.ExceptionError
 	switch {
 	case err == nil:
-		if m.opts.Events.Reply != nil {
-			m.opts.Events.Reply(unit)
-		}
+		m.replied(unit)
 		return r, nil
 	case errors.As(err, &refused):
 		if m.opts.Events.Exception != nil {
@@ -253,6 +321,12 @@ func (m *Master) answered(unit uint8, r Reply, err error) (Reply, error) {
 	return Reply{}, m.failed(unit, fmt.Errorf("%w: %w", ErrCut, err))
 }
 
+func (m *Master) replied(unit uint8) {
+	if m.opts.Events.Reply != nil {
+		m.opts.Events.Reply(unit)
+	}
+}
+
 func (m *Master) failed(unit uint8, err error) error {
 	if m.opts.Events.Failed != nil {
 		m.opts.Events.Failed(unit, err)
@@ -260,15 +334,18 @@ func (m *Master) failed(unit uint8, err error) error {
 	return err
 }
 
-// receive reads into buf until the reply to request, want bytes long, is whole or its time is over.
+// receive reads into buf until the reply to request, want bytes long, is whole and the line silent behind it, or its
+// time is over. At is when the last byte of the reply was read.
 // Time is reckoned from before the request was sent: if this program is stopped at any moment after that, the reply
 // it then finds is too late.
-func (m *Master) receive(request []byte, want int, sent time.Time) (f found, at si.Instant, err error) {
-	deadline := sent.Add(m.frameTime(len(request)) + m.opts.Timeout + m.frameTime(want))
-	wait, spoilt := time.Duration(0), false
+func (m *Master) receive(request []byte, want int, sent time.Time, timeout time.Duration) (f found, at si.Instant, err error) {
+	deadline := sent.Add(m.frameTime(len(request)) + timeout + m.frameTime(want))
 	for m.n < len(m.buf) {
-		if wait = time.Until(deadline); spoilt {
-			wait = m.t35 // a damaged reply may be the head of something longer: then more follows at once
+		wait := time.Until(deadline)
+		if f.verdict != pending {
+			// A frame whose check happens to be right, or a damaged one, may be the head of something longer: then more
+			// follows at once. This silence has to be kept before the next request anyway.
+			wait = m.t35
 		}
 		if wait <= 0 {
 			break
@@ -277,15 +354,19 @@ func (m *Master) receive(request []byte, want int, sent time.Time) (f found, at 
 		if err != nil {
 			return f, 0, fmt.Errorf("%w: %w", ErrPort, err)
 		}
-		if got == 0 && spoilt {
-			return f, 0, ErrDamaged
-		}
 		if got == 0 {
+			switch f.verdict {
+			case whole:
+				return f, at, nil
+			case damaged:
+				return f, 0, ErrDamaged
+			}
 			continue // the deadline decides
 		}
 		at = m.opts.Now()
 		m.n += got
-		if time.Now().After(deadline) {
+		if m.busy = time.Now(); m.busy.After(deadline) {
+			f.verdict = pending
 			break // this program was held up: who knows how long the bytes have been waiting
 		}
 		before := f.echo
@@ -293,13 +374,9 @@ func (m *Master) receive(request []byte, want int, sent time.Time) (f found, at 
 		if f.echo > before && m.opts.Events.Echo != nil {
 			m.opts.Events.Echo(request[0])
 		}
-		switch f.verdict {
-		case whole:
-			return f, at, nil
-		case followed:
+		if f.verdict == followed {
 			return f, 0, ErrExtra
 		}
-		spoilt = f.verdict == damaged
 	}
 	if m.n > f.echo {
 		return f, 0, ErrCut
@@ -307,14 +384,14 @@ func (m *Master) receive(request []byte, want int, sent time.Time) (f found, at 
 	return f, 0, ErrTimeout
 }
 
-// drain listens until the line has been silent for quiet. What comes is added to buf; when buf is full its older half
-// is dropped.
-func (m *Master) drain(quiet time.Duration) error {
-	for start := time.Now(); ; {
+// drain listens until the line has been silent for first, or for quiet once something has come. What comes is added to
+// buf; when buf is full its older half is dropped.
+func (m *Master) drain(first, quiet time.Duration) error {
+	for start, wait := time.Now(), first; ; wait = quiet {
 		if m.n == len(m.buf) {
 			m.n = copy(m.buf[:], m.buf[len(m.buf)/2:])
 		}
-		n, err := m.port.Read(m.buf[m.n:], quiet)
+		n, err := m.port.Read(m.buf[m.n:], wait)
 		if err != nil {
 			return fmt.Errorf("%w: %w", ErrPort, err)
 		}
@@ -322,7 +399,8 @@ func (m *Master) drain(quiet time.Duration) error {
 			return nil
 		}
 		m.n += n
-		if time.Since(start) > maxBabble {
+		m.busy = time.Now()
+		if time.Since(start) > m.opts.Patience {
 			return ErrBabble
 		}
 	}

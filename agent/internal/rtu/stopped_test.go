@@ -35,15 +35,15 @@ func (s *stopped) Write(b []byte) (int, error) {
 
 // A reply that waited while the agent was stopped is old, however fast it is read afterwards.
 func TestStoppedProgramTakesNoOldReply(t *testing.T) {
-	for name, p := range map[string]*stopped{"in Read": {read: 30 * time.Second}, "in Write": {write: 30 * time.Second}} {
+	for name, then := range map[string]stopped{"in Read": {read: 30 * time.Second}, "in Write": {write: 30 * time.Second}} {
 		synctest.Test(t, func(t *testing.T) {
 			near, far := serialporttest.Pipe()
-			p.Port = near
+			p := &stopped{Port: near}
 			done := make(chan struct{})
 			go func() {
 				defer close(done)
 				buf := make([]byte, 64)
-				for _, b := range [][]byte{reply(9, 666), reply(9, 3)} {
+				for _, b := range [][]byte{reply(9, 1, 1), reply(9, 1), reply(9, 666), reply(9, 3)} {
 					if _, err := far.Read(buf); err != nil {
 						return
 					}
@@ -53,6 +53,8 @@ func TestStoppedProgramTakesNoOldReply(t *testing.T) {
 				}
 			}()
 			m := rtu.NewMaster(p, rtu.Options{Mode: mode, Now: now})
+			wantGood(t, m, 9, 304, 1)
+			p.read, p.write = then.read, then.write
 			if r, err := m.Read(9, fn, 304, 1); err == nil {
 				t.Errorf("%s: took a reply of %v ago", name, now().Sub(r.At))
 			}

@@ -2,7 +2,10 @@ package serialport
 
 import (
 	"errors"
+	"fmt"
 	"time"
+
+	"golang.org/x/sys/unix"
 )
 
 // How long a lost port is left alone before it is tried again: at first, and at most (it doubles in between).
@@ -18,20 +21,38 @@ var ErrWaiting = errors.New("waiting before the port is tried again")
 // It belongs to one goroutine.
 type Line struct {
 	open  func() (Port, error)
+	mark  func() string
 	port  Port
 	retry time.Duration
 	due   time.Time
+	seen  string // the mark at the last failure
 }
 
-// NewLine makes a line of a function that opens its port. Nothing is opened yet.
-func NewLine(open func() (Port, error)) *Line { return &Line{open: open} }
+// NewLine makes a line of a function that opens its port. Nothing is opened yet. Where mark is given it tells what
+// stands at the port's path (Mark does): when that has changed since the last failure the port is tried at once.
+func NewLine(open func() (Port, error), mark func() string) *Line {
+	if mark == nil {
+		mark = func() string { return "" }
+	}
+	return &Line{open: open, mark: mark}
+}
 
-// Port gives the open port; where it is not open it tries to open it, unless the last try is too recent (ErrWaiting).
+// Mark tells one thing at path from another, or from the same one with other rights; "" where there is nothing.
+func Mark(path string) string {
+	var st unix.Stat_t
+	if unix.Stat(path, &st) != nil {
+		return ""
+	}
+	return fmt.Sprint(st.Dev, st.Ino, st.Rdev, st.Ctim)
+}
+
+// Port gives the open port; where it is not open it tries to open it, unless the last try is too recent and nothing has
+// changed since (ErrWaiting).
 func (l *Line) Port(now time.Time) (Port, error) {
 	if l.port != nil {
 		return l.port, nil
 	}
-	if now.Before(l.due) {
+	if now.Before(l.due) && l.mark() == l.seen {
 		return nil, ErrWaiting
 	}
 	p, err := l.open()
@@ -60,6 +81,7 @@ func (l *Line) Lost(now time.Time) {
 func (l *Line) wait(now time.Time) {
 	l.retry = min(max(2*l.retry, FirstRetry), LastRetry)
 	l.due = now.Add(l.retry)
+	l.seen = l.mark()
 }
 
 // Close closes the port if it is open.

@@ -253,7 +253,7 @@ func TestLineComesBack(t *testing.T) {
 		p, far := serialporttest.Pipe()
 		t.Cleanup(func() { far.Close() })
 		return p, nil
-	})
+	}, nil)
 	// Unplugged: tried at 0, 1, 3, 7, 12, 17 s: waits of 1, 2, 4, 5, 5 s.
 	var at []int
 	for s := range 19 {
@@ -296,4 +296,40 @@ func TestLineComesBack(t *testing.T) {
 	if err := l.Close(); err != nil {
 		t.Error(err)
 	}
+}
+
+// What appears at the path is tried at once, however lately the last try was.
+func TestLineIsTriedWhenItsPathChanges(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "port")
+	tries := 0
+	l := serialport.NewLine(func() (serialport.Port, error) { tries++; return nil, serialport.ErrMissing },
+		func() string { return serialport.Mark(path) })
+	now := time.Now()
+	try := func(want int, what string) {
+		t.Helper()
+		l.Port(now)
+		if tries != want {
+			t.Errorf("%s: %d tries, want %d", what, tries, want)
+		}
+	}
+	try(1, "the first")
+	try(1, "nothing has changed")
+	if err := os.WriteFile(path, nil, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	try(2, "it has appeared")
+	try(2, "it is still there")
+	if err := os.Chmod(path, 0o660); err != nil {
+		t.Fatal(err)
+	}
+	try(3, "its rights have changed")
+	if err := errors.Join(os.Remove(path), os.WriteFile(path, nil, 0o660)); err != nil {
+		t.Fatal(err)
+	}
+	try(4, "another one")
+	if err := os.Remove(path); err != nil {
+		t.Fatal(err)
+	}
+	try(5, "it has gone")
+	try(5, "it is still gone")
 }

@@ -26,7 +26,8 @@ type port struct{ c net.Conn }
 const writeLimit = time.Millisecond
 
 func (p *port) Read(b []byte, timeout time.Duration) (int, error) {
-	if err := p.c.SetReadDeadline(time.Now().Add(timeout)); err != nil {
+	// A connection's deadline in the past would hide what is there already.
+	if err := p.c.SetReadDeadline(time.Now().Add(max(timeout, time.Microsecond))); err != nil {
 		return 0, err
 	}
 	n, err := p.c.Read(b)
