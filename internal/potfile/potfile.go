@@ -146,6 +146,10 @@ func ReadPots(m yamlfile.Map, site Atmosphere) ([]Pot, []yamlfile.Map) {
 	return pots, maps
 }
 
+// MinRange and MaxRange bound the end of a vessel gauge's range, in terms of the vessel's rating: it must show
+// over-pressure, and not be too coarse to prove zero.
+const MinRange, MaxRange = 1.1, 3.0
+
 // Bounds of what a pot can be. Beyond them a unit or a digit is wrong; common practice, no source, unless noted.
 const (
 	minVolume, maxVolume   = 1 * si.Litre, 20.0        // m3; the largest bulk pots hold 160 ft3
@@ -161,7 +165,6 @@ const (
 	maxSpanError           = 0.05                      // 5 %
 	maxOffset              = 35 * si.KPa               // Pa: 5 psi is no zero of a working gauge
 	maxVentTime            = 600.0                     // s
-	minRange, maxRange     = 1.1, 3.0                  // vessel range over rating
 	minAmbient, maxAmbient = 50 * si.KPa, 110 * si.KPa // Pa: -700 m to 5500 m
 	minAltitude            = -500.0                    // m
 	maxAltitude            = 5500.0                    // m

@@ -149,8 +149,8 @@ func readGauge(m yamlfile.Map, pt points.Point, p *Pot) vent.Gauge {
 	}
 	if m.Has("range") {
 		g.Lo, g.Hi = m.GaugeRange("range")
-		if g.Hi > 0 {
-			checkRange(m, g, pt, p)
+		if problem, hint := p.RangeProblem(pt, g); problem != "" {
+			m.Fail("range", problem, hint)
 		}
 	}
 	g.ZeroError = bounded(o, "zero_error", "", si.ParsePressureDrop, minZeroError, maxZeroError, "1 Pa to 50 kPa, and no gauge is without error")
@@ -161,30 +161,35 @@ func readGauge(m yamlfile.Map, pt points.Point, p *Pot) vent.Gauge {
 	return g
 }
 
-// checkRange refuses a range that cannot show what the point must. The range is in the transducer's own terms, so an
-// absolute one starts near vacuum.
-func checkRange(m yamlfile.Map, g vent.Gauge, pt points.Point, p *Pot) {
+// RangeProblem tells what is wrong with a transducer whose range cannot show what a point of p must, and what to do
+// about it; "" where the range fits, or is not known. The range is in the transducer's own terms, so an absolute one
+// starts near vacuum; it is held against the rating as the gauge pressures that it stands for.
+func (p *Pot) RangeProblem(pt points.Point, g vent.Gauge) (problem, hint string) {
+	if g.Lo == 0 && g.Hi == 0 {
+		return "", ""
+	}
 	lo, hi := g.Lo, g.Hi
 	switch amb := p.Atmosphere.Pressure(); g.Kind {
 	case vent.KindAbsolute:
 		lo, hi = si.AbsPressure(lo).Gauge(amb), si.AbsPressure(hi).Gauge(amb)
 	case vent.KindSealed:
-		lo, hi = lo.Absolute(si.StandardAtmosphere).Gauge(amb), hi.Absolute(si.StandardAtmosphere).Gauge(amb)
+		// At an altitude it shows 0 only from its own chamber's pressure up, so its own zero is what it must reach.
+		hi = hi.Absolute(si.StandardAtmosphere).Gauge(amb)
 	}
-	// A sealed gauge at an altitude reads 0 only from its own chamber's pressure up.
-	if lo > 0 && g.Kind != vent.KindSealed {
-		m.Fail("range", "does not reach down to zero gauge", "a vented point must lie within the range")
+	if lo > 0 {
+		return "does not reach down to zero gauge", "a vented point must lie within the range"
 	}
 	rated := float64(p.Vessel.Rated)
 	if pt != points.Vessel || rated == 0 {
-		return
+		return "", ""
 	}
 	switch ratio := float64(hi) / rated; {
-	case ratio < minRange*(1-1e-9):
-		m.Fail("range", fmt.Sprintf("ends at %.2f times the vessel's rating", ratio), "it must reach at least 1.1 times, to show over-pressure")
-	case ratio > maxRange*(1+1e-9):
-		m.Fail("range", fmt.Sprintf("ends at %.2f times the vessel's rating", ratio), "over 3 times the gauge is too coarse to prove zero")
+	case ratio < MinRange*(1-1e-9):
+		return fmt.Sprintf("ends at %.2f times the vessel's rating", ratio), "it must reach at least 1.1 times, to show over-pressure"
+	case ratio > MaxRange*(1+1e-9):
+		return fmt.Sprintf("ends at %.2f times the vessel's rating", ratio), "over 3 times the gauge is too coarse to prove zero"
 	}
+	return "", ""
 }
 
 func readZero(m yamlfile.Map) *vent.Zero {

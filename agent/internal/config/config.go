@@ -5,6 +5,7 @@ package config
 
 import (
 	_ "embed"
+	"math"
 	"time"
 
 	"gritwatch/agent/internal/serialport"
@@ -56,6 +57,7 @@ type Bus struct {
 	Timeout    time.Duration // from the end of a request to the first byte of its reply
 	Turnaround time.Duration // what a unit is allowed to think in the reckoning of the bus time
 	Units      []Unit
+	Text       []Text // gauges that speak lines of text; nil: Modbus RTU
 }
 
 // A Unit is one slave of a line.
@@ -67,25 +69,39 @@ type Unit struct {
 // A Type is how a value stands in registers.
 type Type uint8
 
-// The types. Discrete is a discrete input.
+// The types. Discrete is a switch: one coil or discrete input, as the function says.
 const (
 	Int16 Type = iota
 	Uint16
+	Int32
 	Float32
 	Discrete
 )
 
-var typeNames = [...]string{"int16", "uint16", "float32", "discrete"}
+var typeNames = [...]string{"int16", "uint16", "int32", "float32", "discrete"}
 
 // String is the type as it stands in the file.
 func (t Type) String() string { return typeNames[t] }
 
-// Size is how many registers (or discrete inputs) a value takes.
+// Size is how many registers (or coils, or discrete inputs) a value takes.
 func (t Type) Size() int {
-	if t == Float32 {
+	if t == Int32 || t == Float32 {
 		return 2
 	}
 	return 1
+}
+
+// Counts are the least and the most that a type of whole numbers can say; both 0 for the others.
+func (t Type) Counts() (lo, hi int64) {
+	switch t {
+	case Int16:
+		return math.MinInt16, math.MaxInt16
+	case Uint16:
+		return 0, math.MaxUint16
+	case Int32:
+		return math.MinInt32, math.MaxInt32
+	}
+	return 0, 0
 }
 
 // A Read is one point's value on a unit.
@@ -95,7 +111,9 @@ type Read struct {
 	Function modbus.Function
 	Address  uint16 // as on the wire, counted from 0
 	Type     Type
-	LowFirst bool // Float32: the register with the low half comes first
+	LowFirst bool // Int32, Float32: the register with the low half comes first
+	BytesLow bool // the low byte of each register comes first, which the standard does not have
+	Inverse  bool // Discrete: 0 means pressed
 	Scale    Scale
 }
 
@@ -103,7 +121,7 @@ type Read struct {
 // or the value is a count of a 4-20 mA input, CountLo to CountHi standing for CurrentLo to CurrentHi, and 4 to 20 mA
 // for Lo to Hi.
 type Scale struct {
-	PerUnit              float64 // Pa that 1 of the value stands for; 0: counts
+	PerUnit              float64 // Pa that 1 of the value stands for, unit and scale together; 0: counts
 	CountLo, CountHi     int
 	CurrentLo, CurrentHi si.Current
 	Lo, Hi               si.GaugePressure // the transducer's range in its own terms; both 0: not known
@@ -113,8 +131,8 @@ type Scale struct {
 
 // Current is the loop's current at a count.
 func (s Scale) Current(count float64) si.Current {
-	span := float64(s.CurrentHi - s.CurrentLo)
-	return s.CurrentLo + si.Current((count-float64(s.CountLo))/float64(s.CountHi-s.CountLo)*span)
+	lo, hi := float64(s.CountLo), float64(s.CountHi) // apart: an int32's span is more than an int of 32 bits holds
+	return s.CurrentLo + si.Current((count-lo)/(hi-lo)*float64(s.CurrentHi-s.CurrentLo))
 }
 
 // Gauge is a pressure in the transducer's own terms as a gauge pressure.

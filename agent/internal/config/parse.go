@@ -16,9 +16,11 @@ import (
 	"gritwatch/protocol/modbus"
 )
 
-// Bounds. A period over 2 s could never give VENTED; the others are common practice, no source.
+// Bounds of a period. One over 2 s could never give VENTED; the other is common practice, no source.
+const MinPeriod, MaxPeriod = 10 * time.Millisecond, 2 * time.Second
+
+// Bounds of the other times; common practice, no source.
 const (
-	minPeriod, maxPeriod   = 10 * time.Millisecond, 2 * time.Second
 	minTimeout, maxTimeout = 5 * time.Millisecond, 2 * time.Second
 	minFlush, maxFlush     = 50 * time.Millisecond, time.Second // older than 1 s would be historical
 	maxTurnaround          = time.Second
@@ -144,10 +146,19 @@ func readBuses(m yamlfile.Map, a *assignments) []Bus {
 			}
 			ports[clean] = true
 		}
-		b.Mode = yamlfile.Scalar(bm, "mode", "19200 8E1", serialport.ParseMode)
-		b.Period = duration(bm, "period", minPeriod, maxPeriod, 0)
+		parseMode := serialport.ParseMode
+		if bm.Has("text") {
+			parseMode = serialport.ParseTextMode
+		}
+		b.Mode = yamlfile.Scalar(bm, "mode", "19200 8E1", parseMode)
+		b.Period = duration(bm, "period", MinPeriod, MaxPeriod, 0)
 		b.Timeout = duration(bm.Optional(), "timeout", minTimeout, maxTimeout, DefaultTimeout)
 		b.Turnaround = duration(bm.Optional(), "turnaround", time.Microsecond, maxTurnaround, DefaultTurnaround)
+		if bm.Has("text") {
+			b.Text = readTexts(bm, b.Mode, a)
+			out = append(out, b)
+			continue
+		}
 		seen := make(map[uint8]bool)
 		units := bm.Maps("units")
 		if bm.Has("units") && len(units) == 0 {

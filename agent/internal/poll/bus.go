@@ -6,6 +6,7 @@ import (
 	"log/slog"
 	"time"
 
+	"gritwatch/agent/internal/ascii"
 	"gritwatch/agent/internal/config"
 	"gritwatch/agent/internal/rtu"
 	"gritwatch/agent/internal/serialport"
@@ -14,12 +15,19 @@ import (
 	"gritwatch/protocol/si"
 )
 
-// A unit that leaves silentAfter requests in a row without a reply is silent: it is asked once in silentRetry. Between
-// two requests to silent units, whichever, lies silentGap, so that many of them do not slow the others.
+// A unit that leaves silentAfter requests in a row without a reply is silent: from then on it is asked in what time a
+// period has left, waiting for it no longer than knock (a unit's usual thinking time is a few ms), so that it does not
+// slow the others and is found in the first period in which it answers. Where there is no time left, and for units
+// that think longer, it is asked once in silentRetry with the whole timeout; between two such requests to silent
+// units, whichever, lies silentGap.
 const (
 	silentAfter = 2
 	silentRetry = time.Second
 	silentGap   = 500 * time.Millisecond
+	knock       = 25 * time.Millisecond // common practice, no source
+	leastKnock  = 10 * time.Millisecond
+
+	leastPatience = 50 * time.Millisecond // with a line that is never silent
 )
 
 // Events are called as things happen, by the goroutine that runs the bus. Nil ones are not called.
@@ -27,7 +35,9 @@ type Events struct {
 	RTU     rtu.Events
 	Port    func(open bool)                // the port was opened, or lost
 	Unit    func(unit uint8, answers bool) // a unit fell silent, or answers again
-	Skipped func(periods int)              // so many periods were left out because the line was still busy
+	Text    ascii.Events
+	Gauge   func(gauge int, answers bool) // a gauge of text fell silent, or answers again; told by its place
+	Skipped func(periods int)             // so many periods were left out because the line was still busy
 }
 
 // Options are what a Bus needs of its surroundings.
@@ -47,14 +57,16 @@ type Bus struct {
 	port   *port
 	master *rtu.Master // nil before the port was first opened
 	units  [modbus.MaxUnit + 1]unit
-	gap    time.Time // before it no silent unit is asked
+	gap    time.Time  // before it no silent unit is waited for with the whole timeout
+	quiet  []*Request // of silent units, in this period; kept for its memory
+	turn   int        // which of them comes first
 }
 
 // unit is what the schedule knows of a unit.
 type unit struct {
 	missed  int       // requests in a row without a reply
 	silent  bool      // and that was said
-	due     time.Time // silent: when it is asked again
+	due     time.Time // silent: when it is waited for with the whole timeout again
 	skip    bool      // it missed in this period: its other requests are not sent
 	refused bool      // it refused a request, and that was said
 }
@@ -81,8 +93,8 @@ func (b *Bus) Run(ctx context.Context) error {
 			return nil
 		case <-timer.C:
 		}
-		b.period(ctx)
 		due = due.Add(b.cfg.Period)
+		b.period(ctx, due)
 		if late := time.Since(due); late > 0 {
 			n := int(late/b.cfg.Period) + 1
 			due = due.Add(time.Duration(n) * b.cfg.Period)
@@ -94,53 +106,83 @@ func (b *Bus) Run(ctx context.Context) error {
 	}
 }
 
-// period sends each request of the plan once.
-func (b *Bus) period(ctx context.Context) {
+// period sends each request of the plan once, those to silent units behind the others. It should end by until.
+func (b *Bus) period(ctx context.Context, until time.Time) {
 	usable := b.openPort(ctx)
 	for i := range b.units {
 		b.units[i].skip = false
 	}
+	b.quiet = b.quiet[:0]
 	for i := range b.plan.Requests {
+		q := &b.plan.Requests[i]
+		switch u := &b.units[q.Unit]; {
+		case ctx.Err() != nil:
+			return
+		case !usable || u.skip:
+			b.silent(q)
+		case u.silent:
+			b.quiet = append(b.quiet, q)
+		default:
+			usable = b.ask(ctx, q, b.cfg.Timeout)
+		}
+	}
+	b.turn++
+	for i := range b.quiet {
 		if ctx.Err() != nil {
 			return
 		}
-		q := &b.plan.Requests[i]
-		if !usable || !b.due(&b.units[q.Unit]) {
+		q := b.quiet[(b.turn+i)%len(b.quiet)]
+		timeout := b.patience(q, until)
+		if !usable || timeout == 0 {
 			b.silent(q)
 			continue
 		}
-		reply, err := b.master.Read(q.Unit, q.Function, q.Address, q.Count)
-		switch {
-		case errors.Is(err, rtu.ErrPort):
-			usable = false
-			b.port.lost(ctx, err)
-		case errors.Is(err, rtu.ErrBabble):
-			usable = false // it would be the same for every unit, and takes a second each time
-		default:
-			b.note(ctx, q, err)
-		}
-		if err != nil {
-			b.silent(q)
-			continue
-		}
-		for k := range q.Fields {
-			f := &q.Fields[k]
-			b.opts.Sink(f.Pot, f.Decode(reply.Data, reply.At))
-		}
+		usable = b.ask(ctx, q, timeout)
 	}
 }
 
-// due tells whether a unit is to be asked now.
-func (b *Bus) due(u *unit) bool {
-	if u.skip || !u.silent {
-		return !u.skip
-	}
+// patience is how long the unit of q is waited for, when it is silent or was at the beginning of the period; 0: it is
+// not asked now.
+func (b *Bus) patience(q *Request, until time.Time) time.Duration {
+	u := &b.units[q.Unit]
 	now := time.Now()
-	if now.Before(u.due) || now.Before(b.gap) {
-		return false
+	left := until.Sub(now) - q.BusTime(b.cfg) - b.plan.settling(b.cfg)
+	switch {
+	case u.skip:
+		return 0
+	case !u.silent && left > 0: // it answered an earlier request of this period
+		return b.cfg.Timeout
+	case u.silent && !now.Before(u.due) && !now.Before(b.gap):
+		u.due, b.gap = now.Add(silentRetry), now.Add(silentGap)
+		return b.cfg.Timeout
+	case left >= leastKnock:
+		return min(left, max(knock, 2*b.cfg.Turnaround), b.cfg.Timeout)
 	}
-	b.gap = now.Add(silentGap)
-	return true
+	return 0
+}
+
+// ask sends one request and hands on what comes of it. It is false where the line is of no use in this period.
+func (b *Bus) ask(ctx context.Context, q *Request, timeout time.Duration) (usable bool) {
+	reply, err := b.master.ReadWithin(timeout, q.Unit, q.Function, q.Address, q.Count)
+	usable = true
+	switch {
+	case errors.Is(err, rtu.ErrPort):
+		usable = false
+		b.port.lost(ctx, err)
+	case errors.Is(err, rtu.ErrBabble):
+		usable = false // it would be the same for every unit, and takes its time each time
+	default:
+		b.note(ctx, q, err)
+	}
+	if err != nil {
+		b.silent(q)
+		return usable
+	}
+	for k := range q.Fields {
+		f := &q.Fields[k]
+		b.opts.Sink(f.Pot, f.Decode(reply.Data, reply.At))
+	}
+	return usable
 }
 
 // silent hands on that no point of q gave an answer.
@@ -160,9 +202,8 @@ func (b *Bus) note(ctx context.Context, q *Request, err error) {
 	if err != nil && !isRefused && !errors.Is(err, rtu.ErrDamaged) {
 		u.skip = true
 		u.missed++
-		u.due = time.Now().Add(silentRetry)
 		if u.missed >= silentAfter && !u.silent {
-			u.silent = true
+			u.silent, u.due = true, time.Now().Add(silentRetry)
 			b.opts.Log.LogAttrs(ctx, slog.LevelWarn, "unit is silent: look at its power, wiring, address and line mode", slog.Any("error", err))
 			b.unitEvent(q.Unit, false)
 		}
@@ -194,7 +235,7 @@ func (b *Bus) openPort(ctx context.Context) bool {
 		return false
 	case b.master == nil:
 		b.master = rtu.NewMaster(p, rtu.Options{Mode: b.cfg.Mode, Timeout: b.cfg.Timeout, LongestReply: b.plan.LongestReply,
-			Now: b.opts.Now, Events: b.opts.Events.RTU})
+			Patience: min(max(b.cfg.Period, leastPatience), rtu.DefaultPatience), Now: b.opts.Now, Events: b.opts.Events.RTU})
 	case fresh:
 		b.master.Reopened(p)
 	}

@@ -21,8 +21,11 @@ import (
 // ErrTooSlow stands in the errors of Feasible and Check: a bad configuration.
 var ErrTooSlow = errors.New("the line cannot keep the period")
 
-// Feasible refuses a bus whose line cannot carry all requests in a period, every unit answering.
+// Feasible refuses a bus whose line cannot carry all requests (or queries) in a period, every unit answering.
 func Feasible(b config.Bus) error {
+	if b.Text != nil {
+		return textFeasible(b)
+	}
 	p := NewPlan(b)
 	need := p.BusTime(b)
 	if need <= b.Period {
@@ -30,8 +33,21 @@ func Feasible(b config.Bus) error {
 	}
 	step := 10 * time.Millisecond
 	enough := (need*5/4 + step - 1) / step * step // a fifth in hand for retries
-	return fmt.Errorf("bus %s: %w: %d requests take %s, period is %s; write period: %s or more, use a faster line, or put units on another one",
-		b.Port, ErrTooSlow, len(p.Requests), ms(need), ms(b.Period), ms(enough))
+	hint := fmt.Sprintf("write period: %s or more, use a faster line, or put units on another one", ms(enough))
+	if enough > config.MaxPeriod {
+		hint = fmt.Sprintf("no period up to %s would do: use a faster line, or put units on another one", ms(config.MaxPeriod))
+	}
+	return fmt.Errorf("bus %s: %w: %d requests take %s, period is %s; %s", b.Port, ErrTooSlow, len(p.Requests), ms(need), ms(b.Period), hint)
+}
+
+// Fastest is the shortest period that the line of b could keep with every unit (or gauge) answering, and nothing in hand.
+func Fastest(b config.Bus) time.Duration {
+	const step = 10 * time.Microsecond // as it is printed; rounded up, so that what is printed can be kept
+	need := NewPlan(b).BusTime(b)
+	if b.Text != nil {
+		need = textTime(b)
+	}
+	return max(config.MinPeriod, (need+step-1)/step*step)
 }
 
 // Check says for people what the configuration makes the agent read, how busy that keeps each line, and what must be
@@ -45,16 +61,11 @@ func Check(c config.Config) (text string, err error) {
 	var errs []error
 	for _, b := range c.Buses {
 		fmt.Fprintf(&out, "\nbus %s, %s, every %s\n", b.Port, b.Mode, ms(b.Period))
-		writeReads(&out, b, c.Pots)
-		p := NewPlan(b)
-		fmt.Fprintf(&out, "  requests a period: %d\n", len(p.Requests))
-		for _, q := range p.Requests {
-			fmt.Fprintf(&out, "    unit %d, function %02d, address %d, count %d: %s\n", q.Unit, q.Function, q.Address, q.Count, ms(q.BusTime(b)))
+		write := writeRegisters
+		if b.Text != nil {
+			write = writeTexts
 		}
-		need := p.BusTime(b)
-		fmt.Fprintf(&out, "  bus time: %s of %s (%.0f %%), with %s for a unit to think and %s of silence before each frame\n",
-			ms(need), ms(b.Period), 100*float64(need)/float64(b.Period), ms(b.Turnaround), ms(modbus.SilentInterval(b.Mode.Baud)))
-		if err := Feasible(b); err != nil {
+		if err := write(&out, b, c.Pots); err != nil {
 			errs = append(errs, err)
 			fmt.Fprintf(&out, "  REFUSED: %v\n", err)
 		}
@@ -66,6 +77,22 @@ func Check(c config.Config) (text string, err error) {
 		}
 	}
 	return out.String(), errors.Join(errs...)
+}
+
+// writeRegisters says what is read of a line of Modbus RTU, and how busy that keeps it; the error is Feasible's.
+func writeRegisters(out io.Writer, b config.Bus, pots []potfile.Pot) error {
+	writeReads(out, b, pots)
+	p := NewPlan(b)
+	fmt.Fprintf(out, "  requests a period: %d\n", len(p.Requests))
+	for _, q := range p.Requests {
+		fmt.Fprintf(out, "    unit %d, function %02d, address %d, count %d: %s\n", q.Unit, q.Function, q.Address, q.Count, ms(q.BusTime(b)))
+	}
+	need, silence, bits := p.BusTime(b), modbus.SilentInterval(b.Mode.Baud), b.Mode.Bits()
+	fmt.Fprintf(out, "  bus time: %s of %s (%.0f %%), with %s for a unit to think and %s of silence before each frame\n",
+		ms(need), ms(b.Period), 100*float64(need)/float64(b.Period), ms(b.Turnaround), ms(silence))
+	fmt.Fprintf(out, "  line: a character of %d bits takes %.3g ms, a silent interval %s, a turnaround %s for each request; the fastest period it could keep is %s\n",
+		bits, float64(modbus.CharacterTime(b.Mode.Baud, bits))/1e6, ms(silence), ms(b.Turnaround), ms(Fastest(b)))
+	return Feasible(b)
 }
 
 func writeReads(out io.Writer, b config.Bus, pots []potfile.Pot) {
@@ -83,14 +110,26 @@ func writeReads(out io.Writer, b config.Bus, pots []potfile.Pot) {
 	w.Flush() // to a buffer, which takes everything
 }
 
+// typeText says how the value stands in its registers.
 func typeText(r config.Read) string {
-	switch {
-	case r.Type != config.Float32:
-		return r.Type.String()
-	case r.LowFirst:
-		return "float32 low-first"
+	switch r.Function {
+	case modbus.ReadCoils:
+		return "coil"
+	case modbus.ReadDiscreteInputs:
+		return "discrete input"
 	}
-	return "float32 high-first"
+	text := r.Type.String()
+	switch {
+	case r.Type.Size() == 1:
+	case r.LowFirst:
+		text += ", low register first"
+	default:
+		text += ", high register first"
+	}
+	if r.BytesLow {
+		text += ", low byte first"
+	}
+	return text
 }
 
 // scaleText shows pressures in the unit in which the pot's are shown.
@@ -99,6 +138,8 @@ func scaleText(r config.Read, u potfile.Units) string {
 	span := fmt.Sprintf("%s..%s %s", number(float64(s.Lo)/u.Pa()), number(float64(s.Hi)/u.Pa()), u.Pressure)
 	var parts []string
 	switch {
+	case r.Type == config.Discrete && r.Inverse:
+		return "0 = pressed"
 	case r.Type == config.Discrete:
 		return "1 = pressed"
 	case s.PerUnit == 0:

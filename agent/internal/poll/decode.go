@@ -2,6 +2,7 @@ package poll
 
 import (
 	"math"
+	"math/bits"
 
 	"gritwatch/agent/internal/config"
 	"gritwatch/protocol/modbus"
@@ -33,24 +34,17 @@ const loopRounding si.Current = 1e-9
 // float32 of pascals can hold, is OutOfRange with the figure 0: there is an answer, but nothing to show.
 func (f *Field) Decode(d modbus.Data, at si.Instant) points.Sample {
 	s := points.Sample{Point: f.Point, Quality: points.Good, At: at}
-	var raw float64
-	switch f.Type {
-	case config.Discrete:
-		s.Pressed = d.Input(f.Offset)
+	if f.Type == config.Discrete {
+		s.Pressed = d.Input(f.Offset) != f.Inverse
 		return s
-	case config.Int16:
-		raw = float64(int16(d.Register(f.Offset)))
-	case config.Uint16:
-		raw = float64(d.Register(f.Offset))
-	case config.Float32:
-		hi, lo := d.Register(f.Offset), d.Register(f.Offset+1)
-		if f.LowFirst {
-			hi, lo = lo, hi
-		}
-		raw = float64(math.Float32frombits(uint32(hi)<<16 | uint32(lo)))
 	}
-	own, good := f.own(raw)
-	s.Value = f.Scale.Gauge(own)
+	own, good := f.own(f.raw(d))
+	return pressure(f.Point, &f.Scale, own, good, at)
+}
+
+// pressure is the sample of a pressure in the transducer's own terms, good where it is within its limits.
+func pressure(point points.Point, c *config.Scale, own si.GaugePressure, good bool, at si.Instant) points.Sample {
+	s := points.Sample{Point: point, Quality: points.Good, At: at, Value: c.Gauge(own)}
 	switch v := math.Abs(float64(s.Value)); {
 	case math.IsNaN(v), v > math.MaxFloat32:
 		s.Value, s.Quality = 0, points.OutOfRange
@@ -60,21 +54,57 @@ func (f *Field) Decode(d modbus.Data, at si.Instant) points.Sample {
 	return s
 }
 
+// raw is the number that the field's registers hold.
+func (f *Field) raw(d modbus.Data) float64 {
+	switch f.Type {
+	case config.Uint16:
+		return float64(f.register(d, 0))
+	case config.Int32:
+		return float64(int32(f.double(d)))
+	case config.Float32:
+		return float64(math.Float32frombits(f.double(d)))
+	}
+	return float64(int16(f.register(d, 0)))
+}
+
+// register is the i-th register of the field.
+func (f *Field) register(d modbus.Data, i int) uint16 {
+	v := d.Register(f.Offset + i)
+	if f.BytesLow {
+		return bits.ReverseBytes16(v)
+	}
+	return v
+}
+
+// double is the field's two registers as one word.
+func (f *Field) double(d modbus.Data) uint32 {
+	hi, lo := f.register(d, 0), f.register(d, 1)
+	if f.LowFirst {
+		hi, lo = lo, hi
+	}
+	return uint32(hi)<<16 | uint32(lo)
+}
+
 // own is a raw value as a pressure in the transducer's own terms, and whether it is within its limits.
 func (f *Field) own(raw float64) (si.GaugePressure, bool) {
 	c := &f.Scale
-	span := float64(c.Hi - c.Lo)
 	if c.PerUnit == 0 {
 		i := c.Current(raw)
-		share := float64(i-config.LoopZero) / float64(loopSpan)
+		share, span := float64(i-config.LoopZero)/float64(loopSpan), float64(c.Hi-c.Lo)
 		return c.Lo + si.GaugePressure(share*span), i >= loopGoodLo-loopRounding && i <= loopGoodHi+loopRounding
 	}
 	p := si.GaugePressure(raw * c.PerUnit)
+	return p, within(c, p)
+}
+
+// within tells whether a pressure in the transducer's own terms is within its limits.
+func within(c *config.Scale, own si.GaugePressure) bool {
+	span := float64(c.Hi - c.Lo)
 	if span == 0 {
-		return p, true // no range is known
+		return true // no range is known
 	}
-	share := float64(p-c.Lo) / span
-	return p, share >= -underRange && share <= 1+overRange
+	share := float64(own-c.Lo) / span
+	return share >= -underRange && share <= 1+overRange
 }
 
 // Silent is the sample of a point that gave no answer.

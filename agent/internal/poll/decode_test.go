@@ -171,8 +171,8 @@ func TestDecodeRoundTrip(t *testing.T) {
 // Whatever registers hold, the value is a number that a float32 can carry.
 func TestDecodeIsFinite(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		f := poll.Field{Type: rapid.SampledFrom([]config.Type{config.Int16, config.Uint16, config.Float32}).Draw(t, "type"),
-			LowFirst: rapid.Bool().Draw(t, "low first"), Scale: rapid.SampledFrom([]config.Scale{loop, {PerUnit: si.PSI}, {PerUnit: si.Bar, Hi: 10 * si.Bar}}).Draw(t, "scale")}
+		f := poll.Field{Type: rapid.SampledFrom([]config.Type{config.Int16, config.Uint16, config.Int32, config.Float32}).Draw(t, "type"),
+			LowFirst: rapid.Bool().Draw(t, "low first"), BytesLow: rapid.Bool().Draw(t, "bytes low"), Scale: rapid.SampledFrom([]config.Scale{loop, {PerUnit: si.PSI}, {PerUnit: si.Bar, Hi: 10 * si.Bar}}).Draw(t, "scale")}
 		if f.Type == config.Float32 && f.Scale.PerUnit == 0 {
 			return
 		}
@@ -188,7 +188,7 @@ func TestDecodeIsFinite(t *testing.T) {
 
 func TestDecodeAllocatesNothing(t *testing.T) {
 	f := &poll.Field{Type: config.Float32, LowFirst: true, Scale: config.Scale{PerUnit: si.PSI, Hi: 200 * si.PSI}}
-	g := &poll.Field{Type: config.Int16, Scale: loop}
+	g := &poll.Field{Type: config.Int16, BytesLow: true, Scale: loop}
 	d := words(0, 0x42C8)
 	var sum si.GaugePressure
 	if n := testing.AllocsPerRun(100, func() { sum += f.Decode(d, 1).Value + g.Decode(d, 1).Value }); n != 0 {

@@ -19,12 +19,12 @@ type Plan struct {
 	LongestReply int // bytes
 }
 
-// A Request reads neighbouring registers (or discrete inputs) of one unit.
+// A Request reads neighbouring registers (or coils, or discrete inputs) of one unit.
 type Request struct {
 	Unit     uint8
 	Function modbus.Function
 	Address  uint16
-	Count    int
+	Count    int // registers; functions 01 and 02: bits
 	Fields   []Field
 }
 
@@ -32,9 +32,11 @@ type Request struct {
 type Field struct {
 	Pot      string
 	Point    points.Point
-	Offset   int // registers or inputs from the request's address
+	Offset   int // registers or bits from the request's address
 	Type     config.Type
-	LowFirst bool
+	LowFirst bool // as in config.Read, and so BytesLow and Inverse
+	BytesLow bool
+	Inverse  bool
 	Scale    config.Scale
 }
 
@@ -71,7 +73,8 @@ func NewPlan(b config.Bus) Plan {
 }
 
 func field(r config.Read, offset int) Field {
-	return Field{Pot: r.Pot, Point: r.Point, Offset: offset, Type: r.Type, LowFirst: r.LowFirst, Scale: r.Scale}
+	return Field{Pot: r.Pot, Point: r.Point, Offset: offset, Type: r.Type, LowFirst: r.LowFirst, BytesLow: r.BytesLow,
+		Inverse: r.Inverse, Scale: r.Scale}
 }
 
 func (q Request) rank() int {
@@ -101,4 +104,9 @@ func (p Plan) BusTime(b config.Bus) time.Duration {
 		sum += q.BusTime(b)
 	}
 	return sum
+}
+
+// settling is how long a request without an answer keeps the line after its timeout.
+func (p Plan) settling(b config.Bus) time.Duration {
+	return modbus.FrameTime(p.LongestReply, b.Mode.Baud, b.Mode.Bits()) + modbus.SilentInterval(b.Mode.Baud)
 }

@@ -16,8 +16,18 @@ type Mode struct {
 
 const modeHint = `write for example "19200 8E1": speed, data bits, parity N, E or O, stop bits`
 
-// ParseMode reads "19200 8E1".
+// ParseMode reads "19200 8E1" for Modbus RTU.
 func ParseMode(text string) (Mode, error) {
+	return parseMode(text, "8", "Modbus RTU needs 8")
+}
+
+// ParseTextMode reads "9600 7E1" for lines of text: 7 data bits are allowed.
+func ParseTextMode(text string) (Mode, error) {
+	return parseMode(text, "78", "lines of text need 7 or 8")
+}
+
+// parseMode takes one of the data bits given; need says so.
+func parseMode(text, bits, need string) (Mode, error) {
 	speed, shape, ok := strings.Cut(strings.TrimSpace(text), " ")
 	shape = strings.ToUpper(strings.TrimSpace(shape))
 	if !ok || len(shape) != 3 {
@@ -28,8 +38,8 @@ func ParseMode(text string) (Mode, error) {
 		return Mode{}, fmt.Errorf("%q has %q where a speed of 300 to 1000000 bit/s should be; %s", text, speed, modeHint)
 	}
 	m := Mode{Baud: baud, DataBits: int(shape[0] - '0'), Parity: shape[1], StopBits: int(shape[2] - '0')}
-	if m.DataBits != 8 {
-		return Mode{}, fmt.Errorf("%q has %c data bits, but Modbus RTU needs 8; %s", text, shape[0], modeHint)
+	if !strings.ContainsRune(bits, rune(shape[0])) {
+		return Mode{}, fmt.Errorf("%q has %c data bits, but %s; %s", text, shape[0], need, modeHint)
 	}
 	if !strings.ContainsRune("NEO", rune(m.Parity)) {
 		return Mode{}, fmt.Errorf("%q has the parity %c, which is not known here; %s", text, shape[1], modeHint)
