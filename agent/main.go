@@ -8,10 +8,15 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"time"
 
 	"gritwatch/agent/internal/app"
 	"gritwatch/agent/internal/config"
 	"gritwatch/agent/internal/poll"
+	"gritwatch/agent/internal/probe"
+	"gritwatch/agent/internal/serialport"
+	"gritwatch/agent/internal/terminal"
+	"gritwatch/agent/internal/watch"
 	"gritwatch/internal/program"
 )
 
@@ -23,12 +28,36 @@ func main() { program.Main(run) }
 type flags struct {
 	program.Flags
 
-	Run   fileFlag `cmd:"" help:"Read the lines, judge and publish."`
-	Check fileFlag `cmd:"" help:"Validate the agent's file and say what would be read, and how busy that keeps each line."`
+	Run   fileFlag   `cmd:"" help:"Read the lines, judge and publish."`
+	Check checkFlags `cmd:"" help:"Validate the agent's file and say what would be read, and how busy that keeps each line."`
+	Probe probeFlags `cmd:"" help:"Look for units that answer on a serial line; only reads."`
+	Watch watchFlags `cmd:"" help:"Show what the gauges read, live: a table on a terminal, else lines of JSON. Judges nothing."`
 }
 
 type fileFlag struct {
 	Config string `required:"" placeholder:"FILE" help:"The agent's file, agent.yaml."`
+}
+
+type checkFlags struct {
+	fileFlag
+	Live bool          `help:"Then read every point for a while and say what is wrong; the agent must not be running."`
+	For  time.Duration `placeholder:"3s" help:"How long --live reads."`
+}
+
+type probeFlags struct {
+	Port      string        `required:"" placeholder:"PATH" help:"The serial port; the agent must not be running on it."`
+	Units     string        `xor:"units" placeholder:"1-247" help:"Units to ask, for example 1-32 or 9,21."`
+	Unit      string        `xor:"units" placeholder:"N" help:"The one unit to ask."`
+	Modes     string        `placeholder:"\"19200 8E1,9600 8N1\"" help:"Settings to try; else the common ones, the likeliest first."`
+	Timeout   time.Duration `default:"100ms" help:"How long a unit may take to answer."`
+	All       bool          `help:"Go on in the other settings after one in which something answered."`
+	Registers string        `placeholder:"input:0-99" help:"Show these registers of --unit: input, holding, discrete or coil, addresses from 0."`
+}
+
+type watchFlags struct {
+	fileFlag
+	JSON bool          `name:"json" help:"Lines of JSON on a terminal too."`
+	For  time.Duration `placeholder:"10s" help:"End after this time; else on Ctrl-C."`
 }
 
 // run is the program: it returns the exit code.
@@ -36,13 +65,18 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	var f flags
 	return program.Program{
 		Name: "gritwatch-agent", Version: version, Flags: &f,
-		About: "Reads the pressure transducers of blasting pots over serial Modbus RTU and publishes over MQTT (Sparkplug B). " +
+		About: "Reads the pressure transducers of blasting pots over serial lines (Modbus RTU or text) and publishes over MQTT (Sparkplug B). " +
 			"Not a safety-rated system: it replaces no gauge, lockout, relief valve or procedure.",
 		Do: func(ctx context.Context, command string, stdout io.Writer, log *slog.Logger) error {
 			var err error
-			if command == "check" {
-				err = check(f.Check.Config, stdout)
-			} else {
+			switch command {
+			case "check":
+				err = check(ctx, f.Check, stdout)
+			case "probe":
+				err = search(ctx, f.Probe, stdout, stderr)
+			case "watch":
+				err = show(ctx, f.Watch, stdout, log)
+			default:
 				err = serve(ctx, f.Run.Config, log)
 			}
 			if errors.Is(err, poll.ErrTooSlow) {
@@ -53,14 +87,73 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	}.Run(ctx, args, stdout, stderr)
 }
 
-func check(path string, stdout io.Writer) error {
-	c, err := read(path)
+func check(ctx context.Context, f checkFlags, stdout io.Writer) error {
+	if f.For != 0 && !f.Live {
+		return fmt.Errorf("--for %w without --live", program.ErrUsage)
+	}
+	if f.For < 0 {
+		return fmt.Errorf("--for %w: it is under zero", program.ErrUsage)
+	}
+	c, err := read(f.Config)
 	if err != nil {
 		return err
 	}
 	text, err := poll.Check(c)
 	_, werr := io.WriteString(stdout, text)
-	return errors.Join(err, werr)
+	if err := errors.Join(err, werr); err != nil || !f.Live {
+		return err
+	}
+	return watch.Live(ctx, c, watch.Options{Out: stdout, For: f.For})
+}
+
+func show(ctx context.Context, f watchFlags, stdout io.Writer, log *slog.Logger) error {
+	if f.For < 0 {
+		return fmt.Errorf("--for %w: it is under zero", program.ErrUsage)
+	}
+	c, err := read(f.Config)
+	if err != nil {
+		return err
+	}
+	o := watch.Options{Out: stdout, For: f.For, Log: log}
+	if terminal.Is(stdout) && !f.JSON {
+		o.Screen = func() (cols, rows int) {
+			cols, rows, _ = terminal.Size(stdout)
+			return cols, rows
+		}
+	}
+	return watch.Run(ctx, c, o)
+}
+
+// Bounds of a unit's time to answer, as in agent.yaml.
+const minTimeout, maxTimeout = 5 * time.Millisecond, 2 * time.Second
+
+func search(ctx context.Context, f probeFlags, stdout, stderr io.Writer) error {
+	o := probe.Options{Port: f.Port, Timeout: f.Timeout, All: f.All, Out: stdout,
+		Open: func(m serialport.Mode) (serialport.Port, error) { return serialport.Open(f.Port, m) }}
+	var err error
+	set := func(flag, text string, parse func() error) {
+		if text != "" && err == nil {
+			if perr := parse(); perr != nil {
+				err = fmt.Errorf("--%s %w: %w", flag, program.ErrUsage, perr)
+			}
+		}
+	}
+	set("units", f.Units, func() (err error) { o.Units, err = probe.ParseUnits(f.Units); return err })
+	set("unit", f.Unit, func() (err error) { o.Units, err = probe.ParseUnits(f.Unit); return err })
+	set("modes", f.Modes, func() (err error) { o.Modes, err = probe.ParseModes(f.Modes); return err })
+	set("registers", f.Registers, func() (err error) { o.Ranges, err = probe.ParseRanges(f.Registers); return err })
+	switch {
+	case err != nil:
+		return err
+	case f.Timeout < minTimeout || f.Timeout > maxTimeout:
+		return fmt.Errorf("--timeout %w: %v is not from %v to %v", program.ErrUsage, f.Timeout, minTimeout, maxTimeout)
+	case len(o.Ranges) > 0 && len(o.Units) != 1:
+		return fmt.Errorf("--registers %w without the one unit they are of: write for example --unit 9", program.ErrUsage)
+	}
+	if terminal.Is(stderr) {
+		o.Progress = terminal.Status(stderr)
+	}
+	return probe.Run(ctx, o)
 }
 
 func serve(ctx context.Context, path string, log *slog.Logger) error {

@@ -8,6 +8,12 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"gritwatch/agent/internal/rtu/rtutest"
+	"gritwatch/agent/internal/serialport"
+	"gritwatch/protocol/modbus"
+
+	"github.com/creack/pty"
 )
 
 const good = `
@@ -70,6 +76,27 @@ func TestUsage(t *testing.T) {
 		{"check --config " + bad, 2, "", "agent.yaml:"},
 		{"run --config " + bad, 2, "", "agent.yaml:"},
 		{"run --config " + unknown, 2, "", "colour"},
+		{"check --live --for 10ms --config " + fine, 1, "its line /dev/no-such-port could not be opened", "not every reading was good: alder vessel (0 of 1 good)"},
+		{"check --live --config " + bad, 2, "", "agent.yaml:"},
+		{"check --live --config " + slow, 2, "REFUSED", "cannot keep the period"},
+		{"check --for 3s --config " + fine, 2, "", "--for cannot be used without --live"},
+		{"check --live --for=-3s --config " + fine, 2, "", "under zero"},
+		{"watch", 2, "", "--config"},
+		{"watch --help", 0, "--json", ""},
+		{"watch --config " + bad, 2, "", "agent.yaml:"},
+		{"watch --config " + slow, 2, "", "cannot keep the period"},
+		{"watch --for=-1s --config " + fine, 2, "", "under zero"},
+		{"watch --for soon --config " + fine, 2, "", "--for"},
+		{"probe", 2, "", "--port"},
+		{"probe --help", 0, "--registers", ""},
+		{"probe --port /dev/no-such-port", 1, "247 units in 14 settings: at most ", "no such port /dev/no-such-port: is the adapter plugged in?"},
+		{"probe --port " + fine, 1, "", "is not a serial port"},
+		{"probe --port /dev/null --units 0-9", 2, "", `--units cannot be used: "0-9" are not units; write for example 1-247`},
+		{"probe --port /dev/null --unit 9 --units 9", 2, "", "--unit"},
+		{"probe --port /dev/null --modes 9600", 2, "", `--modes cannot be used: "9600" is not a line mode`},
+		{"probe --port /dev/null --timeout 1ms", 2, "", "--timeout cannot be used: 1ms is not from 5ms to 2s"},
+		{"probe --port /dev/null --registers input:0-9", 2, "", "write for example --unit 9"},
+		{"probe --port /dev/null --unit 9 --registers output:0-9", 2, "", `--registers cannot be used: "output:0-9" is no range of registers`},
 	} {
 		code, stdout, stderr := call(t.Context(), strings.Fields(c.args)...)
 		if code != c.code || !strings.Contains(stdout, c.stdout) || !strings.Contains(stderr, c.stderr) || (c.code != 0) != (stderr != "") {
@@ -82,7 +109,7 @@ func TestUsage(t *testing.T) {
 func TestRunAndStop(t *testing.T) {
 	path := write(t, good)
 	ctx, cancel := context.WithCancel(t.Context())
-	lines := &watch{want: "refuses the connection", seen: cancel}
+	lines := &watchman{want: "refuses the connection", seen: cancel}
 	code := make(chan int, 1)
 	go func() { code <- run(ctx, []string{"run", "--config", path}, &bytes.Buffer{}, lines) }()
 	select {
@@ -101,14 +128,84 @@ func TestRunAndStop(t *testing.T) {
 	}
 }
 
-// A watch keeps what is written, and tells once when the wanted text came. slog writes one line at a time.
-type watch struct {
+// gaugeLine makes a pseudo-terminal on which unit 9 answers: 0x3C00 at input register 304, refusals elsewhere.
+func gaugeLine(t *testing.T) (path string) {
+	t.Helper()
+	master, slave, err := pty.Open()
+	if err != nil {
+		t.Fatal(err)
+	}
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		rtutest.Slave(master, func(r modbus.Request) []byte {
+			switch {
+			case r.Unit != 9:
+				return nil
+			case r.Function != modbus.ReadInputRegisters || r.Address != 304 || r.Count != 1:
+				return modbus.AppendException(nil, r.Unit, r.Function, modbus.IllegalAddress)
+			}
+			return modbus.AppendReadReply(nil, r.Unit, r.Function, []uint16{0x3C00})
+		})
+	}()
+	t.Cleanup(func() {
+		slave.Close() // the other end then reads an error
+		<-done
+		master.Close()
+	})
+	return slave.Name()
+}
+
+func TestCommandsOnALine(t *testing.T) {
+	port := gaugeLine(t)
+	path := write(t, strings.ReplaceAll(good, "/dev/no-such-port", port))
+	probe := []string{"probe", "--port", port, "--unit", "9", "--modes", "19200 8E1", "--registers", "input:300-309"}
+	for _, c := range []struct {
+		args   []string
+		stdout []string
+	}{
+		{probe, []string{", 19200 8E1: 1 unit answered", "- unit: 9\n", "3C00", "15360", "9 addresses: exception 2"}},
+		{[]string{"watch", "--config", path, "--for", "300ms"}, []string{`","pot":"alder","point":"vessel","pa":`, `,"quality":"good"}`}},
+		{[]string{"check", "--config", path, "--live", "--for", "350ms"}, []string{"alder  vessel  ", "errors: none"}},
+	} {
+		code, stdout, stderr := call(t.Context(), c.args...)
+		if code != 0 {
+			t.Errorf("%q: exit code %d\n%s", c.args, code, stderr)
+		}
+		for _, want := range c.stdout {
+			if !strings.Contains(stdout, want) {
+				t.Errorf("%q: no %q in\n%s", c.args, want, stdout)
+			}
+		}
+	}
+	// A line that another program reads.
+	held, err := serialport.Open(port, serialport.Mode{Baud: 19200, DataBits: 8, Parity: 'E', StopBits: 1})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer held.Close()
+	for _, args := range [][]string{probe, {"watch", "--config", path}, {"check", "--config", path, "--live"}} {
+		if code, _, stderr := call(t.Context(), args...); code != 1 || !strings.Contains(stderr, "is in use by another program: end that program") {
+			t.Errorf("%q: exit code %d\n%s", args, code, stderr)
+		}
+	}
+}
+
+func TestProbeFindsNothing(t *testing.T) {
+	code, stdout, stderr := call(t.Context(), "probe", "--port", gaugeLine(t), "--units", "1-2", "--modes", "19200 8E1", "--timeout", "5ms")
+	if code != 1 || !strings.Contains(stderr, "nothing answered on /dev/") || !strings.Contains(stdout, "wiring: A and B") {
+		t.Errorf("exit code %d\n%s\n%s", code, stdout, stderr)
+	}
+}
+
+// A watchman keeps what is written, and tells once when the wanted text came. slog writes one line at a time.
+type watchman struct {
 	b    bytes.Buffer
 	want string
 	seen func()
 }
 
-func (w *watch) Write(p []byte) (int, error) {
+func (w *watchman) Write(p []byte) (int, error) {
 	n, err := w.b.Write(p)
 	if strings.Contains(w.b.String(), w.want) {
 		w.seen()

@@ -17,12 +17,13 @@ import (
 
 // A unit that leaves silentAfter requests in a row without a reply is silent: from then on it is asked in what time a
 // period has left, waiting for it no longer than knock (a unit's usual thinking time is a few ms), so that it does not
-// slow the others and is found in the first period in which it answers. Where there is no time left, and for units
-// that think longer, it is asked once in silentRetry with the whole timeout; between two such requests to silent
-// units, whichever, lies silentGap.
+// slow the others and is found in the first period in which it answers. Only now and then it is waited for with the
+// whole timeout: once in slowRetry a unit that is known to think longer, once in silentRetry any other. Between two
+// such requests, to whichever units, lies silentGap.
 const (
 	silentAfter = 2
-	silentRetry = time.Second
+	slowRetry   = time.Second
+	silentRetry = 10 * time.Second
 	silentGap   = 500 * time.Millisecond
 	knock       = 25 * time.Millisecond // common practice, no source
 	leastKnock  = 10 * time.Millisecond
@@ -69,6 +70,15 @@ type unit struct {
 	due     time.Time // silent: when it is waited for with the whole timeout again
 	skip    bool      // it missed in this period: its other requests are not sent
 	refused bool      // it refused a request, and that was said
+	slow    bool      // its last reply took longer than knock allows
+}
+
+// retry is how long a silent unit is not waited for with the whole timeout.
+func (u *unit) retry() time.Duration {
+	if u.slow {
+		return slowRetry
+	}
+	return silentRetry
 }
 
 // NewBus makes a task that reads the line of cfg. Nothing is opened yet.
@@ -153,7 +163,7 @@ func (b *Bus) patience(q *Request, until time.Time) time.Duration {
 	case !u.silent && left > 0: // it answered an earlier request of this period
 		return b.cfg.Timeout
 	case u.silent && !now.Before(u.due) && !now.Before(b.gap):
-		u.due, b.gap = now.Add(silentRetry), now.Add(silentGap)
+		u.due, b.gap = now.Add(u.retry()), now.Add(silentGap)
 		return b.cfg.Timeout
 	case left >= leastKnock:
 		return min(left, max(knock, 2*b.cfg.Turnaround), b.cfg.Timeout)
@@ -163,6 +173,7 @@ func (b *Bus) patience(q *Request, until time.Time) time.Duration {
 
 // ask sends one request and hands on what comes of it. It is false where the line is of no use in this period.
 func (b *Bus) ask(ctx context.Context, q *Request, timeout time.Duration) (usable bool) {
+	start := time.Now()
 	reply, err := b.master.ReadWithin(timeout, q.Unit, q.Function, q.Address, q.Count)
 	usable = true
 	switch {
@@ -178,6 +189,7 @@ func (b *Bus) ask(ctx context.Context, q *Request, timeout time.Duration) (usabl
 		b.silent(q)
 		return usable
 	}
+	b.units[q.Unit].slow = time.Since(start) > q.BusTime(b.cfg)+knock
 	for k := range q.Fields {
 		f := &q.Fields[k]
 		b.opts.Sink(f.Pot, f.Decode(reply.Data, reply.At))
@@ -203,7 +215,7 @@ func (b *Bus) note(ctx context.Context, q *Request, err error) {
 		u.skip = true
 		u.missed++
 		if u.missed >= silentAfter && !u.silent {
-			u.silent, u.due = true, time.Now().Add(silentRetry)
+			u.silent, u.due = true, time.Now().Add(u.retry())
 			b.opts.Log.LogAttrs(ctx, slog.LevelWarn, "unit is silent: look at its power, wiring, address and line mode", slog.Any("error", err))
 			b.unitEvent(q.Unit, false)
 		}

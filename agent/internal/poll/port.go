@@ -20,11 +20,11 @@ type port struct {
 }
 
 func newPort(cfg config.Bus, opts Options) *port {
-	open, mark := opts.Open, func() string { return "" }
+	open := opts.Open
 	if open == nil {
 		open = func() (serialport.Port, error) { return serialport.Open(cfg.Port, cfg.Mode) }
-		mark = func() string { return serialport.Mark(cfg.Port) }
 	}
+	mark := func() string { return serialport.Mark(cfg.Port) }
 	return &port{line: serialport.NewLine(open, mark), mode: cfg.Mode, log: opts.Log, told: opts.Events.Port}
 }
 

@@ -32,7 +32,7 @@ func New(cfg config.Bus, opts Options) Runner {
 }
 
 // A gauge of which silentAfter queries in a row stay without an answer is silent. One whose answers nobody else's can be
-// taken for is then asked once in silentRetry, with silentGap between two such gauges; one that shares its kind makes
+// taken for is then asked once in slowRetry, with silentGap between two such gauges; one that shares its kind makes
 // the others wait each time (see package ascii), so they get their answers before it is asked again after its first
 // miss, and it is left alone for long when it is silent.
 const sharedRetry = 10 * time.Second
@@ -177,7 +177,7 @@ func (b *TextBus) note(ctx context.Context, g *askedGauge, err error) {
 		case shared:
 			g.due = time.Now().Add(sharedRetry)
 		case g.missed >= silentAfter:
-			g.due = time.Now().Add(silentRetry)
+			g.due = time.Now().Add(slowRetry)
 		}
 		if g.missed >= silentAfter && !g.silent {
 			g.silent = true

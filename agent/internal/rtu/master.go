@@ -36,7 +36,7 @@ const (
 type Events struct {
 	Sent      func(unit uint8)                   // a request went out, probes included
 	Reply     func(unit uint8)                   // a good reply came, to a probe included
-	Exception func(unit uint8, code modbus.Code) // the unit refused; a probe too
+	Exception func(unit uint8, code modbus.Code) // the unit refused; not told of probes
 	Failed    func(unit uint8, err error)        // one of the Err values: no good reply
 	Echo      func(unit uint8)                   // our own request came back and was thrown away
 	Stray     func(n int)                        // n bytes that nobody asked for were thrown away
@@ -159,16 +159,14 @@ func (m *Master) read(q query) (Reply, error) {
 			return Reply{}, err
 		}
 		if !probing {
-			if r, err := m.exchange(u, q); !errors.Is(err, errUnclear) {
+			if r, err := m.exchange(u, q, false); !errors.Is(err, errUnclear) {
 				return r, err
 			}
 			continue
 		}
-		// An exception is as good an answer to a probe as any.
-		var refused *modbus.ExceptionError
 		p := q.probe()
-		switch _, err := m.exchange(u, p); {
-		case err == nil, errors.As(err, &refused), errors.Is(err, errUnclear):
+		switch _, err := m.exchange(u, p, true); {
+		case err == nil, errors.Is(err, errUnclear):
 			u.heard, u.vain = true, 0
 		default:
 			u.vain++
@@ -221,8 +219,8 @@ func (m *Master) listen(u *unit) error {
 	return nil
 }
 
-// exchange sends one request and waits for its reply.
-func (m *Master) exchange(u *unit, q query) (Reply, error) {
+// exchange sends one request and waits for its reply. To a probe an exception is as good an answer as any.
+func (m *Master) exchange(u *unit, q query, probing bool) (Reply, error) {
 	u.met = true
 	want := q.tag()
 	sent := time.Now()
@@ -253,9 +251,13 @@ func (m *Master) exchange(u *unit, q query) (Reply, error) {
 		return Reply{}, m.failed(q.Unit, ErrLate)
 	}
 	data, err := modbus.ParseReadReply(reply, q.Unit, q.Function, q.Count)
-	if !u.owed.empty() {
+	switch {
+	case !u.owed.empty():
 		m.replied(q.Unit)
 		return Reply{}, errUnclear
+	case probing:
+		m.replied(q.Unit)
+		return Reply{}, nil
 	}
 	return m.answered(q.Unit, Reply{Data: data, At: at}, err)
 }
