@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"text/tabwriter"
+	"time"
 
 	"gritwatch/internal/program"
 	"gritwatch/sim-sensor/internal/app"
@@ -29,9 +30,10 @@ type flags struct {
 }
 
 type runFlags struct {
-	Config   string `xor:"what" placeholder:"FILE" help:"The simulated site, sim.yaml."`
-	Scenario string `xor:"what" placeholder:"NAME" help:"A scenario built in, in place of a file."`
-	Truth    string `placeholder:"FILE" help:"Write what is really the case, JSON lines every 100 ms."`
+	Config     string        `xor:"what" placeholder:"FILE" help:"The simulated site, sim.yaml."`
+	Scenario   string        `xor:"what" placeholder:"NAME" help:"A scenario built in, in place of a file."`
+	Truth      string        `placeholder:"FILE" help:"Write what is really the case, as JSON lines."`
+	TruthEvery time.Duration `default:"100ms" help:"How often the truth is written: a multiple of 10ms, the step of the simulation (${default})."`
 }
 
 type listFlags struct {
@@ -79,7 +81,10 @@ func play(ctx context.Context, f runFlags, stdout io.Writer, log *slog.Logger) (
 	if err != nil {
 		return err
 	}
-	o := app.Options{Out: stdout, Log: log}
+	if f.TruthEvery < scenario.Tick || f.TruthEvery%scenario.Tick != 0 {
+		return fmt.Errorf("--truth-every %v %w: write a multiple of %v", f.TruthEvery, program.ErrUsage, scenario.Tick)
+	}
+	o := app.Options{Out: stdout, Every: f.TruthEvery, Log: log}
 	if f.Truth != "" {
 		if derr := os.MkdirAll(filepath.Dir(f.Truth), 0o755); derr != nil {
 			return fmt.Errorf("folder of the truth: %w", derr)

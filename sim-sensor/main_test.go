@@ -39,6 +39,8 @@ func TestCommands(t *testing.T) {
 		{"run --config nowhere.yaml", 2, "", "nowhere.yaml"},
 		{"run --scenario demo --log-level loud", 2, "", "loud"},
 		{"run --scenario demo --truth " + filepath.Join(bad, "truth"), 1, "", "truth"},
+		{"run --scenario demo --truth-every 15ms", 2, "", "multiple of 10ms"},
+		{"run --scenario demo --truth-every 0s", 2, "", "multiple of 10ms"},
 		{"load", 2, "", "load"},
 	} {
 		var out, errs bytes.Buffer

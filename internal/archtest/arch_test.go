@@ -147,7 +147,7 @@ func TestImports(t *testing.T) {
 // TestPure keeps clocks, I/O, goroutines and the order of maps out of the cores.
 func TestPure(t *testing.T) {
 	pure := []string{"internal/airflow", "internal/vent", "server/internal/engine", "protocol/si", "protocol/points", "protocol/modbus",
-		"sim-sensor/internal/plant", "sim-sensor/internal/transducer"}
+		"agent/internal/ascii/lines", "sim-sensor/internal/plant", "sim-sensor/internal/transducer", "sim-sensor/internal/fault"}
 	banned := strings.Fields("os net net/http io io/fs log log/slog context sync sync/atomic os/exec os/signal syscall math/rand")
 	clock := strings.Fields("Now Since Until After AfterFunc NewTimer NewTicker Tick Sleep")
 	fset, files := load(t)

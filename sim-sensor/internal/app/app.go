@@ -13,26 +13,31 @@ import (
 
 	"golang.org/x/sync/errgroup"
 
+	"gritwatch/sim-sensor/internal/fault"
 	"gritwatch/sim-sensor/internal/line"
 	"gritwatch/sim-sensor/internal/scenario"
 )
 
-const (
-	truthEvery = 100 * time.Millisecond
-	// behind is how far play may fall behind the clock (a suspended machine) before the time is let go; up to it, play
-	// catches up.
-	behind = time.Second
-)
+// TruthEvery is how often the truth is written unless the options say otherwise.
+const TruthEvery = 100 * time.Millisecond
+
+// behind is how far play may fall behind the clock (a suspended machine) before the time is let go; up to it, play
+// catches up.
+const behind = time.Second
 
 // Options of Run. Out and Log are needed.
 type Options struct {
-	Out   io.Writer // gets one line when the lines can be opened
-	Truth io.Writer // gets the truth as JSON lines, each write one moment; nil: nobody wants it
+	Out   io.Writer     // gets one line when the lines can be opened
+	Truth io.Writer     // gets the truth as JSON lines, each write one moment; nil: nobody wants it
+	Every time.Duration // of the truth, a multiple of scenario.Tick; 0: TruthEvery
 	Log   *slog.Logger
 }
 
 // Run opens the scenario's lines and plays until ctx ends; then it gives nil. No link is left behind.
 func Run(ctx context.Context, s *scenario.Scenario, o Options) (err error) {
+	if o.Every == 0 {
+		o.Every = TruthEvery
+	}
 	world, err := scenario.NewWorld(s)
 	if err != nil {
 		return err
@@ -44,10 +49,10 @@ func Run(ctx context.Context, s *scenario.Scenario, o Options) (err error) {
 		}
 	}()
 	for _, lu := range world.Lines() {
-		events := line.Events{Damaged: func(n int) {
-			o.Log.LogAttrs(ctx, slog.LevelDebug, "damaged request", slog.String("line", lu.Link), slog.Int("bytes", n))
-		}}
-		l, err := line.Open(lu.Link, lu.Mode, lu.Units, events)
+		var count played
+		lu.Options.Events = events(ctx, lu.Link, &count, o.Log)
+		defer func() { count.report(ctx, lu.Link, o.Log) }()
+		l, err := line.Open(lu.Link, lu.Options)
 		if err != nil {
 			return err
 		}
@@ -65,6 +70,30 @@ func Run(ctx context.Context, s *scenario.Scenario, o Options) (err error) {
 		group.Go(func() error { return fmt.Errorf("say that the lines are ready: %w", err) })
 	}
 	return group.Wait()
+}
+
+// played counts the faults of a line by kind. Its line's goroutine counts; it is read when that has ended.
+type played [fault.Kinds]int
+
+func (p *played) report(ctx context.Context, link string, log *slog.Logger) {
+	for k, n := range p {
+		if n > 0 {
+			log.LogAttrs(ctx, slog.LevelDebug, "faults played", slog.String("line", link), slog.String("kind", fault.Kind(k).String()), slog.Int("times", n))
+		}
+	}
+}
+
+// events counts and logs what happens on a line.
+func events(ctx context.Context, link string, count *played, log *slog.Logger) line.Events {
+	return line.Events{
+		Damaged: func(n int) {
+			log.LogAttrs(ctx, slog.LevelDebug, "damaged request", slog.String("line", link), slog.Int("bytes", n))
+		},
+		Fault: func(k fault.Kind) { count[k]++ },
+		Plugged: func(there bool) {
+			log.LogAttrs(ctx, slog.LevelInfo, "port", slog.String("line", link), slog.Bool("there", there))
+		},
+	}
 }
 
 // play steps the world as the clock goes.
@@ -86,7 +115,7 @@ func play(ctx context.Context, w *scenario.World, o Options) error {
 		}
 		for ; late >= scenario.Tick; late -= scenario.Tick {
 			w.Step()
-			if o.Truth != nil && w.At()%truthEvery == 0 {
+			if o.Truth != nil && w.At()%o.Every == 0 {
 				if err := write(o.Truth, w.Truth(), time.Now()); err != nil {
 					return err
 				}

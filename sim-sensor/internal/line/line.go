@@ -1,139 +1,157 @@
-// Package line offers simulated Modbus RTU slaves on pseudo-terminals, under paths that stay the same.
+// Package line offers simulated gauges on pseudo-terminals, under paths that stay the same.
 //
-// A line is a pseudo-terminal whose far end a master opens like any serial port, by a symbolic link. Units on it answer
-// functions 03 and 04 from a register map; an unknown unit stays silent, a register that does not exist is refused with
-// exception 2, any other function with exception 1. Replies come at the line's speed.
+// A line is a pseudo-terminal whose far end a master opens like any serial port, by a symbolic link. On it stand Modbus
+// RTU units or gauges that speak lines of text. A unit with registers answers functions 03 and 04, one with switches 01
+// and 02; an unknown unit stays silent, an address that does not exist is refused with exception 2, any other function
+// with exception 1.
+//
+// Replies come at the line's speed. A value is the one at the reply's first character. A station that has not replied
+// yet keeps one further request until it has, and loses others; meanwhile the rest of the line goes on. Frames never run
+// into each other: one waits for the end of the other. What is sent while no master has the port open is lost.
 package line
 
 import (
 	"context"
 	"errors"
 	"fmt"
-	"io/fs"
-	"os"
-	"path/filepath"
+	"runtime"
+	"time"
 
-	"github.com/creack/pty"
 	"golang.org/x/sys/unix"
+
+	"gritwatch/sim-sensor/internal/fault"
 )
 
 // Events report what a line met. Nil funcs are not called; they must not block.
 type Events struct {
-	Damaged func(bytes int) // a request whose length or check word is wrong
+	Damaged func(bytes int)       // a request whose length or check word is wrong
+	Fault   func(kind fault.Kind) // a fault of the line met a request, or began
+	Plugged func(there bool)      // the port has gone, or is there again
+}
+
+// Options are what stands on a line. Either Units or Texts is set.
+type Options struct {
+	Mode       Mode
+	Turnaround time.Duration // how long a station thinks between the end of a request and its reply
+	Strict     bool          // nothing is heard while the master's speed is another; pseudo-terminals keep no parity
+	Units      []*Unit
+	Texts      []Text
+	Faults     *fault.Player        // nil: none
+	Clock      func() time.Duration // the scenario's time, by which faults hold; nil: it stands still
+	Events     Events
 }
 
 // A Line is an open line.
 type Line struct {
 	link string
-	near *os.File // the slaves' end
-	far  *os.File // kept open, so that the path lives on while no master has it
-	sl   slaves
+	term *terminal // nil while unplugged
+	srv  server
 }
 
-// Open makes a pseudo-terminal with the units on it and links it at the path given, whose folder is made if it is
+// Open makes a pseudo-terminal with the stations on it and links it at the path given, whose folder is made if it is
 // missing. A link left by an earlier run is replaced; anything else at the path is an error. Close removes the link.
-func Open(link string, mode Mode, units []*Unit, events Events) (*Line, error) {
-	l := &Line{link: link, sl: slaves{mode: mode, units: make(map[uint8]*Unit, len(units)), events: events}}
-	for _, u := range units {
-		if l.sl.units[u.id] != nil {
-			return nil, fmt.Errorf("line %s: unit %d stands there twice", link, u.id)
-		}
-		l.sl.units[u.id] = u
+func Open(link string, opts Options) (*Line, error) {
+	srv, err := newServer(opts)
+	if err != nil {
+		return nil, fmt.Errorf("line %s: %w", link, err)
 	}
-	var err error
-	if l.near, l.far, err = pty.Open(); err != nil {
-		return nil, fmt.Errorf("line %s: no pseudo-terminal to be had: %w", link, err)
-	}
-	if l.near, err = nonblocking(l.near); err != nil {
-		return nil, errors.Join(fmt.Errorf("line %s: %w", link, err), l.far.Close())
-	}
-	if err := raw(l.far); err != nil {
-		return nil, errors.Join(fmt.Errorf("line %s: raw mode: %w", link, err), l.near.Close(), l.far.Close())
-	}
-	if err := place(l.far.Name(), link); err != nil {
-		return nil, errors.Join(fmt.Errorf("line %s: %w", link, err), l.near.Close(), l.far.Close())
+	l := &Line{link: link, srv: srv}
+	if l.term, err = openTerminal(link); err != nil {
+		return nil, fmt.Errorf("line %s: %w", link, err)
 	}
 	return l, nil
+}
+
+func newServer(opts Options) (server, error) {
+	if opts.Faults == nil {
+		opts.Faults = fault.NewPlayer(nil, 0)
+	}
+	if opts.Clock == nil {
+		opts.Clock = func() time.Duration { return 0 }
+	}
+	s := server{opts: opts, faults: opts.Faults}
+	if len(opts.Texts) > 0 {
+		s.talk = &texts{gauges: opts.Texts, damaged: opts.Events.Damaged}
+		return s, checkTexts(opts.Texts)
+	}
+	units := make(map[uint8]*Unit, len(opts.Units))
+	for _, u := range opts.Units {
+		if units[u.id] != nil {
+			return s, fmt.Errorf("unit %d stands there twice", u.id)
+		}
+		units[u.id] = u
+	}
+	s.talk = &slaves{baud: opts.Mode.Baud, units: units, damaged: opts.Events.Damaged}
+	return s, nil
 }
 
 // String is the path of the link.
 func (l *Line) String() string { return l.link }
 
-// Run answers requests until ctx ends; then it gives nil.
+// Run plays the line until ctx ends; then it gives nil. While the line is unplugged there is neither pseudo-terminal nor
+// link; afterwards there is a new one.
 func (l *Line) Run(ctx context.Context) error {
-	if err := l.sl.serve(ctx, l.near); err != nil {
-		return fmt.Errorf("line %s: %w", l.link, err)
+	// The kernel may be 50 us late with a thread's wake-ups unless it is told otherwise; a character at 115200 takes 87.
+	runtime.LockOSThread()
+	defer runtime.UnlockOSThread()
+	if err := unix.Prctl(unix.PR_SET_TIMERSLACK, 1, 0, 0, 0); err != nil {
+		return fmt.Errorf("line %s: timer slack: %w", l.link, err)
 	}
+	defer func() { _ = unix.Prctl(unix.PR_SET_TIMERSLACK, 0, 0, 0, 0) }() // the default again; it was set before
+	for {
+		err := l.srv.serve(ctx, l.term)
+		if errors.Is(err, errUnplugged) {
+			err = l.unplugged(ctx)
+		}
+		switch {
+		case err != nil:
+			return fmt.Errorf("line %s: %w", l.link, err)
+		case ctx.Err() != nil:
+			return nil
+		}
+	}
+}
+
+// unplugged takes the port away until the scenario, or ctx, says otherwise.
+func (l *Line) unplugged(ctx context.Context) error {
+	report := func(there bool) {
+		if l.srv.opts.Events.Plugged != nil {
+			l.srv.opts.Events.Plugged(there)
+		}
+	}
+	err := l.term.close()
+	if l.term = nil; err != nil {
+		return err
+	}
+	l.srv.played(fault.Unplugged)
+	report(false)
+	for at := l.srv.opts.Clock(); l.srv.faults.Holds(fault.Unplugged, at); at = l.srv.opts.Clock() {
+		change, ok := l.srv.faults.Change(at)
+		var timer <-chan time.Time // nil where it is unplugged for ever
+		if ok {
+			timer = time.After(max(change-at, time.Millisecond))
+		}
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-timer:
+		}
+	}
+	if l.term, err = openTerminal(l.link); err != nil {
+		l.term = nil
+		return err
+	}
+	report(true)
 	return nil
 }
 
-// Close removes the link, if it is still this line's, and ends the pseudo-terminal.
+// Close removes the link, if it is still this line's, and ends the pseudo-terminal. Run must have ended.
 func (l *Line) Close() error {
-	err := errors.Join(l.near.Close(), l.far.Close())
-	if target, lerr := os.Readlink(l.link); lerr == nil && target == l.far.Name() {
-		err = errors.Join(err, os.Remove(l.link))
+	if l.term == nil {
+		return nil
 	}
-	if err != nil {
+	if err := l.term.close(); err != nil {
 		return fmt.Errorf("close line %s: %w", l.link, err)
 	}
 	return nil
-}
-
-// place makes the link in one step, so that nobody ever finds half of it.
-func place(target, link string) error {
-	switch info, err := os.Lstat(link); {
-	case errors.Is(err, fs.ErrNotExist):
-		if err := os.MkdirAll(filepath.Dir(link), 0o755); err != nil {
-			return fmt.Errorf("make its folder: %w", err)
-		}
-	case err != nil:
-		return err
-	case info.Mode()&fs.ModeSymlink == 0:
-		return fmt.Errorf("something that is no symbolic link stands there; move it away or choose another path")
-	}
-	fresh := fmt.Sprintf("%s.%d.new", link, os.Getpid())
-	if err := os.Symlink(target, fresh); err != nil {
-		return fmt.Errorf("make the link: %w", err)
-	}
-	if err := os.Rename(fresh, link); err != nil {
-		return errors.Join(fmt.Errorf("make the link: %w", err), os.Remove(fresh))
-	}
-	return nil
-}
-
-// nonblocking turns a file that the library has left in blocking mode into one whose reads have deadlines. The file
-// given is closed.
-func nonblocking(f *os.File) (*os.File, error) {
-	fd, err := unix.FcntlInt(f.Fd(), unix.F_DUPFD_CLOEXEC, 0)
-	if err = errors.Join(err, f.Close()); err != nil {
-		return nil, fmt.Errorf("duplicate the terminal: %w", err)
-	}
-	if err := unix.SetNonblock(fd, true); err != nil {
-		return nil, errors.Join(fmt.Errorf("nonblocking mode: %w", err), unix.Close(fd))
-	}
-	return os.NewFile(uintptr(fd), f.Name()), nil
-}
-
-// raw takes echo, line editing and translation away, as cfmakeraw does. A master sets its own mode when it opens the
-// port, but nothing may be echoed before that.
-func raw(f *os.File) error {
-	conn, err := f.SyscallConn()
-	if err != nil {
-		return err
-	}
-	var failed error
-	err = conn.Control(func(fd uintptr) {
-		t, err := unix.IoctlGetTermios(int(fd), unix.TCGETS)
-		if err != nil {
-			failed = err
-			return
-		}
-		t.Iflag &^= unix.IGNBRK | unix.BRKINT | unix.PARMRK | unix.ISTRIP | unix.INLCR | unix.IGNCR | unix.ICRNL | unix.IXON
-		t.Oflag &^= unix.OPOST
-		t.Lflag &^= unix.ECHO | unix.ECHONL | unix.ICANON | unix.ISIG | unix.IEXTEN
-		t.Cflag = t.Cflag&^(unix.CSIZE|unix.PARENB) | unix.CS8
-		t.Cc[unix.VMIN], t.Cc[unix.VTIME] = 1, 0
-		failed = unix.IoctlSetTermios(int(fd), unix.TCSETS, t)
-	})
-	return errors.Join(err, failed)
 }

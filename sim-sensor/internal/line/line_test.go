@@ -19,7 +19,8 @@ import (
 )
 
 // open is a line at 57600 8E1 with unit 21 (float at 2578, low word first), 22 (float at 10, high word first) and 9
-// (counts at 304 and 305), running until the test ends.
+// (counts at 304 and 305), 23 (whole numbers at 0 and 2) and 5 (two
+// switches), running until the test ends.
 func open(t *testing.T) string {
 	t.Helper()
 	link := filepath.Join(t.TempDir(), "run", "line-a")
@@ -35,13 +36,23 @@ func open(t *testing.T) string {
 	high.SetFloat(-0.375)
 	a.SetInt(16589)
 	b.SetInt(-12)
+	whole, unsigned := new(line.Cell), new(line.Cell)
+	whole.SetInt(-1234567)
+	unsigned.SetInt(60000)
+	on, off := new(line.Cell), new(line.Cell)
+	on.SetSwitch(true)
+	switches, err := line.NewSwitches(5, []line.Channel{{Address: 0, Cell: off}, {Address: 1, Cell: on}})
+	if err != nil {
+		t.Fatal(err)
+	}
 	mode, err := line.ParseMode("57600 8E1")
 	if err != nil {
 		t.Fatal(err)
 	}
-	l, err := line.Open(link, mode, []*line.Unit{unit(21, line.Channel{Address: 2578, Encoding: line.FloatLowFirst, Cell: low}),
-		unit(22, line.Channel{Address: 10, Encoding: line.FloatHighFirst, Cell: high}),
-		unit(9, line.Channel{Address: 304, Cell: a}, line.Channel{Address: 305, Cell: b})}, line.Events{})
+	l, err := line.Open(link, line.Options{Mode: mode, Turnaround: 4 * time.Millisecond, Units: []*line.Unit{unit(21, line.Channel{Address: 2578, Encoding: line.Wide | line.LowFirst, Cell: low}),
+		unit(22, line.Channel{Address: 10, Encoding: line.Wide, Cell: high}),
+		unit(9, line.Channel{Address: 304, Cell: a}, line.Channel{Address: 305, Cell: b}),
+		unit(23, line.Channel{Address: 0, Encoding: line.Wide, Cell: whole}, line.Channel{Address: 2, Cell: unsigned}), switches}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -140,6 +151,12 @@ func TestMbpoll(t *testing.T) {
 		{"-a 21 -t 4:float -r 2578 -c 1", []string{"101.25"}},
 		{"-a 22 -t 3:float -B -r 10 -c 1", []string{"-0.375"}},
 		{"-a 9 -t 3 -r 304 -c 2", []string{"[304]:", "16589", "[305]:", "-12"}},
+		{"-a 23 -t 3:int -B -r 0 -c 1", []string{"[0]:", "-1234567"}},
+		{"-a 23 -t 4 -r 2 -c 1", []string{"[2]:", "60000"}},
+		{"-a 5 -t 0 -r 0 -c 2", []string{"[0]:", "0", "[1]:", "1"}},
+		{"-a 5 -t 1 -r 1 -c 1", []string{"[1]:", "1"}},
+		{"-a 5 -t 1 -r 1 -c 2", []string{"Illegal data address"}},
+		{"-a 9 -t 0 -r 304 -c 1", []string{"Illegal function"}},
 		{"-a 9 -t 4 -r 310 -c 1", []string{"Illegal data address"}},
 		{"-a 33 -t 4 -r 310 -c 1 -o 0.2", []string{"timed out"}},
 	} {
@@ -162,20 +179,20 @@ func TestLinkRefused(t *testing.T) {
 	if err := os.WriteFile(file, []byte("data"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := line.Open(file, mode, nil, line.Events{}); err == nil || !strings.Contains(err.Error(), "precious") {
+	if _, err := line.Open(file, line.Options{Mode: mode}); err == nil || !strings.Contains(err.Error(), "precious") {
 		t.Errorf("over a file: %v", err)
 	}
 	if text, err := os.ReadFile(file); err != nil || string(text) != "data" {
 		t.Errorf("the file is now %q, %v", text, err)
 	}
-	if _, err := line.Open(filepath.Join(file, "below"), mode, nil, line.Events{}); err == nil {
+	if _, err := line.Open(filepath.Join(file, "below"), line.Options{Mode: mode}); err == nil {
 		t.Error("under a file: no error")
 	}
 	u, err := line.NewUnit(4, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := line.Open(filepath.Join(dir, "twice"), mode, []*line.Unit{u, u}, line.Events{}); err == nil {
+	if _, err := line.Open(filepath.Join(dir, "twice"), line.Options{Mode: mode, Units: []*line.Unit{u, u}}); err == nil {
 		t.Error("a unit twice: no error")
 	}
 }
@@ -187,11 +204,11 @@ func TestLinkReplaced(t *testing.T) {
 	if err := os.Symlink("/nowhere", link); err != nil {
 		t.Fatal(err)
 	}
-	first, err := line.Open(link, mode, nil, line.Events{})
+	first, err := line.Open(link, line.Options{Mode: mode})
 	if err != nil {
 		t.Fatal(err)
 	}
-	second, err := line.Open(link, mode, nil, line.Events{})
+	second, err := line.Open(link, line.Options{Mode: mode})
 	if err != nil {
 		t.Fatal(err)
 	}

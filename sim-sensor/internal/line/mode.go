@@ -43,5 +43,7 @@ func (m Mode) Bits() int {
 // String is the mode as ParseMode reads it.
 func (m Mode) String() string { return fmt.Sprintf("%d 8%c%d", m.Baud, m.Parity, m.Stop) }
 
-// frame is how long n characters take.
+// Takes is how long n characters take.
+func (m Mode) Takes(n int) time.Duration { return m.frame(n) }
+
 func (m Mode) frame(n int) time.Duration { return modbus.FrameTime(n, m.Baud, m.Bits()) }

@@ -15,63 +15,102 @@ type Cell struct {
 	silent atomic.Bool
 }
 
-// SetFloat stores the value of a float channel.
+// SetFloat stores the value of a float channel, or of a text.
 func (c *Cell) SetFloat(v float32) { c.bits.Store(math.Float32bits(v)) }
 
-// SetInt stores the value of an integer channel.
-func (c *Cell) SetInt(v int16) { c.bits.Store(uint32(uint16(v))) }
+// SetInt stores the value of an integer channel; of a narrow one its low 16 bits.
+func (c *Cell) SetInt(v int32) { c.bits.Store(uint32(v)) }
+
+// SetSwitch stores the position of a switch.
+func (c *Cell) SetSwitch(on bool) {
+	bit := uint32(0)
+	if on {
+		bit = 1
+	}
+	c.bits.Store(bit)
+}
 
 // SetSilent says whether the device behind the channel has stopped answering. A unit whose channels are all silent
 // does not answer.
 func (c *Cell) SetSilent(s bool) { c.silent.Store(s) }
 
-// An Encoding says how a channel stands in registers.
+func (c *Cell) float() float64 { return float64(math.Float32frombits(c.bits.Load())) }
+
+// An Encoding says how a channel stands in registers: the sum of what applies.
 type Encoding uint8
 
-// The encodings.
+// The parts of an encoding.
 const (
-	Int16          Encoding = iota // one register, two's complement
-	FloatHighFirst                 // two registers, the one with sign and exponent first
-	FloatLowFirst                  // two registers, the one with sign and exponent second
+	Narrow   Encoding = 0      // one register
+	Wide     Encoding = 1 << 0 // two registers, the one with the high half first
+	LowFirst Encoding = 1 << 1 // of a wide one: the register with the low half first
+	Swapped  Encoding = 1 << 2 // inside a register, the low byte first
 )
 
 func (e Encoding) size() int {
-	if e == Int16 {
+	if e&Wide == 0 {
 		return 1
 	}
 	return 2
 }
 
-// A Channel is a cell in a unit's register map.
+// words are the registers of a value; a narrow one has the first.
+func (e Encoding) words(bits uint32) (w [2]uint16) {
+	w = [2]uint16{uint16(bits >> 16), uint16(bits)}
+	if e&Wide == 0 || e&LowFirst != 0 {
+		w[0], w[1] = w[1], w[0]
+	}
+	if e&Swapped != 0 {
+		w[0], w[1] = w[0]<<8|w[0]>>8, w[1]<<8|w[1]>>8
+	}
+	return w
+}
+
+// A Channel is a cell in a unit's map.
 type Channel struct {
-	Address  uint16 // of its first register, as on the wire, from 0
+	Address  uint16 // of its first register, or of the switch, as on the wire, from 0
 	Encoding Encoding
 	Cell     *Cell
 }
 
-// A Unit is one Modbus slave. Holding and input registers are the same map.
+// A Unit is one Modbus slave. It has registers, holding and input ones the same, or switches, coils and discrete
+// inputs the same.
 type Unit struct {
 	id       uint8
+	switches bool
 	channels []Channel // by address
 }
 
 // NewUnit is the slave of an address 1 to 247 with the channels given, whose registers must not overlap.
 func NewUnit(id uint8, channels []Channel) (*Unit, error) {
-	if id < modbus.MinUnit || id > modbus.MaxUnit {
-		return nil, fmt.Errorf("unit %d: an address lies between %d and %d", id, modbus.MinUnit, modbus.MaxUnit)
+	return newUnit(&Unit{id: id}, channels)
+}
+
+// NewSwitches is the slave of an address 1 to 247 whose channels are switches, each of its own address.
+func NewSwitches(id uint8, channels []Channel) (*Unit, error) {
+	return newUnit(&Unit{id: id, switches: true}, channels)
+}
+
+func newUnit(u *Unit, channels []Channel) (*Unit, error) {
+	if u.id < modbus.MinUnit || u.id > modbus.MaxUnit {
+		return nil, fmt.Errorf("unit %d: an address lies between %d and %d", u.id, modbus.MinUnit, modbus.MaxUnit)
 	}
-	sorted := slices.Clone(channels)
-	slices.SortFunc(sorted, func(a, b Channel) int { return int(a.Address) - int(b.Address) })
+	u.channels = slices.Clone(channels)
+	slices.SortFunc(u.channels, func(a, b Channel) int { return int(a.Address) - int(b.Address) })
 	next := 0
-	for _, c := range sorted {
+	for i := range u.channels {
+		c := &u.channels[i]
+		if u.switches {
+			c.Encoding = Narrow
+		}
 		if int(c.Address) < next {
-			return nil, fmt.Errorf("unit %d: two channels want register %d", id, c.Address)
+			return nil, fmt.Errorf("unit %d: two channels want address %d", u.id, c.Address)
 		}
 		if next = int(c.Address) + c.Encoding.size(); next > 1<<16 {
-			return nil, fmt.Errorf("unit %d: register %d is past the last", id, next-1)
+			return nil, fmt.Errorf("unit %d: register %d is past the last", u.id, next-1)
 		}
 	}
-	return &Unit{id: id, channels: sorted}, nil
+	return u, nil
 }
 
 func (u *Unit) silent() bool {
@@ -83,8 +122,8 @@ func (u *Unit) silent() bool {
 	return len(u.channels) > 0
 }
 
-// read appends count registers from addr; ok is false when one of them does not exist.
-func (u *Unit) read(dst []uint16, addr uint16, count int) (registers []uint16, ok bool) {
+// read appends count registers or switches from addr; ok is false when one of them does not exist.
+func (u *Unit) read(dst []uint16, addr uint16, count int) (words []uint16, ok bool) {
 	next, end := int(addr), int(addr)+count
 	for _, c := range u.channels {
 		first, past := int(c.Address), int(c.Address)+c.Encoding.size()
@@ -94,14 +133,7 @@ func (u *Unit) read(dst []uint16, addr uint16, count int) (registers []uint16, o
 		if first > next {
 			return dst, false
 		}
-		bits := c.Cell.bits.Load() // once, so that a value is never torn between two updates
-		words := [2]uint16{uint16(bits >> 16), uint16(bits)}
-		switch c.Encoding {
-		case Int16:
-			words[0] = uint16(bits)
-		case FloatLowFirst:
-			words[0], words[1] = words[1], words[0]
-		}
+		words := c.Encoding.words(c.Cell.bits.Load()) // once, so that a value is never torn between two updates
 		for ; next < min(past, end); next++ {
 			dst = append(dst, words[next-first])
 		}

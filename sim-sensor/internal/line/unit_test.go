@@ -32,16 +32,26 @@ func TestUnitRefused(t *testing.T) {
 		"unit 0":   func() error { _, err := line.NewUnit(0, nil); return err },
 		"unit 248": func() error { _, err := line.NewUnit(248, nil); return err },
 		"overlap": func() error {
-			_, err := line.NewUnit(1, []line.Channel{{8, line.Int16, c}, {7, line.FloatLowFirst, c}})
+			_, err := line.NewUnit(1, []line.Channel{{8, line.Narrow, c}, {7, line.Wide | line.LowFirst, c}})
 			return err
 		},
-		"past last": func() error { _, err := line.NewUnit(1, []line.Channel{{65535, line.FloatHighFirst, c}}); return err },
+		"past last": func() error { _, err := line.NewUnit(1, []line.Channel{{65535, line.Wide, c}}); return err },
 	} {
 		if f() == nil {
 			t.Errorf("%s: no error", name)
 		}
 	}
-	if _, err := line.NewUnit(1, []line.Channel{{65535, line.Int16, c}, {65533, line.FloatHighFirst, c}}); err != nil {
+	if _, err := line.NewUnit(1, []line.Channel{{65535, line.Narrow, c}, {65533, line.Wide, c}}); err != nil {
+		t.Error(err)
+	}
+}
+
+func TestSwitchesRefused(t *testing.T) {
+	c := new(line.Cell)
+	if _, err := line.NewSwitches(1, []line.Channel{{5, line.Narrow, c}, {5, line.Narrow, c}}); err == nil {
+		t.Error("two switches on one address: no error")
+	}
+	if _, err := line.NewSwitches(1, []line.Channel{{5, line.Wide, c}, {6, line.Narrow, c}, {65535, line.Narrow, c}}); err != nil { // a switch has no width
 		t.Error(err)
 	}
 }

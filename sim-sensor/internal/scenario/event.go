@@ -19,10 +19,7 @@ var (
 
 func (r *reader) event(m yamlfile.Map, p Pot) Event {
 	o := m.Optional()
-	e := Event{At: moment(m, "at"), For: o.Duration("for"), Every: o.Duration("every")}
-	if e.Every > 0 && (e.For == 0 || e.For >= e.Every) {
-		m.Fail("every", "needs a shorter for: an event must end before it comes again", "")
-	}
+	e := Event{Window: window(m)}
 	kind := one(m, kinds, "at", "what happens")
 	e.Name = kind
 	grows := false
@@ -65,6 +62,9 @@ func (r *reader) fault(m yamlfile.Map, p Pot) (g *GaugeFault, kind string) {
 		m.Fail("gauge", fmt.Sprintf("%s is not among the points of %s", g.Point, p.Name), "")
 	}
 	kind = one(m, faults, "gauge", "the fault")
+	if p.Control.Electric && g.Point == points.Control && kind != "stuck" && kind != "unplugged" {
+		m.Fail("gauge", "control is a switch here: it can be stuck or unplugged", "choose one of these faults")
+	}
 	f := &g.Fault
 	switch kind {
 	case "drift":

@@ -3,18 +3,13 @@ package scenario
 import (
 	"fmt"
 	"math"
-	"path/filepath"
-	"strconv"
 	"strings"
 	"time"
 
 	"gritwatch/internal/potfile"
 	"gritwatch/internal/yamlfile"
-	"gritwatch/protocol/modbus"
 	"gritwatch/protocol/points"
 	"gritwatch/protocol/si"
-	"gritwatch/sim-sensor/internal/line"
-	"gritwatch/sim-sensor/internal/transducer"
 )
 
 // Defaults of what a file leaves out.
@@ -102,8 +97,8 @@ func (r *reader) pot(p potfile.Pot, m yamlfile.Map, gauges Gauges) Pot {
 	if p.Vessel.HoldsPressure {
 		m.Fail("vessel", "holds pressure by design, which is not simulated", "take holds_pressure out")
 	}
-	if p.Control.Electric || p.Control.Inverse {
-		m.Fail("control", "is electric or inverse; simulated handles are pneumatic and pressed when the line is up", "take it out")
+	if p.Control.Inverse {
+		m.Fail("control", "is inverse; simulated lines are up when the handle is pressed", "take it out")
 	}
 	if m.Has("fill") {
 		if out.Fill = m.Ratio("fill"); out.Fill < 0 || out.Fill > 1 {
@@ -150,86 +145,6 @@ func (s *Scenario) at(p Place) *Pot {
 	return nil
 }
 
-func (r *reader) line(m yamlfile.Map) Line {
-	l := Line{Link: m.String("link"), Mode: yamlfile.Scalar(m, "mode", "57600 8E1", line.ParseMode)}
-	if clean := filepath.Clean(l.Link); l.Link != "" {
-		if r.links[clean] {
-			m.Fail("link", "is the path of another line", "give every line its own path")
-		}
-		r.links[clean] = true
-	}
-	seen := map[uint8]bool{}
-	for _, um := range m.Maps("units") {
-		u := r.unit(um)
-		if seen[u.ID] && u.ID != 0 {
-			um.Fail("unit", fmt.Sprintf("%d stands on this line a second time", u.ID), "give every unit of a line its own address")
-		}
-		seen[u.ID] = true
-		l.Units = append(l.Units, u)
-	}
-	return l
-}
-
-func (r *reader) unit(m yamlfile.Map) Unit {
-	u := Unit{ID: uint8(m.Int("unit", modbus.MinUnit, modbus.MaxUnit))}
-	if m.Choice("kind", "transmitter", "module") == "module" {
-		u.Module = new(transducer.Module)
-		c := yamlfile.Scalar(m, "counts", "0..27648", parseCounts)
-		u.Module.CountLo, u.Module.CountHi = c[0], c[1]
-		u.Module.CurrentLo, u.Module.CurrentHi = m.CurrentRange("current")
-	}
-	used := map[int]bool{}
-	for _, cm := range m.Maps("channels") {
-		c := r.channel(cm, u.Module == nil)
-		size := 1
-		if u.Module == nil {
-			size = 2
-		}
-		for reg := int(c.Address); reg < int(c.Address)+size; reg++ {
-			if used[reg] {
-				cm.Fail("address", fmt.Sprintf("register %d belongs to another channel of this unit", reg), "")
-			}
-			used[reg] = true
-		}
-		u.Channels = append(u.Channels, c)
-	}
-	return u
-}
-
-func (r *reader) channel(m yamlfile.Map, transmitter bool) Channel {
-	c := Channel{Place: Place{Pot: m.String("pot"), Point: yamlfile.Scalar(m, "point", "vessel", points.Parse)}}
-	last := math.MaxUint16
-	if transmitter {
-		last-- // a float takes two registers
-		c.LowFirst = m.Choice("order", "low-first", "high-first") == "low-first"
-		c.PerUnit = yamlfile.Scalar(m, "unit", "psi", parseUnit)
-	}
-	c.Address = uint16(m.Int("address", 0, last))
-
-	pot := r.s.at(c.Place)
-	switch {
-	case c.Pot == "":
-	case pot == nil:
-		m.Fail("point", fmt.Sprintf("%s has no point %s in this file", c.Pot, c.Point), "name a pot and one of its points")
-	case r.taken[c.Place]:
-		m.Fail("point", fmt.Sprintf("%s of %s stands on a channel already", c.Point, c.Pot), "every point has one transducer")
-	default:
-		r.taken[c.Place] = true
-		g := pot.Pot.Gauges[c.Point]
-		c.Lo, c.Hi = g.Lo, g.Hi
-		declared := g.Hi > g.Lo
-		if m.Has("range") {
-			c.Lo, c.Hi = m.GaugeRange("range")
-			if declared && (!same(c.Lo, g.Lo) || !same(c.Hi, g.Hi)) {
-				m.Fail("range", "differs from the one under pots", "they must be equal; write it in one place")
-			}
-		} else if !declared {
-			m.Fail("range", fmt.Sprintf("is missing, and %s declares none for %s", c.Pot, c.Point), "write for example range: 0..200 psi")
-		}
-	}
-	return c
-}
-
 // wired wants a channel for every point.
 func (r *reader) wired(p *Pot, m yamlfile.Map) {
 	for _, pt := range points.All() {
@@ -240,18 +155,6 @@ func (r *reader) wired(p *Pot, m yamlfile.Map) {
 }
 
 func same(a, b si.GaugePressure) bool { return math.Abs(float64(a-b)) < 1 } // Pa: 0..1000 kPa and 0..10 bar are equal
-
-func parseCounts(text string) (c [2]int, err error) {
-	lo, hi, ok := strings.Cut(text, "..")
-	c[0], err = strconv.Atoi(strings.TrimSpace(lo))
-	if err == nil {
-		c[1], err = strconv.Atoi(strings.TrimSpace(hi))
-	}
-	if !ok || err != nil || c[0] >= c[1] || c[0] < math.MinInt16 || c[1] > math.MaxInt16 {
-		return c, fmt.Errorf("%q are not the counts of a 16-bit register, rising; write for example 0..27648", text)
-	}
-	return c, nil
-}
 
 // moment reads a time since the start, which unlike a length of time may be 0; absent: 0.
 func moment(m yamlfile.Map, key string) time.Duration {
@@ -268,17 +171,4 @@ func moment(m yamlfile.Map, key string) time.Duration {
 		}
 		return 0, err
 	})
-}
-
-// parseUnit reads what 1 of a value stands for: "psi", "0.01 bar".
-func parseUnit(text string) (float64, error) {
-	given := text
-	if text != "" && !strings.ContainsAny(text[:1], "0123456789") {
-		text = "1 " + text
-	}
-	v, err := si.ParsePressureDrop(text)
-	if err != nil || v <= 0 {
-		return 0, fmt.Errorf("%q is not a unit of pressure; write for example psi, bar or kPa", given)
-	}
-	return float64(v), nil
 }

@@ -11,6 +11,7 @@ import (
 	"gritwatch/internal/potfile"
 	"gritwatch/protocol/points"
 	"gritwatch/protocol/si"
+	"gritwatch/sim-sensor/internal/fault"
 	"gritwatch/sim-sensor/internal/line"
 	"gritwatch/sim-sensor/internal/plant"
 	"gritwatch/sim-sensor/internal/transducer"
@@ -58,11 +59,10 @@ type Cycle struct {
 	RefillPause time.Duration // from the release to the next press
 }
 
-// An Event is something that holds from At for For (0: for ever), again every Every (0: once). Exactly one of its
-// kinds is set.
+// An Event is something that holds in a window. Exactly one of its kinds is set.
 type Event struct {
-	At, For, Every time.Duration
-	Over           time.Duration // the share or drift grows to its value in this time; 0: at once
+	fault.Window
+	Over time.Duration // the share or drift grows to its value in this time; 0: at once
 
 	Press     bool
 	Refill    bool
@@ -84,39 +84,48 @@ type Place struct {
 	Point points.Point
 }
 
-// A Line is a serial line with its units.
+// A Line is a serial line with its units, or its gauges of text.
 type Line struct {
-	Link  string
-	Mode  line.Mode
-	Units []Unit
+	Link       string
+	Mode       line.Mode
+	Turnaround time.Duration // between the end of a request and its reply
+	Strict     bool          // nothing is heard at another speed
+	Units      []Unit
+	Texts      []Speaker
+	Faults     []fault.Fault
 }
 
-// A Unit is a Modbus slave: one digital transmitter, or a module of 4-20 mA inputs.
+// A Unit is a Modbus slave: a digital transmitter, a module of 4-20 mA inputs, or switches.
 type Unit struct {
 	ID       uint8
-	Module   *transducer.Module // nil: a transmitter
+	Module   *transducer.Module // nil: not a module
+	Switches bool
 	Channels []Channel
 }
 
-// A Channel is a transducer's place in the unit's registers.
+// A Channel is a transducer's or a switch's place in the unit's map.
 type Channel struct {
 	Place
 	Address  uint16
-	LowFirst bool    // transmitter: the register with the low half comes first
-	PerUnit  float64 // transmitter: Pa that 1 of the value stands for
+	Type     Type
+	LowFirst bool    // of two registers the one with the low half comes first
+	Swapped  bool    // inside a register the low byte comes first
+	PerUnit  float64 // Pa that 1 of the value stands for; modules and switches: 0
 	Lo, Hi   si.GaugePressure
+}
+
+// A Speaker is a gauge that speaks lines of text.
+type Speaker struct {
+	Channel // its place, range and unit
+	Query   string
+	Every   time.Duration
+	Reply   *line.Template
 }
 
 // active tells whether the event holds at the time given, and how far it has grown, 0 to 1.
 func (e *Event) active(at time.Duration) (grown float64, ok bool) {
-	since := at - e.At
-	if since < 0 {
-		return 0, false
-	}
-	if e.Every > 0 {
-		since %= e.Every
-	}
-	if e.For > 0 && since >= e.For {
+	since, ok := e.Since(at)
+	if !ok {
 		return 0, false
 	}
 	if e.Over > 0 {

@@ -13,6 +13,7 @@ import (
 	"gritwatch/internal/yamlfile"
 	"gritwatch/protocol/points"
 	"gritwatch/protocol/si"
+	"gritwatch/sim-sensor/internal/fault"
 	"gritwatch/sim-sensor/internal/scenario"
 )
 
@@ -22,7 +23,7 @@ func TestParseReference(t *testing.T) {
 		t.Fatal(err)
 	}
 	a := s.Pots[0]
-	if s.Seed != 7 || s.About == "" || len(s.Pots) != 2 || a.Fill != 0.8 || a.Gauges.Noise != 0.001 || a.Gauges.Lag != 20*time.Millisecond || s.Pots[1].Gauges.Noise != 0.0005 {
+	if s.Seed != 7 || s.About == "" || len(s.Pots) != 3 || a.Fill != 0.8 || a.Gauges.Noise != 0.001 || a.Gauges.Lag != 20*time.Millisecond || s.Pots[1].Gauges.Noise != 0.0005 {
 		t.Errorf("%+v", s)
 	}
 	if c := a.Script.Cycle; c == nil || *c != (scenario.Cycle{Press: 25 * time.Second, Rest: 20 * time.Second, Start: 3 * time.Second, RefillBelow: 0.15, RefillPause: 34 * time.Second}) {
@@ -37,9 +38,32 @@ func TestParseReference(t *testing.T) {
 	}
 	u := s.Lines[0].Units
 	if s.Lines[0].Link != "run/sim/a" || s.Lines[0].Mode.String() != "57600 8E1" || u[0].ID != 21 || !u[0].Channels[0].LowFirst || u[0].Channels[0].Address != 2578 ||
-		math.Abs(u[0].Channels[0].PerUnit-si.PSI) > 1e-9 || u[1].Channels[0].LowFirst || u[1].Channels[0].PerUnit != si.Bar || u[2].Module.CountHi != 27648 ||
-		math.Abs(u[2].Channels[3].Hi.PSI()-200) > 1e-9 {
+		math.Abs(u[0].Channels[0].PerUnit-si.PSI) > 1e-9 || u[1].Channels[0].LowFirst || u[1].Channels[0].PerUnit != si.Bar || u[3].Module.CountHi != 27648 ||
+		math.Abs(u[3].Channels[3].Hi.PSI()-200) > 1e-9 {
 		t.Errorf("units %+v", u)
+	}
+	l := s.Lines[0]
+	if l.Turnaround != 4*time.Millisecond || !l.Strict || s.Lines[1].Strict || len(l.Faults) != fault.Kinds {
+		t.Errorf("line %+v", l)
+	}
+	for i, f := range l.Faults {
+		if want := fault.Kind(i); f.Kind != want || f.At != time.Duration(200+15*i)*time.Second || f.For != 10*time.Second {
+			t.Errorf("fault %d: %+v, want %v", i, f, want)
+		}
+	}
+	if f := l.Faults; f[0].Share != 0.3 || f[0].Every != 10*time.Minute || f[2].Share != 0.1 || f[2].By != 150*time.Millisecond || f[3].Unit != 21 || f[4].Unit != 0 {
+		t.Errorf("faults %+v", f)
+	}
+	if c := u[2].Channels; c[0].Type != scenario.Int32 || c[0].LowFirst || !c[0].Swapped || math.Abs(c[0].PerUnit-si.PSI/1000) > 1e-9 || c[1].Type != scenario.Int16 || c[1].Swapped || math.Abs(c[1].PerUnit-1000) > 1e-9 {
+		t.Errorf("channels %+v", c)
+	}
+	if !u[4].Switches || u[4].Channels[0].Type != scenario.Switch || u[3].Channels[0].Type != scenario.Int16 || !u[3].Channels[1].Swapped {
+		t.Errorf("units %+v", u)
+	}
+	asked, own := s.Lines[1].Texts[0], s.Lines[2].Texts[0]
+	if asked.Query != "#01\r" || string(asked.Reply.Append(nil, 12.34)) != "P=+012.34 psi*16\r\n" || asked.Point != points.Supply || // exclusive or by a few lines of Python
+		own.Query != "" || own.Every != 100*time.Millisecond || own.PerUnit != si.Bar {
+		t.Errorf("gauges of text %+v, %+v", asked, own)
 	}
 	for _, key := range []string{"about:", "seed:", "atmosphere:", "gauges:", "fill:", "refill_below:", "over:", "leak:", "order:", "counts:", "range:"} {
 		if !strings.Contains(scenario.Reference, key) {
@@ -71,7 +95,8 @@ func TestErrors(t *testing.T) {
 		{"gauge: hose", "gauge: nozzle", "gauge: nozzle is not among the points of alder"},
 		{"reads: {pot: birch, point: vessel}", "reads: {pot: birch, point: hose}", "reads.point: birch has no point hose"},
 		{"{at: 110 s, gauge: supply, scale: 0.1}", "{at: 110 s, press: true}", "press: stands beside cycle"},
-		{"points: [vessel, control]", "control: electric\n    points: [vessel, control]", "control: is electric or inverse"},
+		{"points: [vessel, control]", "control: {inverse: true}\n    points: [vessel, control]", "control: is inverse"},
+		{"points: [vessel, control]", "control: electric\n    points: [vessel, control]", "point: the handle of birch is electric; give it a unit of kind: switch"},
 		{"volume: 3.5 ft3, rated: 150 psi", "volume: 3.5 ft3, rated: 150 psi, holds_pressure: true", "vessel: holds pressure by design"},
 		{"mode: 57600 8E1", "mode: 57600 7E1", "lines[0].mode: \"57600 7E1\" is not a line mode"},
 		{"unit: 22", "unit: 21", "lines[0].units[1].unit: 21 stands on this line a second time"},
@@ -86,6 +111,36 @@ func TestErrors(t *testing.T) {
 		{"point: hose, address: 305", "point: separator, address: 305", "pots[0].points: hose of alder stands on no line"},
 		{"address: 307, range: 0..200 psi", "address: 307", "range: is missing, and birch declares none for vessel"},
 		{"address: 306, range: 0..200 psi", "address: 306, range: 0..100 psi", "range: differs from the one under pots"},
+		{"counts: 0..27648", "counts: -5..40000", "counts: \"-5..40000\" are not the counts"},
+		{"type: int32, order: high-first", "type: int32", "order: is missing"},
+		{"type: int16, scale: 0.01", "type: int16, order: low-first, scale: 0.01", "order: is for values of two registers"},
+		{"type: int16, scale: 0.01", "type: int64, scale: 0.01", "type: \"int64\" is not one of the choices"},
+		{"type: int16, scale: 0.01", "type: int16, scale: -1", "scale: is negative"},
+		{"type: int16, scale: 0.01", "type: int16, bytes: middle-first", "bytes: "},
+		{"address: 2, type: int16", "address: 1, type: int16", "address: register 1 belongs to another channel"},
+		{"kind: switch, channels: [{pot: cedar, point: control", "kind: switch, channels: [{pot: cedar, point: supply", "point: supply of cedar is no switch"},
+		{"gauge: control, stuck: true", "gauge: control, drift: 1 psi", "gauge: control is a switch here"},
+		{"turnaround: 4 ms", "turnaround: 4", "turnaround: "},
+		{"strict: true", "strict: perhaps", "strict: "},
+		{"crc: 30 %", "crc: 130 %", "faults[0].crc: is not from 0 to 100 %"},
+		{"crc: 30 %", "crc: 30 %, echo: true", "echo: stands beside crc"},
+		{"crc: 30 %", "snow: 30 %", "faults[0].at: has no key that says the fault; keys: crc, truncated"},
+		{"late: {share: 10 %, by: 150 ms}", "late: 10 %", "faults[2].late: "},
+		{"late: {share: 10 %, by: 150 ms}", "late: {share: 10 %}", "faults[2].late.by: is missing"},
+		{"exception: 10 %, unit: 21", "exception: 10 %, unit: 20", "unit: 20 does not stand on this line"},
+		{"echo: true", "echo: true, unit: 21", "unit: echo meets the whole line"},
+		{"echo: true", "echo: 10 %", "echo: "},
+		{"for: 10 s, every: 10 min, crc", "every: 10 min, crc", "every: needs a shorter for"},
+		{"{at: 200 s, for: 10 s, crc: 30 %}\n  # A gauge", "{at: 200 s, for: 10 s, stray: 30 %}\n  # A gauge", "lines[1].faults[0].stray: is for Modbus"},
+		{"{at: 200 s, for: 10 s, crc: 30 %}\n  # A gauge", "{at: 200 s, for: 10 s, crc: 30 %, unit: 1}\n  # A gauge", "unit: 1 does not stand on this line"},
+		{"query: '#01\\r'", "query: '#01\\q'", "query: "},
+		{"query: '#01\\r'", "query: '#01\\r', every: 1 s", "every: stands beside query"},
+		{"{value:+07.2f} psi{/body}", "{value:+07.2d} psi{/body}", "reply: \"+07.2d\" is no form of a number"},
+		{"every: 100 ms, reply", "reply", "every: is missing"},
+		{"every: 100 ms, reply", "every: 10 ms, reply", "every: is too short: one line of text takes"},
+		{"pot: cedar, point: supply, unit: psi}", "pot: cedar, point: supply, unit: psi}\n      - {every: 1 s, reply: '{value}', pot: cedar, point: hose, unit: bar}", "text: has a gauge that sends by itself beside another"},
+		{"pot: cedar, point: supply, unit: psi}", "pot: cedar, point: supply, unit: psi}\n      - {query: '1\\r', reply: '{value}', pot: cedar, point: hose, unit: bar}", "both gauges would answer"},
+		{"    text:\n      - {every", "    units: []\n    text:\n      - {every", "text: stands beside units"},
 		{"link: run/sim/a", "link: run/sim/a\n    lonk: b", "lines[0].lonk: "},
 	} {
 		text := strings.Replace(scenario.Reference, tt.old, tt.new, 1)

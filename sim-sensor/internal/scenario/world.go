@@ -3,12 +3,13 @@ package scenario
 import (
 	"fmt"
 	"hash/fnv"
-	"math"
+	"slices"
+	"sync/atomic"
 	"time"
 
-	"gritwatch/internal/vent"
 	"gritwatch/protocol/points"
 	"gritwatch/protocol/si"
+	"gritwatch/sim-sensor/internal/fault"
 	"gritwatch/sim-sensor/internal/line"
 	"gritwatch/sim-sensor/internal/plant"
 	"gritwatch/sim-sensor/internal/transducer"
@@ -20,15 +21,15 @@ const Tick = 10 * time.Millisecond
 // A World is a scenario in play. Step and Truth are for one goroutine; the units of Lines may be read by others.
 type World struct {
 	at    time.Duration
+	now   atomic.Int64 // at, for the lines
 	pots  []*pot
 	lines []LineUnits
 }
 
-// LineUnits is a line with its units made.
+// A LineUnits is a line with what stands on it made.
 type LineUnits struct {
-	Link  string
-	Mode  line.Mode
-	Units []*line.Unit
+	Link    string
+	Options line.Options // without its events
 }
 
 type pot struct {
@@ -40,22 +41,8 @@ type pot struct {
 	sources []*source             // by event; nil: the event wires nothing
 	wired   [points.Count]*source // in place of the gauge's own; nil: its own
 	gauges  [points.Count]*gauge
-	active  []string // names of the events that hold
-}
-
-// A source is where a transducer's pressure comes from.
-type source struct {
-	plant *plant.Pot
-	point points.Point
-}
-
-// A gauge is a transducer with its place in a register map.
-type gauge struct {
-	own     source
-	tr      *transducer.Transducer
-	cell    *line.Cell
-	module  *transducer.Module // nil: a transmitter
-	channel *Channel
+	line    []*fault.Fault // of its lines
+	active  []string       // names of the events that hold
 }
 
 // NewWorld is the scenario at its start: all pots at rest. An impossible pot is an error.
@@ -74,14 +61,9 @@ func NewWorld(s *Scenario) (*World, error) {
 		w.pots = append(w.pots, byName[spec.Name])
 	}
 	for i := range s.Lines {
-		l := &s.Lines[i]
-		lu := LineUnits{Link: l.Link, Mode: l.Mode}
-		for j := range l.Units {
-			u, err := w.unit(s, &l.Units[j], byName)
-			if err != nil {
-				return nil, fmt.Errorf("line %s: %w", l.Link, err)
-			}
-			lu.Units = append(lu.Units, u)
+		lu, err := w.line(s, i, byName)
+		if err != nil {
+			return nil, fmt.Errorf("line %s: %w", s.Lines[i].Link, err)
 		}
 		w.lines = append(w.lines, lu)
 	}
@@ -92,38 +74,54 @@ func NewWorld(s *Scenario) (*World, error) {
 	return w, nil
 }
 
-func (w *World) unit(s *Scenario, spec *Unit, byName map[string]*pot) (*line.Unit, error) {
-	var channels []line.Channel
-	for i := range spec.Channels {
-		c := &spec.Channels[i]
-		p := byName[c.Pot]
-		if p == nil {
-			return nil, fmt.Errorf("unit %d: the pot %s is not there", spec.ID, c.Pot)
-		}
-		against := si.PressureDrop(0)
-		switch amb := p.spec.Atmosphere.Pressure(); p.spec.Pot.Gauges[c.Point].Kind {
-		case vent.KindAbsolute:
-			against = si.PressureDrop(amb)
-		case vent.KindSealed:
-			against = si.PressureDrop(amb - si.StandardAtmosphere)
-		}
-		tr, err := transducer.New(transducer.Spec{Lo: c.Lo, Hi: c.Hi, Against: against, Noise: p.spec.Gauges.Noise,
-			Resolution: p.spec.Gauges.Resolution, Lag: p.spec.Gauges.Lag}, s.Seed^hash(c.Pot+"/"+c.Point.String()))
-		if err != nil {
-			return nil, fmt.Errorf("unit %d: %w", spec.ID, err)
-		}
-		g := &gauge{own: source{p.plant, c.Point}, tr: tr, cell: new(line.Cell), module: spec.Module, channel: c}
-		p.gauges[c.Point] = g
-		enc := line.Int16
-		if spec.Module == nil {
-			enc = line.FloatHighFirst
-			if c.LowFirst {
-				enc = line.FloatLowFirst
+// line makes what stands on a line.
+func (w *World) line(s *Scenario, i int, byName map[string]*pot) (LineUnits, error) {
+	l := &s.Lines[i]
+	lu := LineUnits{Link: l.Link, Options: line.Options{Mode: l.Mode, Turnaround: l.Turnaround, Strict: l.Strict,
+		Faults: fault.NewPlayer(l.Faults, s.Seed^hash(fmt.Sprintf("line %d", i))), Clock: w.Now}}
+	for j := range l.Units {
+		spec := &l.Units[j]
+		var channels []line.Channel
+		for k := range spec.Channels {
+			c := &spec.Channels[k]
+			g, err := w.gauge(s, c, byName)
+			if err != nil {
+				return lu, fmt.Errorf("unit %d: %w", spec.ID, err)
 			}
+			g.module = spec.Module
+			channels = append(channels, line.Channel{Address: c.Address, Encoding: c.encoding(), Cell: g.cell})
+			byName[c.Pot].standsOn(l, spec.ID)
 		}
-		channels = append(channels, line.Channel{Address: c.Address, Encoding: enc, Cell: g.cell})
+		build := line.NewUnit
+		if spec.Switches {
+			build = line.NewSwitches
+		}
+		u, err := build(spec.ID, channels)
+		if err != nil {
+			return lu, err
+		}
+		lu.Options.Units = append(lu.Options.Units, u)
 	}
-	return line.NewUnit(spec.ID, channels)
+	for j := range l.Texts {
+		spec := &l.Texts[j]
+		g, err := w.gauge(s, &spec.Channel, byName)
+		if err != nil {
+			return lu, err
+		}
+		g.text = spec.Reply
+		lu.Options.Texts = append(lu.Options.Texts, line.Text{Query: spec.Query, Every: spec.Every, Reply: spec.Reply, Cell: g.cell})
+		byName[spec.Pot].standsOn(l, 0)
+	}
+	return lu, nil
+}
+
+// standsOn takes note of the faults of a line that meet a unit on it.
+func (p *pot) standsOn(l *Line, unit uint8) {
+	for i := range l.Faults {
+		if f := &l.Faults[i]; (f.Unit == 0 || f.Unit == unit) && !slices.Contains(p.line, f) {
+			p.line = append(p.line, f)
+		}
+	}
 }
 
 // resolve finds the sources of transducers that an event wires to another pot.
@@ -151,6 +149,9 @@ func (w *World) Lines() []LineUnits { return w.lines }
 // At is the time since the start.
 func (w *World) At() time.Duration { return w.at }
 
+// Now is At for other goroutines.
+func (w *World) Now() time.Duration { return time.Duration(w.now.Load()) }
+
 // Step plays one Tick.
 func (w *World) Step() {
 	w.at += Tick
@@ -161,6 +162,7 @@ func (w *World) Step() {
 		}
 	}
 	w.update()
+	w.now.Store(int64(w.at))
 }
 
 // script turns the events that hold into what people do and what is wrong.
@@ -193,6 +195,12 @@ func (p *pot) script(at time.Duration) {
 			}
 		}
 	}
+	for _, f := range p.line {
+		name := "line " + f.Kind.String()
+		if _, ok := f.Since(at); ok && !slices.Contains(p.active, name) {
+			p.active = append(p.active, name)
+		}
+	}
 }
 
 func (p *pot) fault(g *GaugeFault, grown float64) {
@@ -220,18 +228,15 @@ func (w *World) update() {
 			if g == nil {
 				continue
 			}
+			if g.tr == nil {
+				g.turn(p.in.Pressed, p.faults[pt])
+				continue
+			}
 			src := g.own
 			if other := p.wired[pt]; other != nil {
 				src = *other
 			}
-			g.tr.Step(Tick, src.plant.Pressure(src.point), p.faults[pt])
-			out := g.tr.Output()
-			if g.module != nil {
-				g.cell.SetInt(g.module.Counts(out.Current))
-				continue
-			}
-			g.cell.SetFloat(float32(float64(out.Value) / g.channel.PerUnit))
-			g.cell.SetSilent(out.Silent)
+			g.follow(src.plant.Pressure(src.point), p.faults[pt])
 		}
 	}
 }
@@ -240,16 +245,4 @@ func hash(s string) uint64 {
 	h := fnv.New64a()
 	_, _ = h.Write([]byte(s)) // never fails
 	return h.Sum64()
-}
-
-// reads is what a reader of the gauge makes of it, Pa in the gauge's own terms; NaN: nothing.
-func (g *gauge) reads() float64 {
-	out := g.tr.Output()
-	if g.module == nil {
-		return float64(out.Value)
-	}
-	if out.Current < 3.6e-3 { // NAMUR NE 43: a failed loop
-		return math.NaN()
-	}
-	return float64(g.channel.Lo) + float64((out.Current-4e-3)/16e-3)*float64(g.channel.Hi-g.channel.Lo)
 }

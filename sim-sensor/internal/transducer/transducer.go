@@ -134,9 +134,8 @@ type Module struct {
 	CurrentLo, CurrentHi si.Current
 }
 
-// Counts is the register value of a loop current, not limited to the module's range but to 16 bits.
-func (m Module) Counts(i si.Current) int16 {
+// Counts is the register value of a loop current, neither rounded nor limited.
+func (m Module) Counts(i si.Current) float64 {
 	share := float64((i - m.CurrentLo) / (m.CurrentHi - m.CurrentLo))
-	v := math.Round(float64(m.CountLo) + share*float64(m.CountHi-m.CountLo))
-	return int16(min(math.MaxInt16, max(math.MinInt16, v)))
+	return float64(m.CountLo) + share*float64(m.CountHi-m.CountLo)
 }
