@@ -1,4 +1,4 @@
-# make demo | test | build | lint | fuzz | page; `make help` lists them.
+# make demo | test | build | lint | fuzz | soak | page; `make help` lists them.
 SHELL := bash
 .SHELLFLAGS := -eu -o pipefail -c
 .DEFAULT_GOAL := help
@@ -12,7 +12,7 @@ GOBUILD := CGO_ENABLED=0 go build -trimpath -ldflags "-s -w -X main.version=$(VE
 PAGE    := dashboard/dist/index.html
 PAGESRC := $(shell find dashboard/src dashboard/public dashboard/index.html dashboard/vite.config.ts dashboard/package-lock.json -type f 2>/dev/null)
 
-.PHONY: help demo build page test lint fuzz deps unit browser stack bench picture generate clean
+.PHONY: help demo build page test lint fuzz soak deps unit browser stack bench picture generate clean
 
 help: ## this list
 	@grep -hE '^[a-z]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 12
@@ -38,8 +38,9 @@ $(PAGE): dashboard/node_modules/.package-lock.json $(PAGESRC)
 
 test: deps lint unit browser stack ## everything: packages it needs, lint, unit, page, end to end
 
-# Debian packages that tests call: the race detector's compiler, the browser, an independent Modbus master, promtool.
-DEBS := gcc libc6-dev chromium mbpoll prometheus
+# Debian packages that tests call: the race detector's compiler, the browser, an independent Modbus master and an
+# independent slave with a pair of terminals between, promtool.
+DEBS := gcc libc6-dev chromium mbpoll python3-pymodbus python3-serial socat prometheus
 deps: ## Debian packages the tests call (installed when root, else named)
 	@missing=; for p in $(DEBS); do dpkg-query -W -f='$${Status}' $$p 2>/dev/null | grep -q 'ok installed' || missing="$$missing $$p"; done; \
 	if [ -n "$$missing" ]; then \
@@ -63,10 +64,13 @@ stack: page ## end to end: the real programs, a real browser, scenarios against 
 browser: page ## the page in a real browser, against a scripted server
 	cd dashboard && npm run e2e
 
+soak: ## faults of the line with 200 seeds each, about half an hour
+	SOAK=200 go test -count=1 -timeout 2h -v -run 'TestNoFaultOfTheLine' ./agent/internal/poll
+
 fuzz: page ## every fuzz target for FUZZTIME (30s) each
 	@grep -rl --include='*_test.go' '^func Fuzz' agent internal protocol server sim-sensor | xargs -n1 dirname | sort -u | while read -r dir; do \
 	  for f in $$(grep -hoE '^func Fuzz\w+' $$dir/*_test.go | sed 's/func //'); do echo "$$dir $$f"; \
-	  go test -run '^$$' -fuzz "^$$f\$$" -fuzztime $(FUZZTIME) ./$$dir; done; done
+	  go test -run '^$$' -fuzz "^$$f\$$" -fuzztime $(FUZZTIME) -fuzzminimizetime 20x ./$$dir; done; done
 
 bench: page ## benchmarks of the hot paths, one table
 	@go test -run '^$$' -bench . -benchmem ./... | grep -E '^(Benchmark|cpu:)'

@@ -2,4 +2,4 @@
 
 package e2e_test
 
-func init() { buildFlags = []string{"-race"} }
+func init() { buildFlags, buildEnv = []string{"-race"}, nil }

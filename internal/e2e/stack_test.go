@@ -25,7 +25,11 @@ import (
 
 var bin string // folder of the built programs
 
-var buildFlags []string // -race, where the tests themselves run under the race detector
+// Built like the programs that ship; -race, where the tests themselves run under the race detector.
+var (
+	buildFlags = []string{"-trimpath", "-ldflags=-s -w"}
+	buildEnv   = []string{"CGO_ENABLED=0"}
+)
 
 func TestMain(m *testing.M) {
 	os.Exit(func() int {
@@ -39,6 +43,7 @@ func TestMain(m *testing.M) {
 		for name, pkg := range map[string]string{"gritwatch-agent": "./agent", "gritwatch-server": "./server", "gritwatch-sim": "./sim-sensor"} {
 			cmd := exec.Command("go", slices.Concat([]string{"build"}, buildFlags, []string{"-o", filepath.Join(dir, name), pkg})...)
 			cmd.Dir = "../.."
+			cmd.Env = append(os.Environ(), buildEnv...)
 			if out, err := cmd.CombinedOutput(); err != nil {
 				fmt.Fprintf(os.Stderr, "build %s: %v\n%s", pkg, err, out)
 				return 1
@@ -50,13 +55,13 @@ func TestMain(m *testing.M) {
 
 // site is one set of running programs in a folder of its own.
 type site struct {
-	t    *testing.T
+	t    testing.TB
 	dir  string
 	http string
 	mqtt string
 }
 
-func newSite(t *testing.T) *site {
+func newSite(t testing.TB) *site {
 	t.Helper()
 	return &site{t: t, dir: t.TempDir(), http: freeAddr(t), mqtt: freeAddr(t)}
 }
@@ -66,7 +71,7 @@ var loopbacks atomic.Uint32
 
 // freeAddr is an address on which nothing listens: each has a loopback address of its own, so that no other test of
 // this process can be given its port before it is used.
-func freeAddr(t *testing.T) string {
+func freeAddr(t testing.TB) string {
 	t.Helper()
 	n := loopbacks.Add(1)
 	l, err := net.Listen("tcp", fmt.Sprintf("127.1.%d.%d:0", n/200, n%200+1))
@@ -90,7 +95,7 @@ func (s *site) write(name, text string) string {
 
 // program is one running process and what it has printed.
 type program struct {
-	t    *testing.T
+	t    testing.TB
 	name string
 	cmd  *exec.Cmd
 	out  output
@@ -192,7 +197,7 @@ func (p *program) says(text string, within time.Duration) {
 }
 
 // eventually waits for something real to happen in another process; there is no fake time across processes.
-func eventually(t *testing.T, within time.Duration, what string, ok func() bool) {
+func eventually(t testing.TB, within time.Duration, what string, ok func() bool) {
 	t.Helper()
 	tick := time.NewTicker(50 * time.Millisecond)
 	defer tick.Stop()
@@ -250,7 +255,7 @@ func (s *site) word(pot string) string {
 }
 
 // jsonLines reads every whole line of a growing file into a slice of T.
-func jsonLines[T any](t *testing.T, path string) []T {
+func jsonLines[T any](t testing.TB, path string) []T {
 	t.Helper()
 	f, err := os.Open(path)
 	if err != nil {

@@ -1,0 +1,115 @@
+package e2e_test
+
+import (
+	"fmt"
+	"math"
+	"sort"
+	"strings"
+	"testing"
+	"time"
+)
+
+// offered is a line of the simulator's truth: the number that each register held from then on.
+type offered struct {
+	T   time.Time           `json:"t"`
+	Pot string              `json:"pot"`
+	Raw map[string]*float64 `json:"raw"`
+}
+
+// Each fault of a line holds from 3 s to 11 s on a line of its own, and the real agent reads all of them. The simulator
+// writes down every number that its registers ever held, and each update holds another one: a reading that was accepted
+// must be one that stood there between its request and its instant.
+func TestLineFaultsAgainstTheTruth(t *testing.T) {
+	t.Parallel()
+	const until, all = 11 * time.Second, 18 * time.Second
+	const window = 130 * time.Millisecond // timeout 100 ms, and the frames; a period is 200 ms
+	lines := []struct{ pot, fault string }{
+		{"spoilt", "crc: 40 %"},
+		{"cut", "truncated: 40 %"},
+		{"late", "late: {share: 20 %, by: 150 ms}"},
+		{"refused", "exception: 30 %"},
+		{"unheard", "silence: 50 %"},
+		{"noisy", "noise: 40 %"},
+		{"repeated", "stray: 30 %"}, // for 2 s, since units of which stray replies came are then left in peace for ten
+		{"echoed", "echo: true"},
+		{"babbling", "babble: true"},
+		{"unplugged", "unplugged: true"},
+	}
+	points := strings.Fields("supply vessel hose control")
+	var simPots, simLines, buses, pots strings.Builder
+	for i, l := range lines {
+		hold := 8
+		if l.pot == "repeated" {
+			hold = 2
+		}
+		pot := fmt.Sprintf("name: %s, %s, points: [{supply: {range: 0..200 psi}}, {vessel: {range: 0..200 psi}}, {hose: {range: 0..200 psi}}, {control: {range: 0..200 psi}}]", l.pot, potKeys)
+		fmt.Fprintf(&pots, "  - {%s}\n", pot)
+		fmt.Fprintf(&simPots, "  - {%s, script: {cycle: {press: 5 s, rest: 5 s, start: 1 s}}}\n", pot)
+		fmt.Fprintf(&buses, "  - port: $DIR/line-%d\n    mode: 57600 8E1\n    period: 200ms\n    units:\n", i)
+		fmt.Fprintf(&simLines, "  - link: $DIR/line-%d\n    mode: 57600 8E1\n    faults: [{at: 3 s, for: %d s, %s}]\n    units:\n", i, hold, l.fault)
+		for unit := range 2 { // two like requests to each unit, one after the other
+			a, b := points[2*unit], points[2*unit+1]
+			fmt.Fprintf(&buses, "      - {unit: %d, read: [{pot: %s, point: %s, input: 10, type: float32, order: low-first, unit: psi}, {pot: %s, point: %s, input: 20, type: float32, order: low-first, unit: psi}]}\n", 21+unit, l.pot, a, l.pot, b)
+			fmt.Fprintf(&simLines, "      - {unit: %d, kind: transmitter, channels: [{pot: %s, point: %s, address: 10, order: low-first, unit: psi}, {pot: %s, point: %s, address: 20, order: low-first, unit: psi}]}\n", 21+unit, l.pot, a, l.pot, b)
+		}
+	}
+	s := newSite(t)
+	s.write("sim.yaml", "about: faults of lines\nseed: 11\ngauges: {noise: 0.5 %, resolution: 0 %}\npots:\n"+simPots.String()+"lines:\n"+simLines.String())
+	s.write("agent.yaml", "agent: quay-1\nsite: harrow-quay\nbroker: {url: \"mqtt://127.0.0.1:1\"}\nbuses:\n"+buses.String()+"pots:\n"+pots.String())
+	truth := s.dir + "/truth.jsonl"
+	s.start("gritwatch-sim", "run", "--config", "sim.yaml", "--truth", truth, "--truth-every", "10ms").says("lines ready", soon)
+	start := time.Now()
+	watch := s.start("gritwatch-agent", "watch", "--json", "--config", "agent.yaml", "--for", all.String())
+	if code := watch.exit(all + 20*time.Second); code != 0 {
+		t.Fatalf("watch ends with %d", code)
+	}
+
+	held := make(map[string][]offered)
+	for _, o := range jsonLines[offered](t, truth) {
+		held[o.Pot] = append(held[o.Pot], o)
+	}
+	accepted, during := map[string]int{}, map[string]int{}
+	wrong, last := 0, map[string]time.Time{}
+	for _, w := range watch.readings() {
+		if w.Quality != "good" {
+			continue
+		}
+		accepted[w.Pot]++
+		last[w.Pot+" "+w.Point] = w.T
+		if since := w.T.Sub(start); since > 4*time.Second && since < until-time.Second {
+			during[w.Pot]++
+		}
+		if !stood(held[w.Pot], w, window) {
+			if wrong++; wrong < 10 {
+				t.Errorf("%s %s read %v Pa at %v, which stood there at no instant since its request", w.Pot, w.Point, *w.Pa, w.T)
+			}
+		}
+	}
+	for _, l := range lines {
+		for _, p := range points {
+			if at := last[l.pot+" "+p]; at.Sub(start) < all-time.Second {
+				t.Errorf("%s %s is not read again after the fault: last at %v", l.pot, p, at.Sub(start))
+			}
+		}
+		switch dead := l.pot == "babbling" || l.pot == "unplugged"; {
+		case dead && during[l.pot] > 0:
+			t.Errorf("%s: %d readings, where none could come", l.pot, during[l.pot])
+		case !dead && during[l.pot] == 0 && l.pot != "repeated":
+			t.Errorf("%s: no reading while the fault held", l.pot)
+		}
+		t.Logf("%s (%s): %d readings accepted, %d of them while the fault held", l.pot, l.fault, accepted[l.pot], during[l.pot])
+	}
+}
+
+// stood tells whether the number of w stood in its register within window before its instant. The simulator writes its
+// truth a moment after it has changed the registers.
+func stood(rows []offered, w watched, window time.Duration) bool {
+	const moment = 20 * time.Millisecond
+	i := sort.Search(len(rows), func(i int) bool { return rows[i].T.After(w.T.Add(-window)) })
+	for i = max(0, i-1); i < len(rows) && rows[i].T.Before(w.T.Add(moment)); i++ {
+		if raw := rows[i].Raw[w.Point]; raw != nil && math.Abs(*raw*psi-*w.Pa) <= 1e-9*math.Abs(*w.Pa) {
+			return true
+		}
+	}
+	return false
+}
