@@ -15,11 +15,15 @@ import (
 	"gritwatch/protocol/si"
 )
 
-// A unit that leaves silentAfter requests in a row without a reply is silent: from then on it is asked in what time a
-// period has left, waiting for it no longer than knock (a unit's usual thinking time is a few ms), so that it does not
-// slow the others and is found in the first period in which it answers. Only now and then it is waited for with the
-// whole timeout: once in slowRetry a unit that is known to think longer, once in silentRetry any other. Between two
-// such requests, to whichever units, lies silentGap.
+// A unit is waited for as long as the timeout allows, but never so long that the other requests of the period find no
+// time: a reply that is missing costs what time the period has to spare, and its point is told to be silent before the
+// period ends.
+//
+// A unit that leaves silentAfter requests in a row without a reply is silent: from then on it is asked behind all
+// others, in what time is left, and waited for no longer than knock (a unit's usual thinking time is a few ms). So it is
+// found in the first period in which it answers. Only now and then it is waited for with the whole timeout: once in
+// slowRetry a unit that is known to think longer, once in silentRetry any other. Between two such requests, to whichever
+// units, lies silentGap.
 const (
 	silentAfter = 2
 	slowRetry   = time.Second
@@ -123,9 +127,17 @@ func (b *Bus) period(ctx context.Context, until time.Time) {
 		b.units[i].skip = false
 	}
 	b.quiet = b.quiet[:0]
+	need := b.plan.settling(b.cfg) // of the requests that are still to come, and of one that times out
+	for i := range b.plan.Requests {
+		if q := &b.plan.Requests[i]; !b.units[q.Unit].silent {
+			need += q.BusTime(b.cfg)
+		}
+	}
 	for i := range b.plan.Requests {
 		q := &b.plan.Requests[i]
-		switch u := &b.units[q.Unit]; {
+		u := &b.units[q.Unit]
+		asked := !u.silent
+		switch {
 		case ctx.Err() != nil:
 			return
 		case !usable || u.skip:
@@ -133,7 +145,11 @@ func (b *Bus) period(ctx context.Context, until time.Time) {
 		case u.silent:
 			b.quiet = append(b.quiet, q)
 		default:
-			usable = b.ask(ctx, q, b.cfg.Timeout)
+			spare := time.Until(until) - need
+			usable = b.ask(ctx, q, min(b.cfg.Timeout, max(spare+b.cfg.Turnaround, 2*b.cfg.Turnaround)))
+		}
+		if asked {
+			need -= q.BusTime(b.cfg)
 		}
 	}
 	b.turn++

@@ -331,3 +331,48 @@ func TestBabble(t *testing.T) {
 		}
 	})
 }
+
+// A unit that dies is said to be silent within two periods, with the usual timeout of a whole period, and no other unit
+// loses a reading over it.
+func TestQualityGoesBadWithinTwoPeriods(t *testing.T) {
+	for _, dead := range []uint8{1, 2} {
+		synctest.Test(t, func(t *testing.T) {
+			var died atomic.Bool
+			open, end := slave(t, func(r modbus.Request) []byte {
+				if r.Unit == dead && died.Load() {
+					return nil
+				}
+				time.Sleep(5 * time.Millisecond)
+				return half(r)
+			})
+			start := si.InstantOf(time.Now())
+			at := start.Add(5*time.Second + 37*time.Millisecond)
+			defer time.AfterFunc(at.Sub(start), func() { died.Store(true) }).Stop()
+			cfg := twoUnits()
+			cfg.Timeout = period
+			b := run(t, cfg, 9*time.Second-period/2, open)
+			end()
+			of := map[points.Point]uint8{points.Vessel: 1, points.Hose: 1, points.Supply: 2}
+			for p, unit := range of {
+				s := b.samples[p]
+				if unit != dead {
+					if n := count(s, points.Good); n != 90 || len(s) != 90 {
+						t.Errorf("unit %d dead, %s: %d samples, %d good, want 90", dead, p, len(s), n)
+					}
+					continue
+				}
+				last := si.Instant(0)
+				for _, v := range s {
+					if v.Quality == points.Good {
+						last = v.At
+						continue
+					}
+					if d := v.At.Sub(last); d > 2*period {
+						t.Errorf("unit %d dead, %s: said %v after the last reading", dead, p, d)
+					}
+					break
+				}
+			}
+		})
+	}
+}

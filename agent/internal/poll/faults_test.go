@@ -95,7 +95,7 @@ func TestNoFaultOfTheLineGivesAWrongValue(t *testing.T) {
 						Now:  func() si.Instant { return si.InstantOf(time.Now()) },
 						Log:  slog.New(slog.DiscardHandler),
 						Sink: func(_ string, s points.Sample) {
-							if was, ok := last[s.Point]; ok && s.At.Sub(was) > 10*period {
+							if was, ok := last[s.Point]; ok && s.At.Sub(was) > 4*period {
 								t.Errorf("%s: not a word for %v", s.Point, s.At.Sub(was))
 							}
 							last[s.Point] = s.At
