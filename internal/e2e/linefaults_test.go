@@ -79,7 +79,7 @@ func TestLineFaultsAgainstTheTruth(t *testing.T) {
 		if since := w.T.Sub(start); since > 4*time.Second && since < until-time.Second {
 			during[w.Pot]++
 		}
-		if !stood(held[w.Pot], w, window) {
+		if !stood(held[w.Pot], w.T, w.Point, *w.Pa, psi, window) {
 			if wrong++; wrong < 10 {
 				t.Errorf("%s %s read %v Pa at %v, which stood there at no instant since its request", w.Pot, w.Point, *w.Pa, w.T)
 			}
@@ -101,13 +101,13 @@ func TestLineFaultsAgainstTheTruth(t *testing.T) {
 	}
 }
 
-// stood tells whether the number of w stood in its register within window before its instant. The simulator writes its
-// truth a moment after it has changed the registers.
-func stood(rows []offered, w watched, window time.Duration) bool {
+// stood tells whether a gauge showed the value at an instant from window before at on. Per is what 1 of the gauge's
+// number stands for. The simulator writes its truth a moment after it has changed what the gauges show.
+func stood(rows []offered, at time.Time, point string, value, per float64, window time.Duration) bool {
 	const moment = 20 * time.Millisecond
-	i := sort.Search(len(rows), func(i int) bool { return rows[i].T.After(w.T.Add(-window)) })
-	for i = max(0, i-1); i < len(rows) && rows[i].T.Before(w.T.Add(moment)); i++ {
-		if raw := rows[i].Raw[w.Point]; raw != nil && math.Abs(*raw*psi-*w.Pa) <= 1e-9*math.Abs(*w.Pa) {
+	i := sort.Search(len(rows), func(i int) bool { return rows[i].T.After(at.Add(-window)) })
+	for i = max(0, i-1); i < len(rows) && rows[i].T.Before(at.Add(moment)); i++ {
+		if raw := rows[i].Raw[point]; raw != nil && math.Abs(*raw*per-value) <= 1e-9*math.Abs(value) {
 			return true
 		}
 	}

@@ -40,12 +40,16 @@ func TestFaultsAreNeverVented(t *testing.T) {
 		pots = append(pots, c.pot)
 	}
 	s := runSite(t, pots)
+	const lines = 3 // of 13 pots
+	eventually(t, soon, "the lines' counters", func() bool { return len(s.series("gritwatch_line_requests_total")) == lines })
+	counted := s.series("gritwatch_line_")
 	var w watcher
 	began := time.Now()
 	eventually(t, 120*time.Second, "the scenarios' end", func() bool {
 		w.look(s.site)
 		return time.Since(began) > 95*time.Second
 	})
+	s.countsLines(t, lines, counted, time.Since(began)-10*time.Second) // which are told every 10 s
 	said := w.judge(t, s.truth)
 	zero := jsonLines[truth](t, s.truth)[0].T
 
@@ -172,8 +176,14 @@ func TestProgramsThatDie(t *testing.T) {
 	r.agent.signal(syscall.SIGCONT)
 	r.ventedOnlyAfterPress("alder", frozen)
 
+	if n := len(r.series("gritwatch_line_open")); n != 1 {
+		t.Errorf("%d lines counted by a live agent", n)
+	}
 	r.agent.kill()
 	r.lowers("alder", fall)
+	if left := r.series("gritwatch_line_"); len(left) > 0 {
+		t.Errorf("counters of a dead agent's lines: %v", left)
+	}
 	killed := time.Now()
 	r.startAgent()
 	r.ventedOnlyAfterPress("alder", killed)

@@ -1,6 +1,7 @@
 package points
 
-// Names of the Sparkplug metrics that are not pressures (units and types as the contract gives them).
+// Names of the Sparkplug metrics that are not pressures (units and types as the contract gives them). Those of serial
+// lines are made by LineItem.Metric.
 const (
 	MetricGuardState  = "Guard/State"      // String: the word of the answer, device metric
 	MetricConfig      = "Config/Digest"    // String: "vent/1:" and hexadecimal SHA-256, device metric

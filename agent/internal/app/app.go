@@ -17,6 +17,7 @@ import (
 	"gritwatch/agent/internal/guard"
 	"gritwatch/agent/internal/poll"
 	"gritwatch/agent/internal/serialport"
+	"gritwatch/agent/internal/tally"
 	"gritwatch/agent/internal/timebase"
 	"gritwatch/agent/internal/uplink"
 	"gritwatch/internal/edgenode"
@@ -65,8 +66,9 @@ func Run(ctx context.Context, c config.Config, o Options) error {
 	if err != nil {
 		return err
 	}
+	tallies := make([]tally.Tally, len(c.Buses))
 	up = uplink.New(uplink.Options{Pots: uplinkPots(c), Clock: clock, Word: judge.Word, Flush: c.Flush, SessionID: sessionID(),
-		Simulated: c.Simulated, Log: o.Log})
+		Simulated: c.Simulated, Lines: func() []points.Line { return lines(c.Buses, tallies) }, Log: o.Log})
 	var node *edgenode.Node
 	node, err = edgenode.New(edgenode.Options{
 		Broker: "mqtt://" + c.Broker.Address, User: c.Broker.Username, Password: c.Broker.Password,
@@ -85,8 +87,8 @@ func Run(ctx context.Context, c config.Config, o Options) error {
 	g.Go(func() error { defer leave(); return up.Run(gctx, node) })
 	g.Go(func() error { return clock.Run(gctx) })
 	g.Go(func() error { return judge.Run(gctx) })
-	for _, b := range c.Buses {
-		po := poll.Options{Now: clock.Now, Log: o.Log, Sink: func(pot string, s points.Sample) {
+	for i, b := range c.Buses {
+		po := poll.Options{Now: clock.Now, Log: o.Log, Events: tallies[i].Events(), Sink: func(pot string, s points.Sample) {
 			judge.Sample(pot, s) // first, so that what is published carries the word that this reading gives
 			up.Sample(pot, s)
 			if o.Tap != nil {
@@ -96,7 +98,7 @@ func Run(ctx context.Context, c config.Config, o Options) error {
 		if o.Open != nil {
 			po.Open = func() (serialport.Port, error) { return o.Open(b) }
 		}
-		g.Go(func() error { return poll.NewBus(b, po).Run(gctx) })
+		g.Go(func() error { return poll.New(b, po).Run(gctx) })
 	}
 	return g.Wait()
 }
@@ -107,6 +109,9 @@ func start(ctx context.Context, c config.Config, log *slog.Logger) {
 	for _, b := range c.Buses {
 		for _, u := range b.Units {
 			reads += len(u.Read)
+		}
+		for _, t := range b.Text {
+			reads += len(t.Read)
 		}
 	}
 	log.LogAttrs(ctx, slog.LevelInfo, fmt.Sprintf("agent %s of %s starts", c.Agent, c.Site), slog.Int("pots", len(c.Pots)),

@@ -2,6 +2,7 @@ package uplink_test
 
 import (
 	"context"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -45,6 +46,7 @@ type session struct {
 	born   map[string]bool
 	out    []sent
 	held   chan struct{} // publishing waits for it
+	heldN  chan struct{} // publishing of the node's data does
 }
 
 func (s *session) put(kind, pot string, ms []sparkplug.Metric) {
@@ -70,6 +72,12 @@ func (s *session) wait() {
 }
 
 func (s *session) PublishNode(ms []sparkplug.Metric) error {
+	s.mu.Lock()
+	held := s.heldN
+	s.mu.Unlock()
+	if held != nil {
+		<-held
+	}
 	s.wait()
 	defer s.mu.Unlock()
 	if !s.online {
@@ -166,6 +174,7 @@ type rig struct {
 	mu    sync.Mutex
 	word  vent.Word
 	lost  int
+	lines []points.Line
 	stop  func()
 }
 
@@ -181,6 +190,7 @@ func start(t *testing.T) *rig {
 		},
 		Clock: r.clock, SessionID: "feed", Simulated: true,
 		Word:   func(string) vent.Word { r.mu.Lock(); defer r.mu.Unlock(); return r.word },
+		Lines:  func() []points.Line { r.mu.Lock(); defer r.mu.Unlock(); return slices.Clone(r.lines) },
 		Events: uplink.Events{Lost: func(_ string, n int) { r.mu.Lock(); defer r.mu.Unlock(); r.lost += n }},
 	})
 	r.session = &session{u: r.Uplink, start: time.Now()}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"log/slog"
+	"slices"
 	"time"
 
 	"gritwatch/internal/edgenode"
@@ -114,15 +115,17 @@ func (u *Uplink) Births() (node []sparkplug.Metric, devices []edgenode.DeviceBir
 	for i, p := range u.pots {
 		words[i] = u.o.Word(p.Name)
 	}
+	lines := u.lines()
 	now, epoch := u.o.Clock.Read()
 	u.mu.Lock()
 	defer u.mu.Unlock()
-	u.epoch = epoch
+	u.epoch, u.toldLines = epoch, slices.Clone(lines)
 	none := func(name string) sparkplug.Metric {
 		return sparkplug.Metric{Name: name, Type: sparkplug.UInt64, At: now, Null: true, Quality: points.Good}
 	}
 	node = []sparkplug.Metric{sparkplug.Str(points.MetricSession, now, u.o.SessionID), sparkplug.Uint(points.MetricClockEpoch, now, epoch),
 		none(points.MetricEcho), none(points.MetricClockEcho), none(points.MetricClockEchoAt)}
+	node = append(node, bornLines(lines, now)...)
 	for i, p := range u.pots {
 		devices = append(devices, edgenode.DeviceBirth{Device: p.Name, Metrics: u.birth(p, words[i], now, epoch)})
 		p.word, p.spoken = words[i], true

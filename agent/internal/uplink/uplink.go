@@ -1,5 +1,6 @@
 // Package uplink brings an agent's readings to the broker: batches for each pot, quick where something happens,
-// with the guard's word in each; births, deaths and returns of pots; echoes by which the server tells their age.
+// with the guard's word in each; births, deaths and returns of pots; echoes by which the server tells their age; what is
+// counted of the serial lines.
 //
 // There is no journal: what comes while there is no session is lost, and counted.
 package uplink
@@ -63,6 +64,7 @@ type Options struct {
 	Flush     time.Duration              // 0: 500 ms
 	SessionID string                     // random, new with every start
 	Simulated bool                       // the sources are simulated
+	Lines     func() []points.Line       // what is counted of the serial lines, now, always as many; nil: nothing
 	Log       *slog.Logger               // nil: silent
 	Events    Events
 }
@@ -73,11 +75,12 @@ type Uplink struct {
 	o    Options
 	wake chan struct{}
 
-	mu    sync.Mutex
-	pots  []*pot
-	names map[string]*pot
-	epoch uint64 // of the last births; 0: there were none
-	lost  int    // since the last message that went out
+	mu        sync.Mutex
+	pots      []*pot
+	names     map[string]*pot
+	epoch     uint64        // of the last births; 0: there were none
+	lost      int           // since the last message that went out
+	toldLines []points.Line // of the serial lines, as the server has them; nil: there were no births
 }
 
 // A pot's readings on their way. Guarded by Uplink.mu.
@@ -183,9 +186,10 @@ func (u *Uplink) drop(p *pot, n int) {
 
 // Run publishes until ctx ends, then what still waits.
 func (u *Uplink) Run(ctx context.Context, s Session) error {
-	flush, pulse := time.NewTicker(u.o.Flush), time.NewTicker(beat)
+	flush, pulse, lines := time.NewTicker(u.o.Flush), time.NewTicker(beat), time.NewTicker(LinesEvery)
 	defer flush.Stop()
 	defer pulse.Stop()
+	defer lines.Stop()
 	var soon <-chan time.Time
 	for {
 		select {
@@ -203,6 +207,8 @@ func (u *Uplink) Run(ctx context.Context, s Session) error {
 			u.publish(s, func(p *pot) bool { return p.urgent || !p.spoken || p.word != u.o.Word(p.Name) })
 		case <-pulse.C:
 			u.bury(s)
+		case <-lines.C:
+			u.tellLines(s)
 		}
 	}
 }

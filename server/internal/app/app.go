@@ -91,7 +91,7 @@ func Run(ctx context.Context, c config.Config, o Options) error {
 	if m, err = metrics.New(c.Site, pots, hub.Clients); err != nil {
 		return err
 	}
-	link.Sink = pots
+	link.Sink = sink{pots, m}
 	link.Events = ingest.Events{Message: m.Message, Samples: m.Samples, Gap: m.Gap, Bad: m.Bad, Refused: m.Refused, Link: m.Link}
 	host := ingest.New(link)
 	tasks = append(tasks, hub, host)

@@ -171,7 +171,8 @@ func (a *agent) born(pot, digest string) {
 	a.t.Helper()
 	at := si.InstantOf(time.Now())
 	p, err := sparkplug.EncodeBirth(at, a.seq.Birth(), []sparkplug.Metric{sparkplug.BdSeq(at, 0), sparkplug.Bool(points.MetricRebirth, at, false),
-		sparkplug.Uint(points.MetricClockEpoch, at, 1), sparkplug.Str(points.MetricSession, at, "session of "+a.node)})
+		sparkplug.Uint(points.MetricClockEpoch, at, 1), sparkplug.Str(points.MetricSession, at, "session of "+a.node),
+		sparkplug.Str("Line/1/Port", at, "/dev/line-1"), sparkplug.Uint("Line/1/Requests", at, 77)})
 	a.put("NBIRTH", "", p, err)
 	p, err = sparkplug.EncodeBirth(at, a.seq.Next(), []sparkplug.Metric{sparkplug.Str(points.MetricConfig, at, digest), sparkplug.Bool(points.MetricSimulated, at, true)})
 	a.put("DBIRTH", pot, p, err)
@@ -221,6 +222,7 @@ func TestServe(t *testing.T) {
 	}
 	if _, text := get(t, web, "/metrics"); !strings.Contains(text, `gritwatch_pot_pressure_pascals{point="vessel",pot="alder",site="harrow-quay"} 600000`) ||
 		!strings.Contains(text, `gritwatch_pot_answer{pot="alder",site="harrow-quay",word="pressurised"} 1`) ||
+		!strings.Contains(text, `gritwatch_line_requests_total{agent="quay-1",line="1",port="/dev/line-1",site="harrow-quay"} 77`) ||
 		!strings.Contains(text, "gritwatch_ingest_latency_seconds_count{site=\"harrow-quay\"} 1") {
 		t.Errorf("metrics:\n%s", text)
 	}
@@ -244,6 +246,9 @@ func TestServe(t *testing.T) {
 		p := getPot(t, web, "alder")
 		return p.Answer.Word == "not-proven" && p.State == "unknown" && p.PressurePa.Vessel == nil && slices.Contains(p.Answer.Because, "agent-silent")
 	})
+	if _, text := get(t, web, "/metrics"); strings.Contains(text, `gritwatch_line_requests_total{agent="quay-1"`) {
+		t.Errorf("a dead agent's lines are counted:\n%s", text)
+	}
 
 	other.c.Disconnect(0)
 	stop()

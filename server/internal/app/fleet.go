@@ -6,6 +6,7 @@ import (
 
 	"gritwatch/protocol/live"
 	"gritwatch/server/internal/feed"
+	"gritwatch/server/internal/metrics"
 	"gritwatch/server/internal/pot"
 )
 
@@ -26,6 +27,21 @@ func newFleet(actors []*pot.Actor) *fleet {
 	sort.Strings(f.names)
 	return f
 }
+
+// A sink hands what comes from the field to the pots and the metrics.
+type sink struct {
+	*fleet
+	metrics *metrics.Metrics
+}
+
+// Echo hands an echo to both.
+func (s sink) Echo(e feed.Echo) {
+	s.fleet.Echo(e)
+	s.metrics.Echo(e)
+}
+
+// Lines hands on what an agent counts of its serial lines.
+func (s sink) Lines(l feed.Lines) { s.metrics.Lines(l) }
 
 // Event hands an event to its pot.
 func (f *fleet) Event(e feed.Event) {

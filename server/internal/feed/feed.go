@@ -1,5 +1,5 @@
-// Package feed is what the field delivers to a pot: births, batches of samples, deaths, and the echoes by which
-// the age of a sample can be told. Values only; ingest makes them, the pots' actors take them.
+// Package feed is what the field delivers: to a pot births, batches of samples, deaths, and the echoes by which the age of
+// a sample can be told; to the metrics what the agents count of their serial lines. Values only; ingest makes them.
 package feed
 
 import (
@@ -53,8 +53,16 @@ type Echo struct {
 	AgentAt        si.Instant
 }
 
+// Lines is what an agent has counted of its serial lines since it started: all of them, whatever is new. None: it has
+// none, is dead, or cannot be heard. The slice, by the number of the line from 1, belongs to the receiver.
+type Lines struct {
+	Agent, Session string
+	Lines          []points.Line
+}
+
 // A Sink takes what comes from the field. Calls come from one goroutine, in order, and must not block.
 type Sink interface {
 	Event(Event)
 	Echo(Echo)
+	Lines(Lines)
 }

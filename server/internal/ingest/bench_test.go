@@ -18,6 +18,7 @@ type bench struct {
 	now    time.Time
 	events []feed.Event
 	echoes []feed.Echo
+	lines  []feed.Lines
 	sent   []command
 	gaps   int
 	bad    []string
@@ -30,9 +31,10 @@ type command struct {
 	metric sparkplug.Metric
 }
 
-// Event and Echo make the bench a feed.Sink.
+// Event, Echo and Lines make the bench a feed.Sink.
 func (b *bench) Event(e feed.Event) { b.events = append(b.events, e) }
 func (b *bench) Echo(e feed.Echo)   { b.echoes = append(b.echoes, e) }
+func (b *bench) Lines(l feed.Lines) { b.lines = append(b.lines, l) }
 
 func newBench(t *testing.T) *bench {
 	b := &bench{t: t, now: time.Now()}
@@ -72,7 +74,7 @@ func (b *bench) count(pot string, k feed.Kind) int {
 	return n
 }
 
-func (b *bench) clear() { b.events, b.echoes, b.sent, b.bad = nil, nil, nil, nil }
+func (b *bench) clear() { b.events, b.echoes, b.lines, b.sent, b.bad = nil, nil, nil, nil, nil }
 
 func (b *bench) rebirths(agent string) int {
 	n := 0
@@ -92,6 +94,7 @@ type edge struct {
 	epoch   uint64
 	bdSeq   uint8
 	seq     sparkplug.Counter
+	lines   []sparkplug.Metric // of serial lines, told at birth
 }
 
 func (b *bench) edge(node, session string, bdSeq uint8) *edge {
@@ -111,9 +114,9 @@ func (e *edge) topic(k sparkplug.Kind, device string) string {
 
 func (e *edge) born(devices ...string) {
 	at := si.InstantOf(e.b.now)
-	e.b.put(e.topic(sparkplug.NodeBirth, ""), must(sparkplug.EncodeBirth(at, e.seq.Birth(), []sparkplug.Metric{
+	e.b.put(e.topic(sparkplug.NodeBirth, ""), must(sparkplug.EncodeBirth(at, e.seq.Birth(), append([]sparkplug.Metric{
 		sparkplug.BdSeq(at, e.bdSeq), sparkplug.Bool(points.MetricRebirth, at, false), sparkplug.Uint(points.MetricEcho, at, 0),
-		sparkplug.Uint(points.MetricClockEpoch, at, e.epoch), sparkplug.Str(points.MetricSession, at, e.session)})))
+		sparkplug.Uint(points.MetricClockEpoch, at, e.epoch), sparkplug.Str(points.MetricSession, at, e.session)}, e.lines...))))
 	for _, d := range devices {
 		e.device(d)
 	}

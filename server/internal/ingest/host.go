@@ -187,6 +187,7 @@ func (h *host) nodeData(n *node, m message, msg sparkplug.Message) {
 			return
 		}
 	}
+	h.lines(n, m, msg)
 	echo, at := msg.Find(points.MetricClockEcho), msg.Find(points.MetricClockEchoAt)
 	if echo == nil || at == nil {
 		return

@@ -87,5 +87,5 @@ const (
 const (
 	maxRetired = 16
 	maxEchoes  = 32
-	maxText    = 128 // bytes of Session/Id, Config/Digest and Guard/State
+	maxText    = 128 // bytes of Session/Id, Config/Digest and Guard/State; a line's port is cut there
 )

@@ -41,6 +41,8 @@ type node struct {
 	wantRebirth bool
 	lastEcho    time.Time
 	asked       []question
+
+	lines []points.Line // serial lines, by their number from 1; at most points.MaxLines
 }
 
 type device struct {
@@ -127,6 +129,7 @@ func (h *host) nodeBirth(n *node, m message, msg sparkplug.Message) {
 		d.born = false
 	}
 	h.o.Log.Info("agent born", slog.String("agent", n.agent), slog.String("session", session), slog.Uint64("epoch", epoch))
+	h.bornLines(n, m, msg)
 	h.echo(n, m.at)
 }
 
@@ -152,6 +155,8 @@ func (h *host) died(n *node, now time.Time, reason string) {
 	n.state = dead
 	n.order.Reset()
 	n.asked = n.asked[:0]
+	n.lines = nil
+	h.o.Sink.Lines(feed.Lines{Agent: n.agent, Session: n.session})
 	for _, name := range n.pots {
 		d := n.devices[name]
 		d.born = false

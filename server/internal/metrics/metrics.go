@@ -1,5 +1,6 @@
-// Package metrics exports what is known of the pots, and of what the server takes in, to Prometheus. The pots' values are
-// computed at the scrape: a stale pot has the state unknown, the answer not-proven, and no pressure.
+// Package metrics exports what is known of the pots and serial lines, and of what the server takes in, to Prometheus. The
+// pots' values are computed at the scrape: a stale pot has the state unknown, the answer not-proven, and no pressure. Of
+// the lines of an agent that is dead or silent nothing is given.
 package metrics
 
 import (
@@ -33,6 +34,7 @@ type Metrics struct {
 	dropped  prometheus.Counter
 	latency  prometheus.Histogram
 	link     prometheus.Gauge
+	lines    *lineCollector
 }
 
 // kinds are the kinds of message that are counted by name: what strangers invent is not.
@@ -52,6 +54,7 @@ func New(site string, pots Pots, pages func() int) (*Metrics, error) {
 		bad:      prometheus.NewCounter(counter("ingest_bad_messages_total", "Messages refused because they cannot be read, or may not be believed.")),
 		refused:  prometheus.NewCounterVec(counter("ingest_refused_total", "Messages for a pot from another agent, or from a second session of its own."), []string{"pot", "from"}),
 		dropped:  prometheus.NewCounter(counter("pot_dropped_total", "Events dropped because a pot's mailbox was full.")),
+		lines:    newLines(site),
 		link:     prometheus.NewGauge(prometheus.GaugeOpts{Name: "gritwatch_broker_link_up", Help: "1 while the server is linked to its MQTT broker.", ConstLabels: own}),
 		latency: prometheus.NewHistogram(prometheus.HistogramOpts{Name: "gritwatch_ingest_latency_seconds",
 			Help:        "Age of the newest sample of a live batch at its arrival, worst case, by the echoes.",
@@ -60,7 +63,7 @@ func New(site string, pots Pots, pages func() int) (*Metrics, error) {
 	}
 	gauge := prometheus.NewGaugeFunc(prometheus.GaugeOpts{Name: "gritwatch_live_pages", Help: "Pages connected now.", ConstLabels: own},
 		func() float64 { return float64(pages()) })
-	for _, c := range []prometheus.Collector{m.messages, m.samples, m.gaps, m.bad, m.refused, m.dropped, m.link, m.latency, gauge, newPots(pots)} {
+	for _, c := range []prometheus.Collector{m.messages, m.samples, m.gaps, m.bad, m.refused, m.dropped, m.link, m.latency, gauge, newPots(pots), m.lines} {
 		if err := m.registry.Register(c); err != nil {
 			return nil, fmt.Errorf("metrics: %w", err)
 		}

@@ -15,6 +15,8 @@ import (
 	"google.golang.org/protobuf/encoding/protodelim"
 
 	"gritwatch/protocol/live"
+	"gritwatch/protocol/points"
+	"gritwatch/server/internal/feed"
 	"gritwatch/server/internal/metrics"
 )
 
@@ -49,6 +51,14 @@ func scrape(t *testing.T) string {
 	m.Dropped()
 	m.Latency(300 * time.Millisecond)
 	m.Link(true)
+	m.Lines(feed.Lines{Agent: "quay-1", Session: "s1", Lines: []points.Line{
+		{Port: "/dev/serial/by-id/quay", Values: [points.LineItems]uint64{0, 1, 42, 30, 7, 10, 11, 12, 13, 14, 15, 16, 17, 18, 19, 20, 31, 32, 33, 34, 2}}, {}}})
+	m.Echo(feed.Echo{Agent: "quay-1", Session: "s1", Sent: time.Now()})
+	return text(t, m)
+}
+
+func text(t *testing.T, m *metrics.Metrics) string {
+	t.Helper()
 	w := httptest.NewRecorder()
 	m.Handler().ServeHTTP(w, httptest.NewRequest("GET", "/metrics", nil))
 	text, err := io.ReadAll(w.Result().Body)
@@ -82,6 +92,26 @@ gritwatch_ingest_messages_total{kind="other",site="harrow-quay"} 1
 gritwatch_ingest_refused_total{from="session",pot="alder",site="harrow-quay"} 1
 gritwatch_ingest_samples_total{lane="late",site="harrow-quay"} 3
 gritwatch_ingest_samples_total{lane="live",site="harrow-quay"} 12
+gritwatch_line_echoes_total{agent="quay-1",line="1",port="/dev/serial/by-id/quay",site="harrow-quay"} 31
+gritwatch_line_failures_total{agent="quay-1",kind="cut",line="1",port="/dev/serial/by-id/quay",site="harrow-quay"} 12
+gritwatch_line_failures_total{agent="quay-1",kind="damaged",line="1",port="/dev/serial/by-id/quay",site="harrow-quay"} 13
+gritwatch_line_failures_total{agent="quay-1",kind="exceptions",line="1",port="/dev/serial/by-id/quay",site="harrow-quay"} 7
+gritwatch_line_failures_total{agent="quay-1",kind="extra_bytes",line="1",port="/dev/serial/by-id/quay",site="harrow-quay"} 16
+gritwatch_line_failures_total{agent="quay-1",kind="late",line="1",port="/dev/serial/by-id/quay",site="harrow-quay"} 11
+gritwatch_line_failures_total{agent="quay-1",kind="left_in_peace",line="1",port="/dev/serial/by-id/quay",site="harrow-quay"} 18
+gritwatch_line_failures_total{agent="quay-1",kind="never_silent",line="1",port="/dev/serial/by-id/quay",site="harrow-quay"} 17
+gritwatch_line_failures_total{agent="quay-1",kind="no_reply",line="1",port="/dev/serial/by-id/quay",site="harrow-quay"} 10
+gritwatch_line_failures_total{agent="quay-1",kind="not_understood",line="1",port="/dev/serial/by-id/quay",site="harrow-quay"} 14
+gritwatch_line_failures_total{agent="quay-1",kind="not_used",line="1",port="/dev/serial/by-id/quay",site="harrow-quay"} 15
+gritwatch_line_failures_total{agent="quay-1",kind="other",line="1",port="/dev/serial/by-id/quay",site="harrow-quay"} 20
+gritwatch_line_failures_total{agent="quay-1",kind="port_failed",line="1",port="/dev/serial/by-id/quay",site="harrow-quay"} 19
+gritwatch_line_lost_total{agent="quay-1",line="1",port="/dev/serial/by-id/quay",site="harrow-quay"} 33
+gritwatch_line_open{agent="quay-1",line="1",port="/dev/serial/by-id/quay",site="harrow-quay"} 1
+gritwatch_line_periods_left_out_total{agent="quay-1",line="1",port="/dev/serial/by-id/quay",site="harrow-quay"} 34
+gritwatch_line_replies_total{agent="quay-1",line="1",port="/dev/serial/by-id/quay",site="harrow-quay"} 30
+gritwatch_line_requests_total{agent="quay-1",line="1",port="/dev/serial/by-id/quay",site="harrow-quay"} 42
+gritwatch_line_silent_units{agent="quay-1",line="1",port="/dev/serial/by-id/quay",site="harrow-quay"} 2
+gritwatch_line_stray_bytes_total{agent="quay-1",line="1",port="/dev/serial/by-id/quay",site="harrow-quay"} 32
 gritwatch_live_pages{site="harrow-quay"} 3
 gritwatch_pot_answer{pot="alder",site="harrow-quay",word="not-proven"} 0
 gritwatch_pot_answer{pot="alder",site="harrow-quay",word="pressurised"} 1
