@@ -31,7 +31,7 @@ func report(w io.Writer, o Options, r Result) {
 		fmt.Fprintf(w, "\nstopped before the end: this is what was found until then\n")
 	}
 	if best == nil {
-		if !r.Stopped && !slices.ContainsFunc(r.Modes, func(m ModeResult) bool { return m.isText() }) {
+		if !r.Stopped && !r.hasText() {
 			fmt.Fprintf(w, "\n%s\n", hints(o, r))
 		}
 		return
@@ -143,6 +143,11 @@ func (m *ModeResult) notes(o Options) []string {
 		out = append(out, "the adapter hears what it sends itself (echo); that does no harm here")
 	}
 	return out
+}
+
+// hasText tells whether a gauge sends text by itself, which is an answer, too.
+func (r Result) hasText() bool {
+	return slices.ContainsFunc(r.Modes, func(m ModeResult) bool { return m.isText() })
 }
 
 // isText tells whether what came unasked is text.

@@ -13,7 +13,7 @@ import (
 // longScan is a time that people want to be told of beforehand.
 const longScan = 10 * time.Second
 
-// Run scans and writes for people what it found; with Ranges also what those hold. It gives ErrNothing where no unit
+// Run scans and writes for people what it found; with Ranges also what those hold. It gives ErrNothing where nothing
 // answered, and an error of the port. The end of ctx ends it with what was found until then.
 func Run(ctx context.Context, o Options) error {
 	o = o.withDefaults()
@@ -29,7 +29,7 @@ func Run(ctx context.Context, o Options) error {
 	switch {
 	case err != nil:
 		return err
-	case r.Best() == nil:
+	case r.Best() == nil && !r.hasText():
 		return fmt.Errorf("%w on %s", ErrNothing, o.Port)
 	case len(o.Ranges) > 0 && !r.Stopped:
 		return showRanges(ctx, o, *r.Best())
