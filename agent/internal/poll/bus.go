@@ -99,25 +99,8 @@ func (b *Bus) String() string { return "bus " + b.cfg.Port }
 // A lost port is opened again when it is back. Run returns within one request's time of the end of ctx.
 func (b *Bus) Run(ctx context.Context) error {
 	defer b.port.close(ctx)
-	timer := time.NewTimer(0)
-	defer timer.Stop()
-	for due := time.Now(); ; {
-		select {
-		case <-ctx.Done():
-			return nil
-		case <-timer.C:
-		}
-		due = due.Add(b.cfg.Period)
-		b.period(ctx, due)
-		if late := time.Since(due); late > 0 {
-			n := int(late/b.cfg.Period) + 1
-			due = due.Add(time.Duration(n) * b.cfg.Period)
-			if b.opts.Events.Skipped != nil {
-				b.opts.Events.Skipped(n)
-			}
-		}
-		timer.Reset(time.Until(due))
-	}
+	schedule{b.cfg.Period, b.opts.Events.Skipped}.run(ctx, func(until time.Time) { b.period(ctx, until) })
+	return nil
 }
 
 // period sends each request of the plan once, those to silent units behind the others. It should end by until.

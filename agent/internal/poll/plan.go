@@ -78,16 +78,22 @@ func field(r config.Read, offset int) Field {
 }
 
 func (q Request) rank() int {
-	rank := 2
+	var read points.Set
 	for _, f := range q.Fields {
-		switch f.Point {
-		case points.Vessel:
-			return 0
-		case points.Control:
-			rank = 1
-		}
+		read |= points.SetOf(f.Point)
 	}
-	return rank
+	return rank(read)
+}
+
+// rank orders what is read in a period: what the answer needs comes first.
+func rank(read points.Set) int {
+	switch {
+	case read.Has(points.Vessel):
+		return 0
+	case read.Has(points.Control):
+		return 1
+	}
+	return 2
 }
 
 // BusTime is how long the request keeps the line of b busy when its unit answers: silence, request, the silence by

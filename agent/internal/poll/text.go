@@ -71,16 +71,11 @@ func NewTextBus(cfg config.Bus, opts Options) *TextBus {
 }
 
 func textRank(t config.Text) int {
-	rank := 2
+	var read points.Set
 	for _, r := range t.Read {
-		switch r.Point {
-		case points.Vessel:
-			return 0
-		case points.Control:
-			rank = 1
-		}
+		read |= points.SetOf(r.Point)
 	}
-	return rank
+	return rank(read)
 }
 
 // String names the task.
@@ -90,25 +85,8 @@ func (b *TextBus) String() string { return "bus " + b.cfg.Port }
 // it gives nil. Periods, a busy line and a lost port are as with Bus.
 func (b *TextBus) Run(ctx context.Context) error {
 	defer b.port.close(ctx)
-	timer := time.NewTimer(0)
-	defer timer.Stop()
-	for due := time.Now(); ; {
-		select {
-		case <-ctx.Done():
-			return nil
-		case <-timer.C:
-		}
-		b.period(ctx)
-		due = due.Add(b.cfg.Period)
-		if late := time.Since(due); late > 0 {
-			n := int(late/b.cfg.Period) + 1
-			due = due.Add(time.Duration(n) * b.cfg.Period)
-			if b.opts.Events.Skipped != nil {
-				b.opts.Events.Skipped(n)
-			}
-		}
-		timer.Reset(time.Until(due))
-	}
+	schedule{b.cfg.Period, b.opts.Events.Skipped}.run(ctx, func(time.Time) { b.period(ctx) })
+	return nil
 }
 
 // period asks every gauge that is due once.

@@ -44,17 +44,11 @@ func (h *Heard) Run(ctx context.Context) error {
 	for i := range h.good {
 		h.good[i] = start
 	}
+	periods := schedule{h.cfg.Period, h.opts.Events.Skipped}
 	for due := start; ctx.Err() == nil; {
 		if time.Until(due) <= 0 {
 			h.tell(ctx)
-			due = due.Add(h.cfg.Period)
-			if late := time.Since(due); late > 0 {
-				n := int(late/h.cfg.Period) + 1
-				due = due.Add(time.Duration(n) * h.cfg.Period)
-				if h.opts.Events.Skipped != nil {
-					h.opts.Events.Skipped(n)
-				}
-			}
+			due = periods.next(due)
 			continue
 		}
 		if !h.openPort(ctx) {
