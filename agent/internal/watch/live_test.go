@@ -79,7 +79,7 @@ func TestLiveSaysWhatIsWrong(t *testing.T) {
 	if !errors.Is(err, watch.ErrNotGood) {
 		t.Fatal(err)
 	}
-	for _, want := range []string{"alder supply (0 of 2", "alder vessel (0 of 2", "alder hose (0 of 2", "birch vessel (0 of 15 good)"} {
+	for _, want := range []string{"alder supply (0 of 30 good)", "alder vessel (0 of 30 good)", "alder hose (0 of 30 good)", "birch vessel (0 of 15 good)"} {
 		if !strings.Contains(err.Error(), want) {
 			t.Errorf("no %q in %v", want, err)
 		}
@@ -89,8 +89,8 @@ func TestLiveSaysWhatIsWrong(t *testing.T) {
 	}
 	wants(t, report,
 		"alder supply: unit 21 does not answer: look at its power, its wiring (A and B), its address and the line's mode (19200 8E1)",
-		"alder vessel: out of range in 2", "readings, last at 2.00 mA, at or under 3.6: the loop has failed: a broken wire",
-		"alder hose: no value in 2", "readings: unit 9, function 04, address 400: exception 2, the unit has no such address",
+		"alder vessel: out of range in 30 of 30", "readings, last at 2.00 mA, at or under 3.6: the loop has failed: a broken wire",
+		"alder hose: no value in 30 of 30", "readings: unit 9, function 04, address 400: exception 2, the unit has no such address",
 		"on the wire it counts from 0",
 		"birch vessel: out of range in 15 of 15 readings, last at 17.000 bar is over the range of 0.000 bar to 16.000 bar",
 		"birch control pressed 15 of 15")
