@@ -102,11 +102,13 @@ func TestLineFaultsAgainstTheTruth(t *testing.T) {
 }
 
 // stood tells whether a gauge showed the value at an instant from window before at on. Per is what 1 of the gauge's
-// number stands for. The simulator writes its truth a moment after it has changed what the gauges show.
+// number stands for. The simulator changes what the gauges show and then writes it down with the time, however long
+// that takes on a busy machine: a row's number stood from some moment after the row before it was written until some
+// moment before the row behind it was.
 func stood(rows []offered, at time.Time, point string, value, per float64, window time.Duration) bool {
-	const moment = 20 * time.Millisecond
-	i := sort.Search(len(rows), func(i int) bool { return rows[i].T.After(at.Add(-window)) })
-	for i = max(0, i-1); i < len(rows) && rows[i].T.Before(at.Add(moment)); i++ {
+	at = at.Add(time.Millisecond) // as fine as the rows' times are
+	i := sort.Search(len(rows), func(i int) bool { return !rows[i].T.Before(at.Add(-window)) })
+	for i = max(0, i-1); i < len(rows) && (i == 0 || rows[i-1].T.Before(at)); i++ {
 		if raw := rows[i].Raw[point]; raw != nil && math.Abs(*raw*per-value) <= 1e-9*math.Abs(value) {
 			return true
 		}
