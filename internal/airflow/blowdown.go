@@ -31,123 +31,153 @@ func (b Blowdown) check() error {
 	return nil
 }
 
-// split cuts the blowdown at the pressure where the path unchokes: choked from p1 to p2, subsonic from p3 to p4. Either
-// part may be empty, with equal ends.
-func (b Blowdown) split(critical float64) (p1, p2, p3, p4 float64) {
-	from, to := float64(b.From), float64(b.To)
-	pc := math.Inf(1)
-	if critical > 0 {
-		pc = float64(b.Ambient) / critical
-	}
-	p2 = min(from, max(to, pc))
-	return from, p2, p2, to
+// end is the vessel at a pressure of the blowdown.
+func (b Blowdown) end(pPa, n float64) Vessel {
+	t := float64(b.Temperature) * math.Exp((n-1)/n*math.Log(pPa/float64(b.From)))
+	return Vessel{Volume: b.Volume, Pressure: si.AbsPressure(pPa), Temperature: si.Temperature(t)}
 }
 
-// seconds is s as a duration, which must fit one.
-func seconds(s float64) (time.Duration, error) {
-	if !(s >= 0 && s < math.MaxInt64/1e9) {
-		return 0, &DomainError{"blowdown time in seconds", s, "under 292 years"}
-	}
-	return time.Duration(math.Round(s * 1e9)), nil
-}
-
-// Isothermal is how long the blowdown takes through the nozzle if the vessel's air keeps its temperature. It is finite
-// down to the ambient pressure itself.
-func (n Nozzle) Isothermal(b Blowdown) (time.Duration, error) {
+// End is the vessel when the blowdown has reached To.
+func (b Blowdown) End(n Exponent) (Vessel, error) {
 	if err := n.check(); err != nil {
-		return 0, err
+		return Vessel{}, err
 	}
 	if err := b.check(); err != nil {
-		return 0, err
+		return Vessel{}, err
 	}
-	p1, p2, p3, p4 := b.split(CriticalRatio)
-	v, t, pa := float64(b.Volume), float64(b.Temperature), float64(b.Ambient)
-	tau := v / (GasConstant * t * chokedFlow(n.throat(), 1, t))
-	scale := v / (n.throat() * math.Sqrt(GasConstant*t)) * math.Sqrt(7)
-	tail := func(p float64) float64 {
-		y := rise(p, pa)
-		return y * (1 + y*y*(2.0/3+float64(y*y/5)))
-	}
-	return seconds(float64(tau*math.Log(p1/p2)) + float64(scale*(tail(p3)-tail(p4))))
+	return b.end(float64(b.To), float64(n)), nil
 }
 
-// Adiabatic is how long the blowdown takes through the nozzle if the vessel's air takes up no heat.
-func (n Nozzle) Adiabatic(b Blowdown) (time.Duration, error) {
-	if err := n.check(); err != nil {
+// Polytropic is how long the blowdown takes through the nozzle. It is finite down to the ambient pressure itself.
+func (n Nozzle) Polytropic(b Blowdown, x Exponent) (time.Duration, error) {
+	l, err := n.law()
+	if err != nil {
 		return 0, err
 	}
-	if err := b.check(); err != nil {
+	return l.ventTime(b, x)
+}
+
+// Isothermal is Polytropic for air that keeps its temperature.
+func (n Nozzle) Isothermal(b Blowdown) (time.Duration, error) { return n.Polytropic(b, Isothermal) }
+
+// Adiabatic is Polytropic for air that takes up no heat.
+func (n Nozzle) Adiabatic(b Blowdown) (time.Duration, error) { return n.Polytropic(b, Adiabatic) }
+
+// Vented is the vessel after a time of the blowdown, whose To is not read: at the ambient pressure once it is there.
+func (n Nozzle) Vented(b Blowdown, x Exponent, after time.Duration) (Vessel, error) {
+	l, err := n.law()
+	if err != nil {
+		return Vessel{}, err
+	}
+	return l.vented(b, x, after)
+}
+
+// Polytropic is how long the blowdown takes through the restriction. It is finite down to the ambient pressure itself.
+func (r Restriction) Polytropic(b Blowdown, x Exponent) (time.Duration, error) {
+	l, err := r.law()
+	if err != nil {
 		return 0, err
 	}
-	p1, p2, p3, p4 := b.split(CriticalRatio)
-	v, t, pa := float64(b.Volume), float64(b.Temperature), float64(b.Ambient)
-	tau := v / (GasConstant * t * chokedFlow(n.throat(), 1, t))
-	tf := t * math.Pow(pa/p1, 2.0/7)
-	scale := v / (Gamma * n.throat() * math.Sqrt(GasConstant*tf)) * math.Sqrt(7)
-	tail := func(p float64) float64 {
-		y := rise(p, pa)
-		s := math.Sqrt(1 + float64(y*y))
-		return float64(y*s*s*s/4) + float64(3.0/8*(float64(y*s)+math.Asinh(y)))
-	}
-	return seconds(float64(5*tau*math.Expm1(math.Log(p1/p2)/7)) + float64(scale*(tail(p3)-tail(p4))))
+	return l.ventTime(b, x)
 }
 
-// rise is sqrt((p/pa)^(2/7) - 1).
-func rise(p, pa float64) float64 {
-	return math.Sqrt(max(0, math.Expm1(2.0/7*math.Log(p/pa))))
-}
-
-// Isothermal is how long the blowdown takes through the restriction if the vessel's air keeps its temperature.
+// Isothermal is Polytropic for air that keeps its temperature.
 func (r Restriction) Isothermal(b Blowdown) (time.Duration, error) {
-	return r.blowdown(b, func(p1, p2 float64) float64 { return math.Log(p1 / p2) },
-		func(float64) float64 { return 1 })
+	return r.Polytropic(b, Isothermal)
 }
 
-// Adiabatic is how long the blowdown takes through the restriction if the vessel's air takes up no heat.
-func (r Restriction) Adiabatic(b Blowdown) (time.Duration, error) {
-	from := float64(b.From)
-	return r.blowdown(b, func(p1, p2 float64) float64 { return 5 * math.Expm1(math.Log(p1/p2)/7) },
-		// dp/dt is gamma times the isothermal, and the flow grows as the air cools: sqrt(T1/T) = (p1/p)^(1/7).
-		func(p float64) float64 { return math.Pow(from/p, 1.0/7) / Gamma })
+// Adiabatic is Polytropic for air that takes up no heat.
+func (r Restriction) Adiabatic(b Blowdown) (time.Duration, error) { return r.Polytropic(b, Adiabatic) }
+
+// Vented is the vessel after a time of the blowdown, whose To is not read: at the ambient pressure once it is there.
+func (r Restriction) Vented(b Blowdown, x Exponent, after time.Duration) (Vessel, error) {
+	l, err := r.law()
+	if err != nil {
+		return Vessel{}, err
+	}
+	return l.vented(b, x, after)
 }
 
-// blowdown adds the choked part, in units of tau, and the integral of weight(p) dp/(p share(pa/p)).
-func (r Restriction) blowdown(b Blowdown, choked func(p1, p2 float64) float64, weight func(p float64) float64) (time.Duration, error) {
-	if err := r.check(); err != nil {
+// A vent is a blowdown through a law, cut at the pressure where the path unchokes. Choked, the pressure falls as
+// dp/dt = -(n/tau) p (p/p1)^e, with e = (n-1)/(2n): the air cools, which slows the loss of pressure.
+type vent struct {
+	law
+	n, e   float64
+	tau    float64 // s; V p/(R T mdot) at the start
+	from   float64 // Pa
+	pa     float64 // Pa
+	unchok float64 // Pa, at most from
+}
+
+func (l law) vent(b Blowdown, x Exponent) vent {
+	n, t, pa := float64(x), float64(b.Temperature), float64(b.Ambient)
+	v := vent{law: l, n: n, e: (n - 1) / (2 * n), from: float64(b.From), pa: pa}
+	v.tau = float64(b.Volume) / (GasConstant * math.Sqrt(t) * l.factor)
+	v.unchok = v.from
+	if l.critical > 0 {
+		v.unchok = min(v.from, pa/l.critical)
+	}
+	return v
+}
+
+// chokedTime is the time from the start to a pressure at or above that of unchoking.
+func (v vent) chokedTime(pPa float64) float64 {
+	ln := math.Log(v.from / pPa)
+	if v.n == 1 {
+		return v.tau * ln
+	}
+	return v.tau / (v.n * v.e) * math.Expm1(v.e*ln)
+}
+
+// z is the coordinate of a pressure at or below that of unchoking.
+func (v vent) z(pPa float64) float64 { return v.coordinate(min(1, v.pa/pPa)) }
+
+func (l law) ventTime(b Blowdown, x Exponent) (time.Duration, error) {
+	if err := x.check(); err != nil {
 		return 0, err
 	}
 	if err := b.check(); err != nil {
 		return 0, err
 	}
-	crit, pa, m := float64(r.B), float64(b.Ambient), r.M
-	p1, p2, p3, p4 := b.split(crit)
-	t := float64(b.Temperature)
-	tau := float64(b.Volume) / (GasConstant * t * r.choked(1, t))
-
-	// With u = (pa/p - b)/(1 - b) and 1 - u = s^(1/(1-m)) the integrand loses its singularity at u = 1.
-	toS := func(p float64) float64 {
-		return math.Pow(max(0, min(1, (1-pa/p)/(1-crit))), 1-m)
+	v := l.vent(b, x)
+	to := float64(b.To)
+	s := v.chokedTime(max(to, v.unchok))
+	if to < v.unchok {
+		s += float64(v.tau * v.venting(v.z(to), v.z(v.unchok), v.n, v.from/v.pa))
 	}
-	lo, hi := toS(p4), toS(p3)
-	f := func(s float64) float64 {
-		u := 1 - math.Pow(s, 1/(1-m))
-		ratio := crit + float64((1-crit)*u)
-		return (1 - crit) / (ratio * math.Pow(1+u, m) * (1 - m)) * weight(pa/ratio)
-	}
-	return seconds(tau * (choked(p1, p2) + simpson(f, lo, hi)))
+	return seconds(s)
 }
 
-// simpson integrates a smooth function; 400 steps give eight digits of the tails here.
-func simpson(f func(float64) float64, lo, hi float64) float64 {
-	const n = 400
-	h := (hi - lo) / n
-	sum := f(lo) + f(hi)
-	for i := 1; i < n; i++ {
-		w := 2.0
-		if i%2 == 1 {
-			w = 4
-		}
-		sum += float64(w * f(lo+float64(float64(i)*h)))
+func (l law) vented(b Blowdown, x Exponent, after time.Duration) (Vessel, error) {
+	if err := x.check(); err != nil {
+		return Vessel{}, err
 	}
-	return sum * h / 3
+	b.To = b.Ambient
+	if err := b.check(); err != nil {
+		return Vessel{}, err
+	}
+	s, err := elapsed(after)
+	if err != nil {
+		return Vessel{}, err
+	}
+	v := l.vent(b, x)
+	if err := positive("time constant of the vessel in seconds", v.tau); err != nil {
+		return Vessel{}, err
+	}
+	left := s - v.chokedTime(v.unchok)
+	if left <= 0 {
+		ln := s / v.tau
+		if v.n != 1 {
+			ln = math.Log1p(float64(v.n*v.e*s)/v.tau) / v.e
+		}
+		return b.end(v.from*math.Exp(-ln), v.n), nil
+	}
+	z1, rise := v.z(v.unchok), v.from/v.pa
+	left /= v.tau
+	all := v.venting(0, z1, v.n, rise)
+	if left >= all {
+		return b.end(v.pa, v.n), nil
+	}
+	z := root(func(z float64) float64 { return left - v.venting(z, z1, v.n, rise) }, 0, z1, 1e-15*all)
+	return b.end(v.pa/v.ratio(z), v.n), nil
 }

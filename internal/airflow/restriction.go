@@ -68,7 +68,7 @@ func (r Restriction) MassFlow(up, down si.AbsPressure, t si.Temperature) (si.Mas
 	if err := conditions(up, down, t); err != nil {
 		return 0, err
 	}
-	return si.MassFlow(r.choked(float64(up), float64(t)) * r.share(float64(down)/float64(up))), nil
+	return finiteFlow(r.choked(float64(up), float64(t)) * r.share(float64(down)/float64(up)))
 }
 
 // Downstream is the highest pressure downstream at which the restriction passes the flow q: up at no flow, B times up
@@ -80,9 +80,13 @@ func (r Restriction) Downstream(up si.AbsPressure, q si.MassFlow, t si.Temperatu
 	if err := conditions(up, up, t); err != nil {
 		return 0, err
 	}
-	share := float64(q) / r.choked(float64(up), float64(t))
-	if !(share >= 0 && share <= 1) {
-		return 0, &DomainError{"mass flow", float64(q), "from 0 to the choked flow"}
+	if err := notNegative("mass flow", float64(q)); err != nil {
+		return 0, err
+	}
+	most := r.choked(float64(up), float64(t))
+	share := float64(q) / most
+	if !(share <= 1) {
+		return 0, choked(float64(q), most)
 	}
 	u := math.Sqrt(1 - math.Pow(share, 1/r.M))
 	b := float64(r.B)

@@ -46,6 +46,9 @@ type Area float64
 // Density is a density, kg/m3.
 type Density float64
 
+// Viscosity is a dynamic viscosity, Pa s.
+type Viscosity float64
+
 // Current is an electric current, A.
 type Current float64
 
