@@ -98,6 +98,13 @@ func (t *trace) tooFast(p *Pot) bool {
 	return false
 }
 
+// Air that leaves a vessel choked: m = K p A / sqrt(T).
+const (
+	gasR       = 287.05    // J/(kg K)
+	rootT      = 17.12     // sqrt(293.15 K)
+	chokedFlow = 0.0404149 // K, s sqrt(K)/m
+)
+
 // fastestFall is the shortest time in which the vessel can fall from one gauge pressure to another: the least
 // free volume (packed grit leaves 0.35 of it, check on abrasives' void fractions) through the widest exhaust fitted
 // to a vessel of that size and a 1/2 in nozzle, both ideal and choked, the gas without any heat from walls and grit.
@@ -106,9 +113,6 @@ func (t *trace) tooFast(p *Pot) bool {
 func fastestFall(p *Pot, from, to float64) time.Duration {
 	const (
 		freeShare = 0.35
-		gasR      = 287.05    // J/(kg K)
-		rootT     = 17.12     // sqrt(293.15 K)
-		choked    = 0.0404149 // s sqrt(K)/m: m = K p A / sqrt(T)
 		nozzle    = 0.5 * si.Inch
 	)
 	exhaust := 1.5 * si.Inch
@@ -119,7 +123,7 @@ func fastestFall(p *Pot, from, to float64) time.Duration {
 		exhaust = 1.25 * si.Inch
 	}
 	area := math.Pi / 4 * (exhaust*exhaust + nozzle*nozzle)
-	tau := freeShare * float64(p.Volume) / (gasR * rootT * choked * area)
+	tau := blowdown(freeShare*float64(p.Volume), area)
 	ratio := (from + float64(si.StandardAtmosphere)) / max(1, to+float64(si.StandardAtmosphere))
 	return time.Duration(5 * tau * (math.Pow(ratio, 1.0/7) - 1) * float64(time.Second))
 }

@@ -1,0 +1,453 @@
+package vent
+
+import (
+	"math"
+	"time"
+
+	"gritwatch/protocol/points"
+	"gritwatch/protocol/si"
+)
+
+// A Condition is something that the vent watch sees going wrong. Its name is that of its alarm.
+type Condition uint8
+
+// The conditions.
+const (
+	VentSlow          Condition = iota // the vent runs slower than any healthy one of this pot
+	VesselHeld                         // after a release the vessel holds pressure, and the vent is over or stalls
+	PressureCreep                      // the vessel rises while the handle is released, by more than a rebound
+	StopSlow                           // the blast goes on too long after the release
+	OverPressure                       // over the vessel's rating
+	SupplyBelowVessel                  // the supply has fallen under a vessel that is up
+	PressOverlong                      // a press of impossible length
+
+	Conditions = 7 // how many there are
+)
+
+var conditionNames = [Conditions]string{"vent-slow", "vessel-held", "pressure-creep", "stop-slow", "over-pressure", "supply-below-vessel", "press-overlong"}
+
+// String is the name of the condition's alarm.
+func (c Condition) String() string { return conditionNames[c] }
+
+// A Finding is the state of one condition and what shows it.
+type Finding struct {
+	On    bool
+	Since si.Instant       // of On, or of the end
+	From  si.GaugePressure // where it began: the vessel at the release, the lowest before a rise, the vessel over its supply
+	Now   si.GaugePressure // when it was found
+	Rate  float64          // VentSlow: measured, 1/s
+	Least float64          // VentSlow: the slowest healthy one, 1/s
+}
+
+// WatchParams are what a watch uses of a pot. Only Pot is under the digest: the watch raises alarms, never a word.
+type WatchParams struct {
+	Pot     Pot
+	Nozzle  si.Length      // bore; 0: not known
+	Ambient si.AbsPressure // 0: standard
+}
+
+// Numbers of the watch. Those without a source are common practice.
+const (
+	upAtLeast    = 150 * si.KPa            // a vent from less is not timed: it is hardly choked
+	chokedOver   = 2.2                     // the vessel over ambient, absolute, while its fall is timed
+	onset        = 0.985                   // of the pressure at the release: the fall has begun
+	valveLag     = 600 * time.Millisecond  // from the release to the beginning of the fall at most, commissioned
+	valveStroke  = 250 * time.Millisecond  // from there to a wide open exhaust
+	valveSettles = 350 * time.Millisecond  // from the release to that at least
+	nominalLag   = 1200 * time.Millisecond // from the release to a wide open exhaust at most, not commissioned
+	sigmas       = 3                       // of the gauge's noise that a rate must be off
+	inARow       = 2                       // such rates
+	leastCount   = 4                       // readings of a rate
+	leastTime    = 250 * time.Millisecond
+
+	heldLook   = 2 * time.Second // a vent stalls when it falls less than heldLeast and heldShare in this time
+	heldLeast  = 2 * si.KPa
+	heldShare  = 0.02
+	heldGrace  = 1500 * time.Millisecond // after the release, while the exhaust opens
+	offLimit   = limit - 2*si.KPa        // down to this a condition of the vessel lasts
+	rebounds   = 1.2                     // polytropic exponent of the fastest vents: how far a shut vessel warms up again
+	creepLeast = 5 * si.KPa              // over the rebound
+	warmed     = 2 * time.Minute         // after that nothing rebounds any more
+	stopLimit  = 5 * time.Second         // proposal of the trade's practice: a blast lasts no longer
+	stopShare  = 1.0 / 3                 // of the pressure at the release
+	stopLeast  = 69 * si.KPa             // 10 psi
+	underLeast = 14 * si.KPa             // 2 psi
+	underTime  = 2 * time.Second
+	overlong   = 45 * time.Minute // a full pot of the largest size lasts less
+)
+
+// A Watch follows the vents of one pot. Samples of one point come in order of time, those of different
+// points may be late by less than a second. It costs a constant time a sample and allocates nothing. It is a value: a copy
+// is a saved state. Not safe for concurrent use.
+//
+// VentSlow is a sequential test: from when the exhaust must be open, the slope of ln p over all readings is held
+// against the slowest that a healthy vent of the empty pot could have; it is found when the slope, with three standard
+// deviations of the gauge's noise, is under that twice in a row. Level-blind it is made for the empty pot; Narrow takes a
+// level.
+type Watch struct {
+	params  WatchParams
+	ambient float64
+	tau     float64 // slowest healthy time constant, s
+	noise   float64 // standard deviation of a reading, Pa
+	air     float64 // largest credible share of the vessel's volume that is air
+
+	now      si.Instant
+	last     [points.Count]si.Instant
+	recent   [points.Count]level
+	pressed  bool
+	known    bool
+	released si.Instant // 0: no vent is watched
+	from     float64    // vessel at the release, gauge Pa
+	hoseFrom float64    // hose or nozzle at the release
+	began    si.Instant // of the fall
+	before   si.Instant // reading before it
+	slope    slope
+	under    int // rates in a row under the least
+	pressAt  si.Instant
+	past     [8]level // vessel each quarter of a second
+	pastN    int
+	upSince  si.Instant // since when the vessel is over the limit
+	lowest   float64    // vessel since the release
+	lowestAt si.Instant // of it
+	warm     float64    // vessel when rebounds were over; NaN: not yet
+	low      si.Instant // since when the supply is under the vessel
+	found    [Conditions]Finding
+}
+
+// level is the recent past of a point: means that forget within about a third of a second, and within a second.
+type level struct {
+	at   si.Instant
+	mean float64
+	slow float64
+}
+
+// NewWatch is a watch that has seen nothing.
+func NewWatch(p WatchParams) *Watch {
+	if p.Ambient == 0 {
+		p.Ambient = si.StandardAtmosphere
+	}
+	g := p.Pot.Gauges[points.Vessel]
+	noise := 0.002 * float64(g.Hi-g.Lo)
+	if noise <= 0 {
+		noise = 0.002 * 200 * si.PSI
+	}
+	w := &Watch{params: p, ambient: float64(p.Ambient), tau: p.slowest(), noise: noise, air: 1}
+	w.forget()
+	return w
+}
+
+// Narrow tells the largest credible share of the vessel that holds air and not abrasive, as a level estimate has it.
+// It can make a healthy vent faster than that of the empty pot, never slower.
+func (w *Watch) Narrow(air si.Ratio) { w.air = min(1, max(0.3, float64(air))) }
+
+// Find is the state of a condition.
+func (w *Watch) Find(c Condition) Finding { return w.found[c] }
+
+// Lag is the time from the release to the beginning of the vessel's fall in this vent, if it has begun.
+func (w *Watch) Lag() (time.Duration, bool) {
+	return w.began.Sub(w.released), w.released != 0 && w.began != 0
+}
+
+// Break ends what is being watched: what came between is not known. Conditions that stood still stand until readings
+// end them.
+func (w *Watch) Break(Break) { w.forget() }
+
+func (w *Watch) forget() {
+	w.recent = [points.Count]level{}
+	w.known, w.released, w.pressAt, w.low, w.upSince = false, 0, 0, 0, 0
+	w.lowest, w.warm, w.pastN = math.NaN(), math.NaN(), 0
+}
+
+// Step takes one sample with the handle as the judge has it after that sample.
+func (w *Watch) Step(s points.Sample, h Handle) {
+	if int(s.Point) >= points.Count || !w.params.Pot.Points.Has(s.Point) || s.At <= w.last[s.Point] {
+		return
+	}
+	w.last[s.Point] = s.At
+	w.now = max(w.now, s.At)
+	w.handle(h)
+	if s.Quality != points.Good || s.Point == points.Control {
+		return
+	}
+	v := float64(s.Value)
+	if z := w.params.Pot.Gauges[s.Point].Zero; z != nil {
+		v -= float64(z.Offset)
+	}
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return
+	}
+	l := &w.recent[s.Point]
+	l.step(s.At, v)
+	switch s.Point {
+	case points.Vessel:
+		w.overPressure(l)
+		w.fall(s.At, v, l)
+		w.held(l)
+		w.creep(l)
+	case points.Supply:
+		w.supply()
+	case points.Hose, points.Nozzle:
+		w.stop()
+	}
+}
+
+func (l *level) step(at si.Instant, v float64) {
+	d := at.Sub(l.at)
+	if l.at == 0 || d > MaxAge {
+		l.mean, l.slow = v, v
+	} else {
+		l.mean += (v - l.mean) * (1 - math.Exp(-d.Seconds()/levelMemory))
+		l.slow += (v - l.slow) * (1 - math.Exp(-d.Seconds()/slowMemory))
+	}
+	l.at = at
+}
+
+const levelMemory, slowMemory = 0.15, 0.5 // s
+
+func (w *Watch) fresh(p points.Point) (*level, bool) {
+	l := &w.recent[p]
+	return l, l.at != 0 && w.now.Sub(l.at) <= MaxAge
+}
+
+// handle follows presses and releases.
+func (w *Watch) handle(h Handle) {
+	if !h.Known {
+		w.known = false
+		return
+	}
+	switch {
+	case h.Pressed && (!w.known || !w.pressed):
+		w.released, w.pressAt = 0, w.now
+		w.lowest, w.warm = math.NaN(), math.NaN()
+		for _, c := range [...]Condition{VentSlow, VesselHeld, PressureCreep, StopSlow} {
+			w.set(c, false, Finding{})
+		}
+	case !h.Pressed && w.known && w.pressed:
+		w.release()
+	}
+	if w.known, w.pressed = true, h.Pressed; !w.pressed {
+		w.set(PressOverlong, false, Finding{})
+	} else if w.pressAt != 0 && w.now.Sub(w.pressAt) > overlong {
+		w.set(PressOverlong, true, Finding{})
+	}
+}
+
+func (w *Watch) release() {
+	w.pressAt = 0
+	v, ok := w.fresh(points.Vessel)
+	if !ok {
+		w.released = 0
+		return
+	}
+	w.released, w.from = w.now, v.mean
+	w.began, w.before, w.under, w.pastN = 0, w.now, 0, 0
+	w.slope = slope{}
+	w.lowest, w.lowestAt, w.warm = v.mean, w.now, math.NaN()
+	w.hoseFrom = math.NaN()
+	for _, p := range [...]points.Point{points.Nozzle, points.Hose} {
+		if l, ok := w.fresh(p); ok {
+			w.hoseFrom = l.mean
+			break
+		}
+	}
+}
+
+// fall times the choked part of a vent.
+func (w *Watch) fall(at si.Instant, v float64, l *level) {
+	if w.found[VentSlow].On && l.mean < offLimit {
+		w.set(VentSlow, false, Finding{})
+	}
+	if w.released == 0 || w.params.Pot.HoldsPressure || w.from < upAtLeast || w.found[VentSlow].On {
+		return
+	}
+	p := v + w.ambient
+	if w.began == 0 && p < onset*(w.from+w.ambient)-sigmas*w.noise {
+		w.began = w.before
+	}
+	w.before = at
+	if p < chokedOver*w.ambient || at < w.open() {
+		return
+	}
+	w.slope.add(at.Sub(w.released).Seconds(), math.Log(p))
+	rate, deviation, ok := w.slope.fit(w.noise / p)
+	if !ok {
+		return
+	}
+	least := 1 / (w.tau * w.air)
+	if rate+sigmas*deviation >= least {
+		w.under = 0
+		return
+	}
+	if w.under++; w.under >= inARow {
+		w.set(VentSlow, true, Finding{From: si.GaugePressure(w.from), Now: si.GaugePressure(v), Rate: rate, Least: least})
+	}
+}
+
+// open is when the exhaust of a healthy pot is wide open at the latest.
+func (w *Watch) open() si.Instant {
+	if w.params.Pot.Commissioned == nil {
+		return w.released.Add(nominalLag)
+	}
+	latest := w.released.Add(valveLag + valveStroke)
+	if w.began == 0 {
+		return latest
+	}
+	return min(latest, max(w.began.Add(valveStroke), w.released.Add(valveSettles)))
+}
+
+// held tells a vent that stalls, or takes longer than it may.
+func (w *Watch) held(l *level) {
+	if l.slow <= limit {
+		w.upSince = 0
+	} else if w.upSince == 0 {
+		w.upSince = l.at
+	}
+	if w.found[VesselHeld].On && l.slow < offLimit {
+		w.set(VesselHeld, false, Finding{})
+	}
+	if w.released == 0 {
+		return
+	}
+	const step = 250 * time.Millisecond
+	if w.pastN == 0 || l.at.Sub(w.past[(w.pastN-1)%len(w.past)].at) >= step {
+		w.past[w.pastN%len(w.past)] = *l
+		w.pastN++
+	}
+	since := w.now.Sub(w.released)
+	if w.upSince == 0 || l.at.Sub(w.upSince) < heldLook || since < heldGrace+heldLook || w.found[VesselHeld].On {
+		return
+	}
+	long := since > w.params.Pot.allowance()
+	stalls := false
+	if then := w.past[w.pastN%len(w.past)]; w.pastN >= len(w.past) && l.at.Sub(then.at) <= 2*heldLook { // the oldest
+		stalls = then.slow-l.slow < max(heldLeast, heldShare*l.slow)*l.at.Sub(then.at).Seconds()/heldLook.Seconds()
+	}
+	if w.params.Pot.HoldsPressure {
+		// Nothing is due at a release; a blowdown that has begun and stalls is.
+		long, stalls = false, stalls && l.slow < 0.9*w.from
+	}
+	if long || stalls {
+		w.set(VesselHeld, true, Finding{From: si.GaugePressure(w.from), Now: si.GaugePressure(l.slow)})
+	}
+}
+
+// creep tells a rise while the handle is released. A vessel that is shut at zero after a fast vent warms up again by
+// what the expansion has cooled it, at most (p0/p)^((n-1)/n) of its absolute pressure, and that is over in warmed.
+func (w *Watch) creep(l *level) {
+	if w.found[PressureCreep].On && l.slow < offLimit {
+		w.set(PressureCreep, false, Finding{})
+		w.lowest, w.lowestAt = l.slow, l.at
+	}
+	if !w.known || w.pressed {
+		return
+	}
+	if math.IsNaN(w.lowest) || l.slow < w.lowest {
+		w.lowest, w.lowestAt = l.slow, l.at
+	}
+	low := max(w.lowest, 0) + w.ambient
+	allowed := creepLeast + sigmas*w.noise
+	if w.released != 0 && w.from > w.lowest && math.IsNaN(w.warm) {
+		allowed += low * (math.Pow((w.from+w.ambient)/low, (rebounds-1)/rebounds) - 1)
+	}
+	base := w.lowest
+	if !math.IsNaN(w.warm) {
+		base = w.warm
+		w.warm = min(w.warm, l.slow)
+	} else if w.now.Sub(w.lowestAt) > warmed {
+		w.warm = l.slow
+	}
+	if l.slow > limit && l.slow-base > allowed {
+		w.set(PressureCreep, true, Finding{From: si.GaugePressure(base), Now: si.GaugePressure(l.slow)})
+	}
+}
+
+// stop tells a blast that goes on after the release.
+func (w *Watch) stop() {
+	p := points.Nozzle
+	l, ok := w.fresh(p)
+	if !ok {
+		if l, ok = w.fresh(points.Hose); !ok {
+			return
+		}
+	}
+	if w.found[StopSlow].On && l.mean < stopLeast/2 {
+		w.set(StopSlow, false, Finding{})
+	}
+	if w.released == 0 || math.IsNaN(w.hoseFrom) || w.now.Sub(w.released) <= stopLimit {
+		return
+	}
+	if l.mean > max(stopLeast, stopShare*w.hoseFrom) {
+		w.set(StopSlow, true, Finding{From: si.GaugePressure(w.hoseFrom), Now: si.GaugePressure(l.mean)})
+	}
+}
+
+func (w *Watch) overPressure(l *level) {
+	rated := float64(w.params.Pot.Rated)
+	switch {
+	case l.mean > rated:
+		w.set(OverPressure, true, Finding{From: w.params.Pot.Rated, Now: si.GaugePressure(l.mean)})
+	case l.mean < rated-underLeast:
+		w.set(OverPressure, false, Finding{})
+	}
+}
+
+// supply tells a supply that has fallen under a vessel that is up.
+func (w *Watch) supply() {
+	s, okS := w.fresh(points.Supply)
+	v, okV := w.fresh(points.Vessel)
+	if !okS || !okV {
+		w.low = 0
+		return
+	}
+	switch under := v.mean - s.mean; {
+	case v.mean < 100*si.KPa || under < underLeast/2:
+		w.low = 0
+		w.set(SupplyBelowVessel, false, Finding{})
+	case under < underLeast:
+		w.low = 0
+	case w.low == 0:
+		w.low = w.now
+	case w.now.Sub(w.low) >= underTime:
+		w.set(SupplyBelowVessel, true, Finding{From: si.GaugePressure(s.mean), Now: si.GaugePressure(v.mean)})
+	}
+}
+
+// set changes a condition; what was found at its beginning stays with it.
+func (w *Watch) set(c Condition, on bool, f Finding) {
+	if w.found[c].On == on {
+		return
+	}
+	f.On, f.Since = on, w.now
+	w.found[c] = f
+}
+
+// slope is a straight line through readings by least squares.
+type slope struct {
+	n            int
+	first        float64
+	t, tt, y, ty float64
+	last         float64
+}
+
+func (s *slope) add(t, y float64) {
+	if s.n == 0 {
+		s.first = t
+	}
+	t -= s.first
+	s.n++
+	s.last = t
+	s.t += t
+	s.tt += t * t
+	s.y += y
+	s.ty += t * y
+}
+
+// fit is how fast y falls, and the standard deviation of that for readings with the deviation given.
+func (s *slope) fit(of float64) (rate, deviation float64, ok bool) {
+	n := float64(s.n)
+	square := s.tt - s.t*s.t/n
+	if s.n < leastCount || s.last < leastTime.Seconds() || square <= 0 {
+		return 0, 0, false
+	}
+	return -(s.ty - s.t*s.y/n) / square, of / math.Sqrt(square), true
+}
