@@ -30,7 +30,9 @@ func TestLineFaultsAgainstTheTruth(t *testing.T) {
 		{"refused", "exception: 30 %"},
 		{"unheard", "silence: 50 %"},
 		{"noisy", "noise: 40 %"},
-		{"repeated", "stray: 30 %"}, // for 2 s, since units of which stray replies came are then left in peace for ten
+		// For 2 s, since units of which stray replies came are then left in peace for ten; and of one unit alone, since
+		// another's that is held up by a busy machine until that one is asked is a case that no master could tell.
+		{"repeated", "stray: 30 %"},
 		{"echoed", "echo: true"},
 		{"babbling", "babble: true"},
 		{"unplugged", "unplugged: true"},
@@ -48,9 +50,21 @@ func TestLineFaultsAgainstTheTruth(t *testing.T) {
 		fmt.Fprintf(&buses, "  - port: $DIR/line-%d\n    mode: 57600 8E1\n    period: 200ms\n    units:\n", i)
 		fmt.Fprintf(&simLines, "  - link: $DIR/line-%d\n    mode: 57600 8E1\n    faults: [{at: 3 s, for: %d s, %s}]\n    units:\n", i, hold, l.fault)
 		for unit := range 2 { // two like requests to each unit, one after the other
-			a, b := points[2*unit], points[2*unit+1]
-			fmt.Fprintf(&buses, "      - {unit: %d, read: [{pot: %s, point: %s, input: 10, type: float32, order: low-first, unit: psi}, {pot: %s, point: %s, input: 20, type: float32, order: low-first, unit: psi}]}\n", 21+unit, l.pot, a, l.pot, b)
-			fmt.Fprintf(&simLines, "      - {unit: %d, kind: transmitter, channels: [{pot: %s, point: %s, address: 10, order: low-first, unit: psi}, {pot: %s, point: %s, address: 20, order: low-first, unit: psi}]}\n", 21+unit, l.pot, a, l.pot, b)
+			a, b, id := points[2*unit], points[2*unit+1], 21+unit
+			if l.pot == "repeated" {
+				if unit == 1 {
+					break
+				}
+				fmt.Fprintf(&buses, "      - unit: 21\n        read:\n")
+				fmt.Fprintf(&simLines, "      - unit: 21\n        kind: transmitter\n        channels:\n")
+				for k, p := range points {
+					fmt.Fprintf(&buses, "          - {pot: %s, point: %s, input: %d, type: float32, order: low-first, unit: psi}\n", l.pot, p, 10*k)
+					fmt.Fprintf(&simLines, "          - {pot: %s, point: %s, address: %d, order: low-first, unit: psi}\n", l.pot, p, 10*k)
+				}
+				break
+			}
+			fmt.Fprintf(&buses, "      - {unit: %d, read: [{pot: %s, point: %s, input: 10, type: float32, order: low-first, unit: psi}, {pot: %s, point: %s, input: 20, type: float32, order: low-first, unit: psi}]}\n", id, l.pot, a, l.pot, b)
+			fmt.Fprintf(&simLines, "      - {unit: %d, kind: transmitter, channels: [{pot: %s, point: %s, address: 10, order: low-first, unit: psi}, {pot: %s, point: %s, address: 20, order: low-first, unit: psi}]}\n", id, l.pot, a, l.pot, b)
 		}
 	}
 	s := newSite(t)
