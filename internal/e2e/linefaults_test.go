@@ -49,22 +49,17 @@ func TestLineFaultsAgainstTheTruth(t *testing.T) {
 		fmt.Fprintf(&simPots, "  - {%s, script: {cycle: {press: 5 s, rest: 5 s, start: 1 s}}}\n", pot)
 		fmt.Fprintf(&buses, "  - port: $DIR/line-%d\n    mode: 57600 8E1\n    period: 200ms\n    units:\n", i)
 		fmt.Fprintf(&simLines, "  - link: $DIR/line-%d\n    mode: 57600 8E1\n    faults: [{at: 3 s, for: %d s, %s}]\n    units:\n", i, hold, l.fault)
-		for unit := range 2 { // two like requests to each unit, one after the other
-			a, b, id := points[2*unit], points[2*unit+1], 21+unit
-			if l.pot == "repeated" {
-				if unit == 1 {
-					break
-				}
-				fmt.Fprintf(&buses, "      - unit: 21\n        read:\n")
-				fmt.Fprintf(&simLines, "      - unit: 21\n        kind: transmitter\n        channels:\n")
-				for k, p := range points {
-					fmt.Fprintf(&buses, "          - {pot: %s, point: %s, input: %d, type: float32, order: low-first, unit: psi}\n", l.pot, p, 10*k)
-					fmt.Fprintf(&simLines, "          - {pot: %s, point: %s, address: %d, order: low-first, unit: psi}\n", l.pot, p, 10*k)
-				}
-				break
+		units := [][]string{points[:2], points[2:]} // like requests to each unit, one after the other
+		if l.pot == "repeated" {
+			units = [][]string{points}
+		}
+		for u, of := range units {
+			fmt.Fprintf(&buses, "      - unit: %d\n        read:\n", 21+u)
+			fmt.Fprintf(&simLines, "      - unit: %d\n        kind: transmitter\n        channels:\n", 21+u)
+			for k, p := range of {
+				fmt.Fprintf(&buses, "          - {pot: %s, point: %s, input: %d, type: float32, order: low-first, unit: psi}\n", l.pot, p, 10*k)
+				fmt.Fprintf(&simLines, "          - {pot: %s, point: %s, address: %d, order: low-first, unit: psi}\n", l.pot, p, 10*k)
 			}
-			fmt.Fprintf(&buses, "      - {unit: %d, read: [{pot: %s, point: %s, input: 10, type: float32, order: low-first, unit: psi}, {pot: %s, point: %s, input: 20, type: float32, order: low-first, unit: psi}]}\n", id, l.pot, a, l.pot, b)
-			fmt.Fprintf(&simLines, "      - {unit: %d, kind: transmitter, channels: [{pot: %s, point: %s, address: 10, order: low-first, unit: psi}, {pot: %s, point: %s, address: 20, order: low-first, unit: psi}]}\n", id, l.pot, a, l.pot, b)
 		}
 	}
 	s := newSite(t)

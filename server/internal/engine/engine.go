@@ -31,8 +31,12 @@ func States() []State { return []State{AtRest, Charging, Blasting, Venting, Held
 
 // Params are what the engine uses of a pot's configuration.
 type Params struct {
-	Points points.Set
-	Target si.GaugePressure // at the nozzle; 0: not given
+	Points  points.Set
+	Target  si.GaugePressure // at the nozzle; 0: not given
+	Volume  si.Volume        // of the vessel; 0: not known
+	Nozzle  si.Length        // bore; 0: not known
+	Ambient si.AbsPressure   // 0: standard
+	Period  time.Duration    // of a log that is slower than live readings; 0: live
 }
 
 // An Input is one sample and the handle as the judge has it after that sample.
@@ -68,6 +72,9 @@ type Output struct {
 	NozzleMeasured  bool
 	Production      si.Ratio
 	ProductionKnown bool
+
+	Cycles uint64 // completed so far; it has grown by one where Cycle is new
+	Cycle  Cycle  // the last one that was completed
 }
 
 // fresh is how long a reading stands for the present.
@@ -80,13 +87,22 @@ type Engine struct {
 	vessel  bins
 	out     Output
 	state   state
+	cycle   cycle
 }
 
 // New is an engine that has seen nothing.
-func New(p Params) *Engine { return &Engine{params: p} }
+func New(p Params) *Engine {
+	if p.Ambient == 0 {
+		p.Ambient = si.StandardAtmosphere
+	}
+	return &Engine{params: p}
+}
 
-// Reset forgets all samples: the source died, or its clock was stepped.
-func (e *Engine) Reset() { *e = Engine{params: e.params} }
+// Reset forgets all samples: the source died, or its clock was stepped. A cycle that goes on is lost; those that were
+// completed stay counted.
+func (e *Engine) Reset() {
+	*e = Engine{params: e.params, out: Output{Cycles: e.out.Cycles, Cycle: e.out.Cycle}}
+}
 
 // Step takes one sample. A sample no newer than its point's last, or of a point that is not configured, is dropped.
 func (e *Engine) Step(in *Input, out *Output) {
@@ -116,6 +132,7 @@ func (e *Engine) Step(in *Input, out *Output) {
 		}
 	}
 	e.judgeState(in.Handle)
+	e.followCycle(in.Handle, s.Point == points.Vessel && s.Quality == points.Good, s.At, float64(s.Value))
 	e.drops()
 	e.production()
 	*out = e.out

@@ -13,8 +13,6 @@ import (
 
 	"gritwatch/internal/potfile"
 	"gritwatch/internal/vent"
-	"gritwatch/protocol/points"
-	"gritwatch/protocol/si"
 	"gritwatch/server/internal/engine"
 	"gritwatch/server/internal/feed"
 )
@@ -56,10 +54,8 @@ type Actor struct {
 	box  *mailbox
 
 	mu       sync.Mutex
-	judge    *vent.Judge
+	follow   *engine.Follower
 	clock    vent.Clock
-	engine   *engine.Engine
-	out      engine.Output
 	answer   vent.Answer
 	guard    vent.Answer
 	faulty   bool
@@ -78,13 +74,13 @@ type Actor struct {
 // New is an actor that has heard nothing. Run it.
 func New(c Config, o Options) *Actor {
 	v := c.Pot.Vent()
-	a := &Actor{cfg: c, opts: o, own: v.Digest(), box: newMailbox(), judge: vent.NewJudge(v, vent.Options{}),
-		engine: engine.New(engine.Params{Points: c.Pot.Points, Target: c.Pot.Nozzle.Target})}
+	a := &Actor{cfg: c, opts: o, own: v.Digest(), box: newMailbox(),
+		follow: engine.NewFollower(v, engine.Params{Nozzle: c.Pot.Nozzle.Bore, Ambient: c.Pot.Atmosphere.Pressure()})}
 	if o.Faulty {
 		a.faulty = true
-		a.judge.MarkFaulty()
+		a.follow.Judge.MarkFaulty()
 	}
-	a.answer = a.judge.Answer()
+	a.answer = a.follow.Judge.Answer()
 	return a
 }
 
@@ -149,8 +145,8 @@ func (a *Actor) take(ctx context.Context, l *letter) {
 		return
 	}
 	a.takeEvent(ctx, &l.event)
-	a.answer = a.judge.Answer()
-	if !a.faulty && a.judge.Faulty() {
+	a.answer = a.follow.Judge.Answer()
+	if !a.faulty && a.follow.Judge.Faulty() {
 		a.faulty = true
 		a.opts.Log.LogAttrs(ctx, slog.LevelWarn, "vessel gauge is outside its declared error; record a zero or a service",
 			slog.String("pot", a.cfg.Pot.Name))
@@ -185,7 +181,7 @@ func (a *Actor) takeEvent(ctx context.Context, e *feed.Event) {
 		}
 		a.born = false
 		a.guard = vent.Answer{}
-		a.judge.Break(vent.SourceSilent)
+		a.follow.Break(vent.SourceSilent)
 	case feed.Contest:
 		if e.SecondSession {
 			a.refusedSession = e.Received
@@ -200,34 +196,25 @@ func (a *Actor) takeEvent(ctx context.Context, e *feed.Event) {
 // join takes over session, time base and configuration, and ends the run where one of them is new.
 func (a *Actor) join(e *feed.Event) {
 	if e.Session != a.session {
-		a.judge.Break(vent.NewSession)
+		a.follow.Break(vent.NewSession)
 	} else if e.Epoch != a.epoch {
-		a.judge.Break(vent.ClockStep)
+		a.follow.Break(vent.ClockStep)
 	}
 	if e.Session != a.session || e.Epoch != a.epoch {
 		a.clock.Reset()
-		a.engine.Reset()
-		a.out = engine.Output{}
+		a.follow.Reset()
 		a.guard = vent.Answer{}
 	}
 	if a.digest != "" && e.Digest != a.digest {
-		a.judge.Break(vent.Reconfigured)
+		a.follow.Break(vent.Reconfigured)
 	}
 	a.session, a.epoch, a.digest, a.simulated = e.Session, e.Epoch, e.Digest, e.Simulated
 	a.born = true
 }
 
 func (a *Actor) step(e *feed.Event) {
-	in := engine.Input{}
 	for _, s := range e.Samples {
-		a.judge.Step(s)
-		if int(s.Point) < points.Count {
-			if z := a.cfg.Pot.Gauges[s.Point].Zero; z != nil {
-				s.Value -= si.GaugePressure(z.Offset)
-			}
-		}
-		in.Sample, in.Handle = s, a.judge.Handle()
-		a.engine.Step(&in, &a.out)
+		a.follow.Step(s)
 	}
 	if e.GuardAt != 0 && e.GuardAt >= a.guard.At {
 		// A word that is none counts as not proven.
@@ -252,9 +239,9 @@ func (a *Actor) lostTrack(ctx context.Context) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	a.opts.Log.LogAttrs(ctx, slog.LevelError, "pot's mailbox overflowed", slog.String("pot", a.cfg.Pot.Name))
-	a.judge.Break(vent.SourceSilent)
+	a.follow.Break(vent.SourceSilent)
 	a.clock.Reset()
 	a.born, a.guard = false, vent.Answer{}
 	a.refusedAgent, a.refusedSession = a.received, a.received
-	a.answer = a.judge.Answer()
+	a.answer = a.follow.Judge.Answer()
 }

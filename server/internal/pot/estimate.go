@@ -29,9 +29,9 @@ func (a *Actor) Estimate(now time.Time) live.Pot {
 		p.TargetPa = pascals(float64(c.Nozzle.Target))
 	}
 	v := view{a: a, mono: now.Sub(a.opts.Start), known: !parted(a.received, now)}
-	if a.out.At != 0 {
-		p.T = a.out.At.String()
-		p.AgeS = v.seconds(a.out.At)
+	if a.follow.Out.At != 0 {
+		p.T = a.follow.Out.At.String()
+		p.AgeS = v.seconds(a.follow.Out.At)
 	}
 	v.pressures(&p)
 	p.Air = v.air()
@@ -78,7 +78,7 @@ func (v *view) fresh(at si.Instant) bool {
 
 // reading is a point's value if it is configured, good and fresh.
 func (v *view) reading(pt points.Point) (float64, bool) {
-	r := &v.a.out.Readings[pt]
+	r := &v.a.follow.Out.Readings[pt]
 	return float64(r.Value), v.a.cfg.Pot.Points.Has(pt) && r.Quality == points.Good && v.fresh(r.At)
 }
 
@@ -90,7 +90,7 @@ func (v *view) pressures(p *live.Pot) {
 			continue
 		}
 		p.Points = append(p.Points, pt.String())
-		r := &v.a.out.Readings[pt]
+		r := &v.a.follow.Out.Readings[pt]
 		value, ok := v.reading(pt)
 		switch {
 		case ok && pt == points.Control && v.a.cfg.Pot.Control.Electric:
@@ -135,18 +135,18 @@ func (v *view) airDespite(silent points.Point) string {
 }
 
 func (v *view) state(p *live.Pot) {
-	s := v.a.out.State
+	s := v.a.follow.Out.State
 	if _, ok := v.reading(points.Vessel); !ok {
 		s = engine.Unknown
 	}
 	p.State = s.String()
 	if s != engine.Unknown {
-		p.StateForS = v.seconds(v.a.out.Since)
+		p.StateForS = v.seconds(v.a.follow.Out.Since)
 	}
 }
 
 func (v *view) drops(p *live.Pot) {
-	o := &v.a.out
+	o := &v.a.follow.Out
 	if v.fresh(o.DropsAt) {
 		at := [points.SegmentCount]**float64{&p.DropPa.Separator, &p.DropPa.Valve, &p.DropPa.Mixing, &p.DropPa.Hose}
 		for s := points.Segment(0); s < points.SegmentCount; s++ {
@@ -174,7 +174,7 @@ func (v *view) answer(now time.Time) live.Answer {
 	own.Age, own.Known = v.age(a.answer.At)
 	if a.answer.At == 0 {
 		// No reading stands behind the word; that the clock is known is then no fault of the echo.
-		_, own.Known = v.age(a.out.At)
+		_, own.Known = v.age(a.follow.Out.At)
 	}
 	guard := vent.Witness{Answer: a.guard}
 	guard.Age, guard.Known = v.age(a.guard.At)

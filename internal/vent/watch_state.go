@@ -1,0 +1,67 @@
+package vent
+
+import "gritwatch/internal/statecodec"
+
+// watchState is raised whenever the list of fields or their meaning changes.
+const watchState = 1
+
+// AppendState appends the watch's state, without its parameters. A restored watch goes on as if nothing had happened;
+// what it found raises alarms and is no answer (R7 speaks of the word).
+func (w *Watch) AppendState(dst []byte) []byte { return statecodec.Append(dst, watchState, w.fields) }
+
+// SetState restores what AppendState gave; after an error the watch is as it was.
+func (w *Watch) SetState(b []byte) error {
+	fresh := *w
+	if err := statecodec.Read(b, watchState, fresh.fields); err != nil {
+		return err
+	}
+	*w = fresh
+	return nil
+}
+
+func (l *level) fields(c *statecodec.Codec) {
+	statecodec.Int(c, &l.at)
+	statecodec.Float(c, &l.mean)
+	statecodec.Float(c, &l.slow)
+}
+
+func (w *Watch) fields(c *statecodec.Codec) {
+	statecodec.Float(c, &w.air)
+	statecodec.Int(c, &w.now)
+	for i := range w.recent {
+		statecodec.Int(c, &w.last[i])
+		w.recent[i].fields(c)
+	}
+	statecodec.Bool(c, &w.pressed)
+	statecodec.Bool(c, &w.known)
+	statecodec.Int(c, &w.released)
+	statecodec.Float(c, &w.from)
+	statecodec.Float(c, &w.hoseFrom)
+	statecodec.Int(c, &w.began)
+	statecodec.Int(c, &w.before)
+	s := &w.slope
+	statecodec.Int(c, &s.n)
+	for _, v := range [...]*float64{&s.first, &s.last, &s.t, &s.tt, &s.y, &s.ty} {
+		statecodec.Float(c, v)
+	}
+	statecodec.Int(c, &w.under)
+	statecodec.Int(c, &w.pressAt)
+	for i := range w.past {
+		w.past[i].fields(c)
+	}
+	statecodec.Int(c, &w.pastN)
+	statecodec.Int(c, &w.upSince)
+	statecodec.Float(c, &w.lowest)
+	statecodec.Int(c, &w.lowestAt)
+	statecodec.Float(c, &w.warm)
+	statecodec.Int(c, &w.low)
+	for i := range w.found {
+		f := &w.found[i]
+		statecodec.Bool(c, &f.On)
+		statecodec.Int(c, &f.Since)
+		statecodec.Float(c, &f.From)
+		statecodec.Float(c, &f.Now)
+		statecodec.Float(c, &f.Rate)
+		statecodec.Float(c, &f.Least)
+	}
+}

@@ -1,0 +1,55 @@
+package engine
+
+import (
+	"gritwatch/internal/vent"
+	"gritwatch/protocol/points"
+	"gritwatch/protocol/si"
+)
+
+// A Follower follows one pot with all that is said of it: the judge of the answer, the vent watch, and the engine. Only
+// what comes in as a sample counts; recorded zeros are subtracted here.
+type Follower struct {
+	Judge  *vent.Judge
+	Watch  *vent.Watch
+	Engine *Engine
+	Out    Output // of the engine, as of the newest sample
+	zeros  [points.Count]si.GaugePressure
+	in     Input
+}
+
+// NewFollower is a follower that has seen nothing. Params.Points and Target are those of pot.
+func NewFollower(pot vent.Pot, p Params) *Follower {
+	p.Points, p.Target, p.Volume = pot.Points, pot.Target, pot.Volume
+	f := &Follower{Judge: vent.NewJudge(pot, vent.Options{Period: p.Period}), Engine: New(p),
+		Watch: vent.NewWatch(vent.WatchParams{Pot: pot, Nozzle: p.Nozzle, Ambient: p.Ambient})}
+	for _, pt := range points.All() {
+		if z := pot.Gauges[pt].Zero; z != nil {
+			f.zeros[pt] = si.GaugePressure(z.Offset)
+		}
+	}
+	return f
+}
+
+// Step takes one sample, as it was read.
+func (f *Follower) Step(s points.Sample) {
+	f.Judge.Step(s)
+	h := f.Judge.Handle()
+	f.Watch.Step(s, h)
+	if int(s.Point) < points.Count {
+		s.Value -= f.zeros[s.Point]
+	}
+	f.in.Sample, f.in.Handle = s, h
+	f.Engine.Step(&f.in, &f.Out)
+}
+
+// Break ends the run of samples: what was seen before proves nothing of what comes.
+func (f *Follower) Break(why vent.Break) {
+	f.Judge.Break(why)
+	f.Watch.Break(why)
+}
+
+// Reset forgets all samples of the engine: the source died, or its clock was stepped.
+func (f *Follower) Reset() {
+	f.Engine.Reset()
+	f.Out = Output{Cycles: f.Out.Cycles, Cycle: f.Out.Cycle}
+}
