@@ -28,7 +28,7 @@ func (s *state) fields(c *statecodec.Codec) {
 }
 
 func TestThereAndBack(t *testing.T) {
-	in := state{-7, 3 * time.Second, 200, [3]float64{-0.0, math.Inf(1), 1.0 / 3}, true}
+	in := state{-7, 3 * time.Second, 200, [3]float64{math.Copysign(0, -1), math.Inf(1), 1.0 / 3}, true}
 	b := statecodec.Append([]byte("x"), 4, in.fields)[1:]
 	var out state
 	if err := statecodec.Read(b, 4, out.fields); err != nil || out != in || math.Signbit(out.f[0]) != math.Signbit(in.f[0]) {
