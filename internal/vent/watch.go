@@ -29,6 +29,19 @@ var conditionNames = [Conditions]string{"vent-slow", "vessel-held", "pressure-cr
 // String is the name of the condition's alarm.
 func (c Condition) String() string { return conditionNames[c] }
 
+var conditionSays = [Conditions]string{
+	"the vent runs slower than any healthy vent of this pot could: keep closed, treat as pressurised",
+	"after the release the vessel still holds pressure, and the vent is over or stalls: treat as pressurised",
+	"the vessel's pressure rises while the handle is released: keep clear of the filling port, close the supply",
+	"the blast goes on too long after the release",
+	"the vessel is over its rating",
+	"the supply has fallen under the vessel while it is up: grit flows back into valves and control lines",
+	"the press is of impossible length: is the handle tied or jammed?",
+}
+
+// Says is the condition in words for people.
+func (c Condition) Says() string { return conditionSays[c] }
+
 // A Finding is the state of one condition and what shows it.
 type Finding struct {
 	On    bool
@@ -142,6 +155,19 @@ func (w *Watch) Narrow(air si.Ratio) { w.air = min(1, max(0.3, float64(air))) }
 
 // Find is the state of a condition.
 func (w *Watch) Find(c Condition) Finding { return w.found[c] }
+
+// Seen is which conditions somebody was told of.
+type Seen [Conditions]bool
+
+// Tell calls each for every condition that differs from what was seen, and notes it.
+func (w *Watch) Tell(seen *Seen, each func(Condition, Finding)) {
+	for c := range Condition(Conditions) {
+		if f := w.found[c]; f.On != seen[c] {
+			seen[c] = f.On
+			each(c, f)
+		}
+	}
+}
 
 // Lag is the time from the release to the beginning of the vessel's fall in this vent, if it has begun.
 func (w *Watch) Lag() (time.Duration, bool) {

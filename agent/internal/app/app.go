@@ -58,7 +58,7 @@ func Run(ctx context.Context, c config.Config, o Options) error {
 	}
 	clock := timebase.New(o.Time)
 	var up *uplink.Uplink
-	judge, err := guard.New(guard.Options{Pots: ventPots(c), Clock: clock, Dir: dir, Log: o.Log,
+	judge, err := guard.New(guard.Options{Pots: watchedPots(c), Clock: clock, Dir: dir, Log: o.Log,
 		Changed: func(pot string, w vent.Word) {
 			o.Log.LogAttrs(ctx, slog.LevelDebug, "answer changed", slog.String("pot", pot), slog.String("word", w.String()))
 			up.Wake()
@@ -127,10 +127,10 @@ func start(ctx context.Context, c config.Config, log *slog.Logger) {
 	}
 }
 
-func ventPots(c config.Config) []vent.Pot {
-	out := make([]vent.Pot, 0, len(c.Pots))
+func watchedPots(c config.Config) []vent.WatchParams {
+	out := make([]vent.WatchParams, 0, len(c.Pots))
 	for _, p := range c.Pots {
-		out = append(out, p.Vent())
+		out = append(out, vent.WatchParams{Pot: p.Vent(), Nozzle: p.Nozzle.Bore, Ambient: p.Atmosphere.Pressure()})
 	}
 	return out
 }

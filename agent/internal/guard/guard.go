@@ -1,6 +1,6 @@
 // Package guard is the judge at the pot: it says for each pot of the agent whether its vessel may be opened, from the
 // agent's own readings and by its own clock, with no network between. The server's word counts only where this one
-// is no worse.
+// is no worse. The vent watch stands beside the judge: what it finds is told at once, network or not.
 package guard
 
 import (
@@ -28,14 +28,15 @@ type Clock interface {
 
 // Options of a guard. Pots and Clock are needed.
 type Options struct {
-	Pots  []vent.Pot
+	Pots  []vent.WatchParams
 	Clock Clock
 
 	// Dir keeps the finding of a faulty vessel gauge over a restart, in sensor-fault.json. Empty: not kept.
 	Dir string
 
-	Changed func(pot string, w vent.Word) // the word changed; must not block. nil: not told
-	Log     *slog.Logger                  // nil: silent
+	Changed func(pot string, w vent.Word)                      // the word changed; must not block. nil: not told
+	Found   func(pot string, c vent.Condition, f vent.Finding) // the watch found something, or it ended; the same
+	Log     *slog.Logger                                       // nil: silent
 }
 
 // A Guard holds one judge a pot. It is safe for concurrent use.
@@ -49,6 +50,8 @@ type Guard struct {
 
 type pot struct {
 	judge *vent.Judge
+	watch *vent.Watch
+	seen  vent.Seen
 	epoch uint64
 	said  vent.Word
 	key   string // of the vessel's recorded zero
@@ -66,11 +69,12 @@ func New(o Options) (*Guard, error) {
 	}
 	_, epoch := o.Clock.Read()
 	g := &Guard{o: o, latch: l, pots: make(map[string]*pot, len(o.Pots))}
-	for _, p := range o.Pots {
+	for _, params := range o.Pots {
+		p := params.Pot
 		if g.pots[p.Name] != nil {
 			return nil, fmt.Errorf("pot %s stands twice", p.Name)
 		}
-		n := &pot{judge: vent.NewJudge(p, vent.Options{}), epoch: epoch, key: zeroKey(p.Gauges[points.Vessel].Zero)}
+		n := &pot{judge: vent.NewJudge(p, vent.Options{}), watch: vent.NewWatch(params), epoch: epoch, key: zeroKey(p.Gauges[points.Vessel].Zero)}
 		if l.holds(p.Name, n.key) {
 			n.judge.MarkFaulty()
 			n.fault = true
@@ -94,6 +98,8 @@ func (g *Guard) Sample(name string, s points.Sample) {
 	p.turn(epoch)
 	if s.At.Sub(now) <= ahead { // else its time is of an epoch that is over
 		p.judge.Step(s)
+		p.watch.Step(s, p.judge.Handle())
+		g.tell(name, p)
 	}
 	g.settle(name, p, now)
 }
@@ -116,9 +122,9 @@ func (g *Guard) Check() {
 	for _, p := range g.o.Pots {
 		g.mu.Lock()
 		now, epoch := g.o.Clock.Read()
-		n := g.pots[p.Name]
+		n := g.pots[p.Pot.Name]
 		n.turn(epoch)
-		g.settle(p.Name, n, now)
+		g.settle(p.Pot.Name, n, now)
 	}
 }
 
@@ -141,6 +147,7 @@ func (p *pot) turn(epoch uint64) {
 	if p.epoch != epoch {
 		p.epoch = epoch
 		p.judge.Break(vent.ClockStep)
+		p.watch.Break(vent.ClockStep)
 	}
 }
 
@@ -152,6 +159,21 @@ func (p *pot) word(now si.Instant) vent.Word {
 		return vent.NotProven
 	}
 	return a.Word
+}
+
+// tell hands on what the watch has found, and what has ended.
+func (g *Guard) tell(name string, p *pot) {
+	p.watch.Tell(&p.seen, func(c vent.Condition, f vent.Finding) {
+		if f.On {
+			g.o.Log.LogAttrs(context.Background(), slog.LevelWarn, c.String()+": "+c.Says(), slog.String("pot", name),
+				slog.String("from", f.From.String()), slog.String("now", f.Now.String()))
+		} else {
+			g.o.Log.LogAttrs(context.Background(), slog.LevelInfo, c.String()+" has ended", slog.String("pot", name))
+		}
+		if g.o.Found != nil {
+			g.o.Found(name, c, f)
+		}
+	})
 }
 
 // settle keeps a new finding and tells a changed word; it unlocks.

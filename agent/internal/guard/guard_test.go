@@ -38,7 +38,7 @@ type rig struct {
 func newRig(t *testing.T, dir string, p vent.Pot) *rig {
 	t.Helper()
 	r := &rig{clock: &clock{now: 1_760_000_000_000_000, epoch: 1}}
-	g, err := guard.New(guard.Options{Pots: []vent.Pot{p}, Clock: r.clock, Dir: dir, Changed: func(pot string, w vent.Word) {
+	g, err := guard.New(guard.Options{Pots: []vent.WatchParams{{Pot: p}}, Clock: r.clock, Dir: dir, Changed: func(pot string, w vent.Word) {
 		if pot != "alder" {
 			t.Errorf("told of %s", pot)
 		}
@@ -185,7 +185,7 @@ func TestLatchBroken(t *testing.T) {
 		if err := os.WriteFile(filepath.Join(dir, "sensor-fault.json"), []byte(text), 0o600); err != nil {
 			t.Fatal(err)
 		}
-		_, err := guard.New(guard.Options{Pots: []vent.Pot{alder()}, Clock: &clock{}, Dir: dir})
+		_, err := guard.New(guard.Options{Pots: []vent.WatchParams{{Pot: alder()}}, Clock: &clock{}, Dir: dir})
 		if err == nil || !strings.Contains(err.Error(), "before you delete it") {
 			t.Errorf("%s: %v", name, err)
 		}
@@ -208,7 +208,7 @@ func TestLatchWrittenLater(t *testing.T) {
 }
 
 func TestPotTwice(t *testing.T) {
-	if _, err := guard.New(guard.Options{Pots: []vent.Pot{alder(), alder()}, Clock: &clock{}}); err == nil {
+	if _, err := guard.New(guard.Options{Pots: []vent.WatchParams{{Pot: alder()}, {Pot: alder()}}, Clock: &clock{}}); err == nil {
 		t.Error("taken")
 	}
 }

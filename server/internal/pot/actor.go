@@ -55,6 +55,7 @@ type Actor struct {
 
 	mu       sync.Mutex
 	follow   *engine.Follower
+	seen     vent.Seen
 	clock    vent.Clock
 	answer   vent.Answer
 	guard    vent.Answer
@@ -174,7 +175,7 @@ func (a *Actor) takeEvent(ctx context.Context, e *feed.Event) {
 		a.join(e)
 	case feed.Data:
 		a.join(e)
-		a.step(e)
+		a.step(ctx, e)
 	case feed.Death:
 		if a.born {
 			a.opts.Log.LogAttrs(ctx, slog.LevelInfo, "pot fell silent", slog.String("pot", a.cfg.Pot.Name), slog.String("reason", e.Reason))
@@ -212,9 +213,20 @@ func (a *Actor) join(e *feed.Event) {
 	a.born = true
 }
 
-func (a *Actor) step(e *feed.Event) {
+// tell says what the vent watch has found.
+func (a *Actor) tell(ctx context.Context, c vent.Condition, f vent.Finding) {
+	if !f.On {
+		a.opts.Log.LogAttrs(ctx, slog.LevelInfo, c.String()+" has ended", slog.String("pot", a.cfg.Pot.Name))
+		return
+	}
+	a.opts.Log.LogAttrs(ctx, slog.LevelWarn, c.String()+": "+c.Says(), slog.String("pot", a.cfg.Pot.Name),
+		slog.String("from", f.From.String()), slog.String("now", f.Now.String()))
+}
+
+func (a *Actor) step(ctx context.Context, e *feed.Event) {
 	for _, s := range e.Samples {
 		a.follow.Step(s)
+		a.follow.Watch.Tell(&a.seen, func(c vent.Condition, f vent.Finding) { a.tell(ctx, c, f) })
 	}
 	if e.GuardAt != 0 && e.GuardAt >= a.guard.At {
 		// A word that is none counts as not proven.
