@@ -21,9 +21,9 @@ import (
 //
 // A unit that leaves silentAfter requests in a row without a reply is silent: from then on it is asked behind all
 // others, in what time is left, and waited for no longer than knock (a unit's usual thinking time is a few ms). So it is
-// found in the first period in which it answers. Only now and then it is waited for with the whole timeout: once in
-// slowRetry a unit that is known to think longer, once in silentRetry any other. Between two such requests, to whichever
-// units, lies silentGap.
+// found in the first period in which it answers. Only now and then it is waited for with the whole timeout, time left or
+// not: once in silentRetry, but once in slowRetry where it is known to think longer or no time was left to knock. Between
+// two such requests, to whichever units, lies silentGap.
 const (
 	silentAfter = 2
 	slowRetry   = time.Second
@@ -71,7 +71,8 @@ type Bus struct {
 type unit struct {
 	missed  int       // requests in a row without a reply
 	silent  bool      // and that was said
-	due     time.Time // silent: when it is waited for with the whole timeout again
+	waited  time.Time // silent: when it was last waited for with the whole timeout
+	knocked bool      // and that it was asked since
 	skip    bool      // it missed in this period: its other requests are not sent
 	refused bool      // it refused a request, and that was said
 	slow    bool      // its last reply took longer than knock allows
@@ -79,7 +80,7 @@ type unit struct {
 
 // retry is how long a silent unit is not waited for with the whole timeout.
 func (u *unit) retry() time.Duration {
-	if u.slow {
+	if u.slow || !u.knocked {
 		return slowRetry
 	}
 	return silentRetry
@@ -161,10 +162,11 @@ func (b *Bus) patience(q *Request, until time.Time) time.Duration {
 		return 0
 	case !u.silent && left > 0: // it answered an earlier request of this period
 		return b.cfg.Timeout
-	case u.silent && !now.Before(u.due) && !now.Before(b.gap):
-		u.due, b.gap = now.Add(u.retry()), now.Add(silentGap)
+	case u.silent && now.Sub(u.waited) >= u.retry() && !now.Before(b.gap):
+		u.waited, u.knocked, b.gap = now, false, now.Add(silentGap)
 		return b.cfg.Timeout
 	case left >= leastKnock:
+		u.knocked = true
 		return min(left, max(knock, 2*b.cfg.Turnaround), b.cfg.Timeout)
 	}
 	return 0
@@ -214,7 +216,7 @@ func (b *Bus) note(ctx context.Context, q *Request, err error) {
 		u.skip = true
 		u.missed++
 		if u.missed >= silentAfter && !u.silent {
-			u.silent, u.due = true, time.Now().Add(u.retry())
+			u.silent, u.waited, u.knocked = true, time.Now(), false
 			b.opts.Log.LogAttrs(ctx, slog.LevelWarn, "unit is silent: look at its power, wiring, address and line mode", slog.Any("error", err))
 			b.unitEvent(q.Unit, false)
 		}

@@ -66,12 +66,15 @@ func descriptors(t *testing.T) int {
 // An adapter is unplugged and plugged in again a hundred times, as the same device and, behind a link that follows it,
 // as another one. Every point says so both times, the new device is read at once, and nothing is left over.
 func TestUnpluggedAHundredTimes(t *testing.T) {
-	const period = 20 * time.Millisecond
+	const period = 50 * time.Millisecond
 	dir := t.TempDir()
 	devices := [2]string{filepath.Join(dir, "tty0"), filepath.Join(dir, "tty1")}
 	link := filepath.Join(dir, "by-id")
 	cfg := twoUnits()
-	cfg.Port, cfg.Period = link, period
+	cfg.Port, cfg.Period, cfg.Turnaround, cfg.Mode.Baud = link, period, time.Millisecond, 115200
+	if err := poll.Feasible(cfg); err != nil {
+		t.Fatal(err)
+	}
 
 	got := make(chan points.Sample, 1000)
 	bus := poll.NewBus(cfg, poll.Options{
