@@ -15,8 +15,8 @@ import (
 	"gritwatch/protocol/si"
 )
 
-// A unit is waited for as long as the timeout allows, but never so long that the other requests of the period find no
-// time: a reply that is missing costs what time the period has to spare, and its point is told to be silent before the
+// A unit is waited for as long as the timeout allows, but (beyond knock) never so long that the other requests of the
+// period find no time: a reply that is missing costs what time the period has to spare, and its point is told to be silent before the
 // period ends.
 //
 // A unit that leaves silentAfter requests in a row without a reply is silent: from then on it is asked behind all
@@ -29,8 +29,8 @@ const (
 	slowRetry   = time.Second
 	silentRetry = 10 * time.Second
 	silentGap   = 500 * time.Millisecond
-	knock       = 25 * time.Millisecond // common practice, no source
-	leastKnock  = 10 * time.Millisecond
+	knock       = 25 * time.Millisecond // a unit thinks some ms, an adapter holds bytes back for up to 16; common practice, no source
+	leastKnock  = 20 * time.Millisecond
 
 	leastPatience = 50 * time.Millisecond // with a line that is never silent
 )
@@ -130,7 +130,7 @@ func (b *Bus) period(ctx context.Context, until time.Time) {
 			b.quiet = append(b.quiet, q)
 		default:
 			spare := time.Until(until) - need
-			usable = b.ask(ctx, q, min(b.cfg.Timeout, max(spare+b.cfg.Turnaround, 2*b.cfg.Turnaround)))
+			usable = b.ask(ctx, q, min(b.cfg.Timeout, max(spare+b.cfg.Turnaround, knock, 2*b.cfg.Turnaround)))
 		}
 		if asked {
 			need -= q.BusTime(b.cfg)
