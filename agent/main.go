@@ -15,9 +15,9 @@ import (
 	"gritwatch/agent/internal/poll"
 	"gritwatch/agent/internal/probe"
 	"gritwatch/agent/internal/serialport"
-	"gritwatch/agent/internal/terminal"
 	"gritwatch/agent/internal/watch"
 	"gritwatch/internal/program"
+	"gritwatch/internal/terminal"
 )
 
 // version is set by the build.

@@ -22,6 +22,8 @@ type flags struct {
 
 	Run   fileFlag `cmd:"" help:"Serve the site: broker, API and page."`
 	Check fileFlag `cmd:"" help:"Validate the site's file and say what can and cannot be answered for each pot."`
+
+	Replay replayFlags `cmd:"" help:"Run judge and engine over a logged CSV of one pot; lines of JSON. No broker, no clock, no network."`
 }
 
 type fileFlag struct {
@@ -36,8 +38,11 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 		About: "Follows the blasting pots of a site over MQTT and tells for each whether it may be opened. " +
 			"Not a safety-rated system: it replaces no gauge, lockout, relief valve or procedure.",
 		Do: func(ctx context.Context, command string, stdout io.Writer, log *slog.Logger) error {
-			if command == "check" {
+			switch command {
+			case "check":
 				return check(f.Check.Config, stdout)
+			case "replay <samples>":
+				return replayLog(ctx, f.Replay, stdout, stderr, log)
 			}
 			c, err := read(f.Run.Config)
 			if err != nil {

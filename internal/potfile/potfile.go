@@ -122,6 +122,19 @@ func ParsePot(name string, text []byte) (Pot, error) {
 	if err != nil {
 		return Pot{}, err
 	}
+	return fromDoc(doc)
+}
+
+// Read reads the pot.yaml at path; problems of its text are *yamlfile.Error.
+func Read(path string) (Pot, error) {
+	doc, err := yamlfile.Read(path)
+	if err != nil {
+		return Pot{}, err
+	}
+	return fromDoc(doc)
+}
+
+func fromDoc(doc *yamlfile.Doc) (Pot, error) {
 	p := ReadPot(doc.Map(), Atmosphere{})
 	if err := doc.Err(); err != nil {
 		return Pot{}, err

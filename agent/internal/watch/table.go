@@ -12,7 +12,7 @@ import (
 
 	"gritwatch/agent/internal/config"
 	"gritwatch/agent/internal/tally"
-	"gritwatch/agent/internal/terminal"
+	"gritwatch/internal/terminal"
 	"gritwatch/protocol/points"
 	"gritwatch/protocol/si"
 )

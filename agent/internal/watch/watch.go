@@ -14,7 +14,7 @@ import (
 	"gritwatch/agent/internal/config"
 	"gritwatch/agent/internal/poll"
 	"gritwatch/agent/internal/serialport"
-	"gritwatch/agent/internal/terminal"
+	"gritwatch/internal/terminal"
 )
 
 // Options say how long and where to.

@@ -7,7 +7,7 @@ import (
 	"strings"
 	"testing"
 
-	"gritwatch/agent/internal/terminal"
+	"gritwatch/internal/terminal"
 
 	"github.com/creack/pty"
 )

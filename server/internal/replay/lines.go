@@ -1,0 +1,194 @@
+package replay
+
+import (
+	"encoding/json"
+	"io"
+	"math"
+
+	"gritwatch/internal/vent"
+	"gritwatch/protocol/live"
+	"gritwatch/protocol/points"
+	"gritwatch/protocol/si"
+	"gritwatch/server/internal/engine"
+)
+
+// lines writes one JSON object a line.
+type lines struct {
+	enc *json.Encoder
+	n   int
+}
+
+func newLines(out io.Writer) lines { return lines{enc: json.NewEncoder(out)} }
+
+// write writes a value of one kind of line.
+func (l *lines) write(line any) error {
+	l.n++
+	return l.enc.Encode(line)
+}
+
+// An estimate is the line of that kind. Its fields are those of the API's pots; what is not known is absent.
+type estimate struct {
+	Kind           string         `json:"kind"`
+	T              string         `json:"t"`
+	State          string         `json:"state"`
+	PressurePa     live.Pressures `json:"pressure_pa"`
+	DropPa         live.Drops     `json:"drop_pa"`
+	NozzlePa       *float64       `json:"nozzle_pa,omitempty"`
+	NozzleMeasured bool           `json:"nozzle_measured"`
+	Answer         live.Answer    `json:"answer"`
+	Production     *float64       `json:"production,omitempty"`
+}
+
+// figures is how many numbers an estimate has at most.
+const figures = 1 + points.Count + points.SegmentCount + 2
+
+// estimate writes what is known as of the newest sample.
+func (p *Player) estimate() error {
+	o := p.out
+	answer := p.follow.Judge.Answer()
+	n := 0
+	figure := func(v, parts float64) *float64 {
+		f := &p.figures[n]
+		*f, n = round(v, parts), n+1
+		return f
+	}
+	e := &p.line
+	*e = estimate{Kind: "estimate", T: o.At.String(), State: engine.Unknown.String(),
+		Answer: live.Answer{Word: answer.Word.String(), Because: answer.Because.Strings()}}
+	if answer.At != 0 {
+		e.Answer.AgeS = figure(o.At.Sub(answer.At).Seconds(), 1e3)
+	}
+	if _, ok := p.reading(points.Vessel); ok {
+		e.State = o.State.String()
+	}
+	at := [points.Count]**float64{&e.PressurePa.Supply, &e.PressurePa.Separator, &e.PressurePa.Vessel,
+		&e.PressurePa.Hose, &e.PressurePa.Nozzle, &e.PressurePa.Control}
+	for pt := range at {
+		if v, ok := p.reading(points.Point(pt)); ok && !(points.Point(pt) == points.Control && p.pot.Control.Electric) {
+			*at[pt] = figure(v, 1)
+		}
+	}
+	drops := [points.SegmentCount]**float64{&e.DropPa.Separator, &e.DropPa.Valve, &e.DropPa.Mixing, &e.DropPa.Hose}
+	for s := range drops {
+		from, to := points.Segment(s).Ends()
+		_, okFrom := p.reading(from)
+		_, okTo := p.reading(to)
+		if o.Drops[s].Known && p.isFresh(o.DropsAt) && okFrom && okTo {
+			*drops[s] = figure(float64(o.Drops[s].Loss), 1)
+		}
+	}
+	if v, ok := p.reading(points.Nozzle); ok && o.NozzleMeasured {
+		e.NozzlePa, e.NozzleMeasured = figure(v, 1), true
+	}
+	if o.ProductionKnown && o.State == engine.Blasting {
+		e.Production = figure(float64(o.Production), 1e4)
+	}
+	return p.lines.write(e)
+}
+
+// news writes what has just become so: a cycle's end, conditions of the vent watch.
+func (p *Player) news() error {
+	o := p.out
+	if o.Cycles != p.cycles {
+		p.cycles = o.Cycles
+		if err := p.lines.write(cycleOf(o.At, &o.Cycle)); err != nil {
+			return err
+		}
+	}
+	var err error
+	p.follow.Watch.Tell(&p.seen, func(c vent.Condition, f vent.Finding) {
+		if err == nil {
+			err = p.lines.write(alarmOf(o.At, c, f))
+		}
+	})
+	return err
+}
+
+// A cycleLine is the line of a cycle. T is when it ended: with the vent, or with the next press, which leaves the vent's
+// end unknown.
+type cycleLine struct {
+	Kind     string   `json:"kind"`
+	T        string   `json:"t"`
+	Press    string   `json:"press"`
+	Release  string   `json:"release"`
+	Inferred bool     `json:"inferred,omitempty"` // told by the hose point
+	BlastS   *float64 `json:"blast_s"`
+	Vent     ventLine `json:"vent"`
+}
+
+type ventLine struct {
+	P0Pa       *float64 `json:"p0_pa"`
+	TauS       *float64 `json:"tau_s,omitempty"`
+	ResidualPa *float64 `json:"residual_pa,omitempty"`
+	SettledS   *float64 `json:"settled_s,omitempty"`
+}
+
+func cycleOf(at si.Instant, c *engine.Cycle) cycleLine {
+	l := cycleLine{Kind: "cycle", T: at.String(), Press: c.Press.String(), Release: c.Release.String(), Inferred: c.Inferred,
+		BlastS: rounded(c.Blast().Seconds(), 1e3), Vent: ventLine{P0Pa: rounded(float64(c.Vent.From), 1)}}
+	if c.Vent.Tau > 0 {
+		l.Vent.TauS = rounded(c.Vent.Tau, 1e3)
+	}
+	if c.Vent.Settled > 0 {
+		l.Vent.ResidualPa, l.Vent.SettledS = rounded(float64(c.Vent.Residual), 1), rounded(c.Vent.Settled.Seconds(), 1e3)
+	}
+	return l
+}
+
+// An alarmLine is the line of an alarm. Nothing is latched: it returns when its condition ends.
+type alarmLine struct {
+	Kind     string    `json:"kind"`
+	T        string    `json:"t"`
+	Alarm    string    `json:"alarm"`
+	Event    string    `json:"event"`
+	Priority string    `json:"priority"`
+	Evidence *evidence `json:"evidence,omitempty"`
+}
+
+// evidence is what showed a condition: the pressure at which it began and the one at which it was found; of a slow vent
+// also its rate and the slowest healthy one.
+type evidence struct {
+	PPa     [2]*float64  `json:"p_pa"`
+	RatePer *[2]*float64 `json:"rate_per_s,omitempty"`
+}
+
+// priorities of the conditions' alarms (ANSI/ISA-18.2 has them named by each site; these are the project's).
+var priorities = [vent.Conditions]string{vent.VentSlow: "critical", vent.VesselHeld: "critical", vent.PressureCreep: "critical",
+	vent.StopSlow: "high", vent.OverPressure: "critical", vent.SupplyBelowVessel: "high", vent.PressOverlong: "medium"}
+
+func alarmOf(at si.Instant, c vent.Condition, f vent.Finding) alarmLine {
+	l := alarmLine{Kind: "alarm", T: at.String(), Alarm: c.String(), Event: "returned", Priority: priorities[c]}
+	if !f.On {
+		return l
+	}
+	l.Event = "raised"
+	if f.From != 0 || f.Now != 0 {
+		l.Evidence = &evidence{PPa: [2]*float64{rounded(float64(f.From), 1), rounded(float64(f.Now), 1)}}
+		if c == vent.VentSlow {
+			l.Evidence.RatePer = &[2]*float64{rounded(f.Rate, 1e4), rounded(f.Least, 1e4)}
+		}
+	}
+	return l
+}
+
+func (p *Player) isFresh(at si.Instant) bool { return at != 0 && p.out.At.Sub(at) <= p.fresh }
+
+// reading is a point's value if it is good and fresh.
+func (p *Player) reading(pt points.Point) (float64, bool) {
+	r := &p.out.Readings[pt]
+	return float64(r.Value), r.Quality == points.Good && p.isFresh(r.At)
+}
+
+// round is v to a part of one.
+func round(v, parts float64) float64 {
+	v = math.Round(v*parts) / parts
+	if v == 0 {
+		v = 0 // not minus zero
+	}
+	return v
+}
+
+func rounded(v, parts float64) *float64 {
+	v = round(v, parts)
+	return &v
+}
