@@ -57,6 +57,7 @@ type WatchParams struct {
 	Pot     Pot
 	Nozzle  si.Length      // bore; 0: not known
 	Ambient si.AbsPressure // 0: standard
+	Period  time.Duration  // of a log that is slower than live readings; 0: live
 }
 
 // Numbers of the watch. Those without a source are common practice.
@@ -103,6 +104,7 @@ type Watch struct {
 	tau     float64 // slowest healthy time constant, s
 	noise   float64 // standard deviation of a reading, Pa
 	air     float64 // largest credible share of the vessel's volume that is air
+	stale   time.Duration
 
 	now      si.Instant
 	last     [points.Count]si.Instant
@@ -144,7 +146,7 @@ func NewWatch(p WatchParams) *Watch {
 	if noise <= 0 {
 		noise = 0.002 * 200 * si.PSI
 	}
-	w := &Watch{params: p, ambient: float64(p.Ambient), tau: p.slowest(), noise: noise, air: 1}
+	w := &Watch{params: p, ambient: float64(p.Ambient), tau: p.slowest(), noise: noise, air: 1, stale: max(MaxAge, 5*p.Period/2)}
 	w.forget()
 	return w
 }
@@ -203,7 +205,7 @@ func (w *Watch) Step(s points.Sample, h Handle) {
 		return
 	}
 	l := &w.recent[s.Point]
-	l.step(s.At, v)
+	l.step(s.At, v, w.stale)
 	switch s.Point {
 	case points.Vessel:
 		w.overPressure(l)
@@ -217,9 +219,9 @@ func (w *Watch) Step(s points.Sample, h Handle) {
 	}
 }
 
-func (l *level) step(at si.Instant, v float64) {
+func (l *level) step(at si.Instant, v float64, stale time.Duration) {
 	d := at.Sub(l.at)
-	if l.at == 0 || d > MaxAge {
+	if l.at == 0 || d > stale {
 		l.mean, l.slow = v, v
 	} else {
 		l.mean += (v - l.mean) * (1 - math.Exp(-d.Seconds()/levelMemory))
@@ -232,7 +234,7 @@ const levelMemory, slowMemory = 0.15, 0.5 // s
 
 func (w *Watch) fresh(p points.Point) (*level, bool) {
 	l := &w.recent[p]
-	return l, l.at != 0 && w.now.Sub(l.at) <= MaxAge
+	return l, l.at != 0 && w.now.Sub(l.at) <= w.stale
 }
 
 // handle follows presses and releases.

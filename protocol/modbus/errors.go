@@ -12,6 +12,7 @@ var (
 	ErrCRC      = errors.New("frame fails its check (CRC)")
 	ErrUnit     = errors.New("frame is from another unit")
 	ErrFunction = errors.New("frame is of another function")
+	ErrEcho     = errors.New("reply to a write does not repeat it")
 )
 
 // A Code is an exception code of a slave.
@@ -40,7 +41,7 @@ func (c Code) String() string {
 	case IllegalAddress:
 		return "the unit has no such address, or not so many registers from there"
 	case IllegalValue:
-		return "the unit refuses the count"
+		return "the unit refuses the count, or the value written"
 	case DeviceFailure:
 		return "the unit has failed"
 	case Acknowledge:

@@ -28,7 +28,7 @@ const (
 	MaxUnit       = 247
 )
 
-// Known tells whether f is one of the functions this package reads and writes.
+// Known tells whether f is one of the functions that read. Those that write are not among them: see Writes.
 func (f Function) Known() bool { return f >= ReadCoils && f <= ReadInputRegisters }
 
 // Bits tells whether f reads bits, eight to a byte of its reply (coils, discrete inputs), and not registers.

@@ -113,7 +113,7 @@ func (e *Engine) followCycle(h vent.Handle, vessel bool, at si.Instant, v float6
 
 func (e *Engine) followVent(at si.Instant, v float64) {
 	c := &e.cycle
-	if c.last != 0 && at.Sub(c.last) > max(fresh, 5*e.params.Period/2) {
+	if c.last != 0 && at.Sub(c.last) > e.params.fresh() {
 		c.on = false // what came between is not known
 		return
 	}

@@ -77,8 +77,8 @@ type Output struct {
 	Cycle  Cycle  // the last one that was completed
 }
 
-// fresh is how long a reading stands for the present.
-const fresh = 2 * time.Second
+// fresh is how long a reading stands for the present: 2 s, of a slow log 2.5 periods.
+func (p *Params) fresh() time.Duration { return max(2*time.Second, 5*p.Period/2) }
 
 // An Engine follows one pot.
 type Engine struct {
@@ -141,7 +141,7 @@ func (e *Engine) Step(in *Input, out *Output) {
 // Good is the newest reading of a point if it is good and stands for the present.
 func (e *Engine) good(p points.Point) (float64, bool) {
 	r := &e.out.Readings[p]
-	return float64(r.Value), r.At != 0 && r.Quality == points.Good && e.out.At.Sub(r.At) <= fresh
+	return float64(r.Value), r.At != 0 && r.Quality == points.Good && e.out.At.Sub(r.At) <= e.params.fresh()
 }
 
 // production follows the nozzle's own gauge.

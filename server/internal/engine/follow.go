@@ -21,7 +21,7 @@ type Follower struct {
 func NewFollower(pot vent.Pot, p Params) *Follower {
 	p.Points, p.Target, p.Volume = pot.Points, pot.Target, pot.Volume
 	f := &Follower{Judge: vent.NewJudge(pot, vent.Options{Period: p.Period}), Engine: New(p),
-		Watch: vent.NewWatch(vent.WatchParams{Pot: pot, Nozzle: p.Nozzle, Ambient: p.Ambient})}
+		Watch: vent.NewWatch(vent.WatchParams{Pot: pot, Nozzle: p.Nozzle, Ambient: p.Ambient, Period: p.Period})}
 	for _, pt := range points.All() {
 		if z := pot.Gauges[pt].Zero; z != nil {
 			f.zeros[pt] = si.GaugePressure(z.Offset)
