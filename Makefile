@@ -1,4 +1,4 @@
-# make demo | test | build | lint | fuzz | soak | page; `make help` lists them.
+# make demo | test | build | lint | eval | fuzz | soak | page; `make help` lists them.
 SHELL := bash
 .SHELLFLAGS := -eu -o pipefail -c
 .DEFAULT_GOAL := help
@@ -12,7 +12,7 @@ GOBUILD := CGO_ENABLED=0 go build -trimpath -ldflags "-s -w -X main.version=$(VE
 PAGE    := dashboard/dist/index.html
 PAGESRC := $(shell find dashboard/src dashboard/public dashboard/index.html dashboard/vite.config.ts dashboard/package-lock.json -type f 2>/dev/null)
 
-.PHONY: help demo build page test lint fuzz soak deps unit browser stack bench picture generate clean
+.PHONY: help demo build page test lint eval fuzz soak deps unit browser stack bench picture generate clean
 
 help: ## this list
 	@grep -hE '^[a-z]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 12
@@ -65,7 +65,13 @@ browser: page ## the page in a real browser, against a scripted server
 	cd dashboard && npm run e2e
 
 soak: ## faults of the line with 200 seeds each, about half an hour
-	SOAK=200 go test -count=1 -timeout 2h -v -run 'TestNoFaultOfTheLine' ./agent/internal/poll
+	SOAK=200 go test -count=1 -timeout 2h -v -run 'TestNoFault' ./agent/internal/poll
+
+# Both tables are printed, whatever the first one says. qemu-user-static runs the same seed as another processor would.
+eval: DEBS := qemu-user-static
+eval: deps ## how true the simulator is, and how right the answer is on it: tables; FULL=1 plays longer, under more seeds
+	@rm -rf run/eval && mkdir -p run/eval; code=0; for p in ./sim-sensor/internal/eval ./server/internal/eval; do \
+	  EVAL=$(CURDIR)/run/eval FULL=$(FULL) go test -count=1 -timeout 6h -v -run '^TestEval$$' $$p | sed -uE '/^ *(=== |--- PASS)/d' || code=1; done; exit $$code
 
 fuzz: page ## every fuzz target for FUZZTIME (30s) each
 	@grep -rl --include='*_test.go' '^func Fuzz' agent internal protocol server sim-sensor | xargs -n1 dirname | sort -u | while read -r dir; do \

@@ -25,8 +25,10 @@ func main() { program.Main(run) }
 type flags struct {
 	program.Flags
 
-	Run  runFlags  `cmd:"" help:"Play a simulated site in real time, its transducers on pseudo-terminals."`
-	List listFlags `cmd:"" help:"Print the scenarios built in."`
+	Run      runFlags      `cmd:"" help:"Play a simulated site in real time, its transducers on pseudo-terminals."`
+	Generate generateFlags `cmd:"" help:"Play a simulated site as fast as possible and write what a logger would keep, with the truth."`
+	Load     loadFlags     `cmd:"" help:"Publish the readings of many simulated pots to a broker, to measure a server."`
+	List     listFlags     `cmd:"" help:"Print the scenarios built in."`
 }
 
 type runFlags struct {
@@ -47,8 +49,13 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 		Name: "gritwatch-sim", Version: version, Flags: &f,
 		About: "Simulates blasting pots and their pressure transducers, for demonstrations and tests.",
 		Do: func(ctx context.Context, command string, stdout io.Writer, log *slog.Logger) error {
-			if command == "list" {
+			switch command {
+			case "list":
 				return list(f.List.Show, stdout)
+			case "generate":
+				return write(ctx, f.Generate, stdout)
+			case "load":
+				return publish(ctx, f.Load, stdout, log)
 			}
 			return play(ctx, f.Run, stdout, log)
 		},
@@ -77,7 +84,7 @@ func list(show string, stdout io.Writer) error {
 }
 
 func play(ctx context.Context, f runFlags, stdout io.Writer, log *slog.Logger) (err error) {
-	s, err := read(f)
+	s, err := read(f.Config, f.Scenario, "run")
 	if err != nil {
 		return err
 	}
@@ -102,12 +109,12 @@ func play(ctx context.Context, f runFlags, stdout io.Writer, log *slog.Logger) (
 const what = "the simulated site"
 
 // read is the simulated site, from a file or built in.
-func read(f runFlags) (*scenario.Scenario, error) {
-	if f.Scenario != "" {
-		return program.ReadFile(what, f.Scenario, scenario.Builtin)
+func read(config, name, command string) (*scenario.Scenario, error) {
+	if name != "" {
+		return program.ReadFile(what, name, scenario.Builtin)
 	}
-	if f.Config == "" {
-		return nil, fmt.Errorf(what+" %w: none is named; write run --config FILE, or run --scenario NAME (list prints the names)", program.ErrUsage)
+	if config == "" {
+		return nil, fmt.Errorf(what+" %w: none is named; write %s --config FILE, or %s --scenario NAME (list prints the names)", program.ErrUsage, command, command)
 	}
-	return program.ReadFile(what, f.Config, scenario.Load)
+	return program.ReadFile(what, config, scenario.Load)
 }

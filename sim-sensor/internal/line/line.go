@@ -2,8 +2,8 @@
 //
 // A line is a pseudo-terminal whose far end a master opens like any serial port, by a symbolic link. On it stand Modbus
 // RTU units or gauges that speak lines of text. A unit with registers answers functions 03 and 04, one with switches 01
-// and 02; an unknown unit stays silent, an address that does not exist is refused with exception 2, any other function
-// with exception 1.
+// and 02; a relay is written by 05 and 06 and read back by 01 and 03. An unknown unit stays silent, an address that does
+// not exist is refused with exception 2, any other function with exception 1. Broadcasts are not obeyed.
 //
 // Replies come at the line's speed. A value is the one at the reply's first character. A station that has not replied
 // yet keeps one further request until it has, and loses others; meanwhile the rest of the line goes on. Frames never run
@@ -29,12 +29,13 @@ type Events struct {
 	Plugged func(there bool)      // the port has gone, or is there again
 }
 
-// Options are what stands on a line. Either Units or Texts is set.
+// Options are what stands on a line: Units and Relays, or Texts.
 type Options struct {
 	Mode       Mode
 	Turnaround time.Duration // how long a station thinks between the end of a request and its reply
 	Strict     bool          // nothing is heard while the master's speed is another; pseudo-terminals keep no parity
 	Units      []*Unit
+	Relays     []*Relay // beside units
 	Texts      []Text
 	Faults     *fault.Player        // nil: none
 	Clock      func() time.Duration // the scenario's time, by which faults hold; nil: it stands still
@@ -81,7 +82,14 @@ func newServer(opts Options) (server, error) {
 		}
 		units[u.id] = u
 	}
-	s.talk = &slaves{baud: opts.Mode.Baud, units: units, damaged: opts.Events.Damaged}
+	relays := make(map[uint8]*Relay, len(opts.Relays))
+	for _, r := range opts.Relays {
+		if units[r.id] != nil || relays[r.id] != nil {
+			return s, fmt.Errorf("unit %d stands there twice", r.id)
+		}
+		relays[r.id] = r
+	}
+	s.talk = &slaves{baud: opts.Mode.Baud, units: units, relays: relays, clock: opts.Clock, damaged: opts.Events.Damaged}
 	return s, nil
 }
 

@@ -19,8 +19,8 @@ import (
 )
 
 // open is a line at 57600 8E1 with unit 21 (float at 2578, low word first), 22 (float at 10, high word first) and 9
-// (counts at 304 and 305), 23 (whole numbers at 0 and 2) and 5 (two
-// switches), running until the test ends.
+// (counts at 304 and 305), 23 (whole numbers at 0 and 2), 5 (two switches) and 30 (a relay: coils 0 and 1, register
+// 40), running until the test ends.
 func open(t *testing.T) string {
 	t.Helper()
 	link := filepath.Join(t.TempDir(), "run", "line-a")
@@ -45,6 +45,10 @@ func open(t *testing.T) string {
 	if err != nil {
 		t.Fatal(err)
 	}
+	relay, err := line.NewRelay(30, []line.Output{{Address: 0}, {Address: 1}, {Register: true, Address: 40}}, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
 	mode, err := line.ParseMode("57600 8E1")
 	if err != nil {
 		t.Fatal(err)
@@ -52,7 +56,7 @@ func open(t *testing.T) string {
 	l, err := line.Open(link, line.Options{Mode: mode, Turnaround: 4 * time.Millisecond, Units: []*line.Unit{unit(21, line.Channel{Address: 2578, Encoding: line.Wide | line.LowFirst, Cell: low}),
 		unit(22, line.Channel{Address: 10, Encoding: line.Wide, Cell: high}),
 		unit(9, line.Channel{Address: 304, Cell: a}, line.Channel{Address: 305, Cell: b}),
-		unit(23, line.Channel{Address: 0, Encoding: line.Wide, Cell: whole}, line.Channel{Address: 2, Cell: unsigned}), switches}})
+		unit(23, line.Channel{Address: 0, Encoding: line.Wide, Cell: whole}, line.Channel{Address: 2, Cell: unsigned}), switches}, Relays: []*line.Relay{relay}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -136,7 +140,7 @@ func TestPty(t *testing.T) {
 	}
 }
 
-// An independent master reads the same values. mbpoll numbers registers from 1 unless told -0; its floats are low word
+// An independent master reads the same values, and writes what it then reads back. mbpoll numbers registers from 1 unless told -0; its floats are low word
 // first unless told -B.
 func TestMbpoll(t *testing.T) {
 	if _, err := exec.LookPath("mbpoll"); err != nil {
@@ -159,9 +163,20 @@ func TestMbpoll(t *testing.T) {
 		{"-a 9 -t 0 -r 304 -c 1", []string{"Illegal function"}},
 		{"-a 9 -t 4 -r 310 -c 1", []string{"Illegal data address"}},
 		{"-a 33 -t 4 -r 310 -c 1 -o 0.2", []string{"timed out"}},
+		{"-a 30 -t 0 -r 0 -c 2", []string{"[0]: \t0\n[1]: \t0\n"}},
+		{"-a 30 -t 0 -r 1 / 1", []string{"Written 1 references."}},
+		{"-a 30 -t 0 -r 0 -c 2", []string{"[0]: \t0\n[1]: \t1\n"}},
+		{"-a 30 -t 0 -r 1 / 0", []string{"Written 1 references."}},
+		{"-a 30 -t 0 -r 1 -c 1", []string{"[1]: \t0\n"}},
+		{"-a 30 -t 4 -r 40 / 4711", []string{"Written 1 references."}},
+		{"-a 30 -t 4 -r 40 -c 1", []string{"[40]: \t4711\n"}},
+		{"-a 30 -t 0 -r 7 / 1", []string{"Illegal data address"}},
+		{"-a 5 -t 0 -r 0 / 1", []string{"Illegal function"}},
 	} {
 		ctx, cancel := context.WithTimeout(t.Context(), 10*time.Second)
-		args := append(strings.Fields("-m rtu -b 57600 -P even -0 -1 "+tt.args), link)
+		what, values, _ := strings.Cut(tt.args, "/") // what is written stands behind the port
+		args := append(strings.Fields("-m rtu -b 57600 -P even -0 -1 "+what), link)
+		args = append(args, strings.Fields(values)...)
 		out, err := exec.CommandContext(ctx, "mbpoll", args...).CombinedOutput()
 		cancel()
 		for _, w := range tt.want {

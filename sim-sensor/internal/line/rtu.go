@@ -30,6 +30,8 @@ const fragment = 5 * time.Millisecond
 type slaves struct {
 	baud    int
 	units   map[uint8]*Unit
+	relays  map[uint8]*Relay
+	clock   func() time.Duration
 	damaged func(bytes int) // nil: nobody wants to know
 	words   []uint16
 	bits    []bool
@@ -49,13 +51,16 @@ func (s *slaves) take(frame []byte, over bool) (unit uint8, done bool) {
 		}
 		return 0, true
 	}
-	if u := s.units[req.Unit]; u == nil || u.silent() {
+	if u := s.units[req.Unit]; s.relays[req.Unit] == nil && (u == nil || u.silent()) {
 		return 0, true
 	}
 	return req.Unit, true
 }
 
 func (s *slaves) reply(dst []byte, unit uint8, frame []byte, code modbus.Code) (reply []byte, ok bool) {
+	if r := s.relays[unit]; r != nil {
+		return s.relayed(dst, r, frame, code)
+	}
 	req, err := modbus.ParseReadRequest(frame)
 	var exception *modbus.ExceptionError
 	u := s.units[unit]
@@ -77,13 +82,18 @@ func (s *slaves) reply(dst []byte, unit uint8, frame []byte, code modbus.Code) (
 	case code != 0:
 		return modbus.AppendException(dst, unit, req.Function, code), true
 	case u.switches:
-		s.bits = s.bits[:0]
-		for _, w := range s.words {
-			s.bits = append(s.bits, w != 0)
-		}
-		return modbus.AppendInputsReply(dst, unit, req.Function, s.bits), true
+		return modbus.AppendInputsReply(dst, unit, req.Function, s.asBits()), true
 	}
 	return modbus.AppendReadReply(dst, unit, req.Function, s.words), true
+}
+
+// asBits are the words just read as coils or inputs.
+func (s *slaves) asBits() []bool {
+	s.bits = s.bits[:0]
+	for _, w := range s.words {
+		s.bits = append(s.bits, w != 0)
+	}
+	return s.bits
 }
 
 func (s *slaves) timing() (gap, patience time.Duration) {

@@ -85,11 +85,11 @@ func TestRefill(t *testing.T) {
 	s := small
 	s.Fill = 0.2
 	p := build(t, s)
-	run(p, 10*time.Second, plant.Input{Pressed: true, Refill: true}, nil)
+	run(p, 10*time.Second, plant.Input{Pressed: true, Refill: 1}, nil)
 	if got := p.Ledger().GritIn; got != 0 {
 		t.Errorf("%v kg went in at %.1f psi", got, psi(p, points.Vessel))
 	}
-	run(p, 60*time.Second, plant.Input{Refill: true}, nil)
+	run(p, 60*time.Second, plant.Input{Refill: 1}, nil)
 	within(t, "level", float64(p.Level()), 0.9999, 1)
 	within(t, "vessel", psi(p, points.Vessel), -0.05, 0.5)
 }

@@ -1,16 +1,28 @@
 // Package plant is a small physical model of one blasting pot with its compressor, piping, hose, nozzle, exhaust
 // and control line. It is the simulator's own: nothing that estimates or judges shares a line with it.
 //
-// Six places hold air: the compressor's receiver, the pot inlet, the separator outlet, the vessel, and the two
-// halves of the blast hose. Air flows between them through restrictions by ISO 6358 (supply hose, separator, inlet
-// valve, mixing path, exhaust with silencer), through the hose as isothermal pipe flow that the grit makes dearer,
-// and out of the nozzle as a choked or subsonic jet that the grit slows. The vessel exchanges heat with its wall and
-// with its grit, so a full pot vents nearly isothermally and an empty one cools; all other places stay at ambient
-// temperature. Grit takes the room of its grains from the air, leaves by the metering valve in a fixed ratio to the
-// push line's air (with a small pulsation), and crosses the hose more slowly than the air.
+// Seven places hold air: the compressor's receiver, the pot inlet, the separator outlet, the piping behind the inlet
+// valve, the two halves of the blast hose, and the vessel, which hangs at that piping by a line of its own. The push
+// line goes from there through the choke valve to the mixing tee and the hose. So the vessel sits a little above the
+// tee; a choke valve left partly shut puts it far above, a leak at its seal below.
 //
-// The model is pure: no clock, no I/O, and the same seed gives the same run. What it leaves out: moisture, kinetic
-// pressure, wear of the nozzle, lift of the sealing plug, and the separate push line (the vessel stands for it).
+// Air flows through restrictions by ISO 6358 (supply hose, separator, inlet valve, vessel's line, exhaust with
+// silencer, leaks) and by a square law (push line, tee, hose; the last two dearer with grit), and out of the nozzle as
+// a choked or subsonic jet that the grit slows. Grit leaves by the metering valve by Beverloo's law, helped or hindered
+// by the pressure of the vessel over the tee, and crosses the hose more slowly than the air.
+//
+// The vessel holds two airs of one pressure: that between the grains has their temperature, the free air above them
+// only exchanges heat with the wall. So a full pot vents nearly isothermally, and an empty one cools. All other places
+// have the weather's temperature.
+//
+// Water is drawn in with the weather's humidity, condenses as the air cools, and is caught by the separator but for a
+// rest, which wets the grit; damp grit clumps.
+//
+// Its inner functions are not watched by the race detector, which would make every test of a simulated site fifteen times
+// as slow; Step, Advance and what reads a Pot are.
+//
+// The model is pure: no clock, no I/O, and the same seed gives the same run. What it leaves out: kinetic pressure, lift
+// of the sealing plug, check valves, and grit that settles in low bends of the hose.
 package plant
 
 import (
@@ -25,49 +37,59 @@ import (
 // Tick is the length of one Step.
 const Tick = time.Millisecond
 
-// A Condition is what is wrong with the equipment. The zero value is a healthy pot.
-type Condition struct {
-	ExhaustShut   si.Ratio         // share of the exhaust's conductance that is lost: 1 is shut
-	Trap          si.GaugePressure // over 0: in a vent the exhaust sticks shut and the nozzle path plugs at this pressure, until the next press
-	SeparatorLost si.Ratio         // share of the separator's conductance that is lost
-	CompressorOff bool
-	NozzlePlugged bool
-}
-
-// An Input is what people do in one tick, and the condition of the equipment.
-type Input struct {
-	Pressed bool
-	Refill  bool // the tender pours abrasive; only with the handle released and the vessel under half a psi
-	Condition
-}
-
-// A Ledger sums up what crossed the system's border since the start.
-type Ledger struct {
-	AirIn, AirOut   si.Mass // compressor; nozzle and exhaust
-	GritIn, GritOut si.Mass // tender; nozzle
-}
+// dt is Tick in seconds.
+const dt = 1e-3
 
 // A Pot is the model in some state. Not safe for concurrent use.
 type Pot struct {
-	e   equipment
-	rng *rand.Rand
+	spec Spec
+	e    equipment
+	rng  *rand.Rand
 
-	air    [nodeCount]float64 // kg
-	press  [nodeCount]float64 // Pa absolute, of the masses
-	heat   float64            // J, internal energy of the vessel's air
-	temp   float64            // K, of the vessel's air
-	grit   float64            // kg in the vessel
-	onWay  float64            // kg of grit in the hose
-	line   float64            // Pa gauge, control line
-	open   float64            // stroke of the inlet valve, 0..1
-	exh    float64            // stroke of the exhaust valve, 0..1
-	thr    float64            // throttle of the compressor, 0..1
-	pulse  float64            // metering pulsation
-	stuck  bool               // the trap has closed
-	nozzle float64            // kg/s of air
-	spray  float64            // kg/s of grit
-	ledger Ledger
-	sub    int
+	air   [nodeCount]float64 // kg
+	press [nodeCount]float64 // Pa absolute; of all but the vessel it follows from the mass
+	tee   float64            // Pa absolute, at the mixing tee
+	free  float64            // K, of the vessel's free air
+	sinks bool               // free air goes down between the grains
+	grit  float64            // kg in the vessel
+	onWay float64            // kg of grit in the hose
+
+	line   float64 // Pa gauge, control line
+	open   float64 // stroke of the inlet valve, 0..1
+	exh    float64 // stroke of the exhaust valve, 0..1
+	push   float64 // stroke of push line and metering valve, 0..1
+	hand   float64 // stroke of the hand valve, 0..1
+	thr    float64 // delivery of the compressor, 0..1
+	loaded bool
+
+	pulse   float64 // metering pulsation
+	fit     float64 // 0..1, drawn anew from time to time: whether grit comes in a fit of spitting
+	phase   float64 // of the surge
+	surge   float64 // factor on the hose's drag
+	bridge  bool
+	bridged bool // Condition.Bridged holds, so that only its beginning counts
+	stuck   bool // the trap has closed
+
+	worn   float64 // m of bore
+	ice    float64 // share of the exhaust
+	sump   float64 // kg of water in the separator
+	wet    float64 // kg of water in the vessel's grit
+	passed float64 // kg of air through the separator since the water was last reckoned
+
+	weather   Weather
+	amb, wall float64 // Pa, K
+	root      float64 // of 293.15 K over wall
+	thin      float64 // density of the weather's air over that of the Spec's
+
+	perKg   [vessel]float64 // Pa that a kilogram makes in a place
+	stiff   [vessel]float64 // kg/(s Pa) that fill it in a tick
+	holes   holes
+	nozzle  float64 // kg/s of air
+	spray   float64 // kg/s of grit
+	metered float64 // kg/s of grit
+	pushed  float64 // kg/s of air through the tee
+	ledger  Ledger
+	ticks   int
 }
 
 // New is a pot at rest: vented, exhaust open, compressor up to pressure. Errors say which quantity is impossible.
@@ -76,49 +98,38 @@ func New(spec Spec, seed uint64) (*Pot, error) {
 	if err := spec.check(); err != nil {
 		return nil, err
 	}
-	e := spec.equip()
-	p := &Pot{e: e, rng: rand.New(rand.NewPCG(seed, 0x706f74)), temp: e.wall, grit: float64(spec.Fill) * e.capacity, exh: 1}
+	p := &Pot{spec: spec, e: spec.equip(), rng: rand.New(rand.NewPCG(seed, 0x706f74)), exh: 1, push: 1, surge: 1}
+	e := &p.e
+	p.grit = float64(spec.Fill) * e.capacity
+	p.setWeather(Weather{})
+	p.free, p.tee = p.wall, p.amb
 	for i := range p.press {
-		p.press[i] = e.amb
+		p.press[i] = p.amb
 		if i <= outlet {
 			p.press[i] = e.unload
 		}
-		p.air[i] = p.press[i] * p.room(i) / (gasR * e.wall)
+		p.air[i] = p.press[i] * p.room(i) / (gasR * p.wall)
 	}
-	p.heat = p.air[vessel] * heatCv * p.temp
-	if p.sub = e.substeps(); p.sub > maxSubsteps {
-		return nil, fmt.Errorf("plant: the hose holds so little air for its nozzle that a step would be under %v; make it longer or wider, or the nozzle smaller", Tick/maxSubsteps)
+	if e.holds {
+		p.exh, p.push = 0, 0
+	}
+	if rate := e.fastest(p.wall); rate*dt > 1 {
+		return nil, fmt.Errorf("plant: the vessel holds so little air for its nozzle and exhaust that a step would be under %v; make it larger, or the nozzle smaller", Tick)
 	}
 	return p, nil
 }
 
-// maxSubsteps bounds what a pot costs: fifty thousand steps a second still take only a hundredth of a processor.
-const maxSubsteps = 50
-
-// substeps is how often a tick must be divided so that no place's air turns over by more than 60 % in a substep.
-func (e *equipment) substeps() int {
+// fastest is how often a second the full vessel's air could turn over through what hangs at it.
+func (e *equipment) fastest(t float64) float64 {
 	// Steepest slope of a restriction, dm/dp, is that of its linear range.
-	slope := func(c, b float64) float64 {
-		return c * refDensity * math.Sqrt(refTemperature/e.wall) * ellipse(b, linearRatio) / (1 - linearRatio)
-	}
-	hose := e.hose.area / math.Sqrt(gasR*e.wall*e.hose.z) * math.Sqrt(1-linearRatio*linearRatio) / (1 - linearRatio)
-	jetSlope := chokedConstant * e.throat / math.Sqrt(e.wall)
-	at := [nodeCount]float64{
-		inlet:  slope(e.supplyHose, pipingB) + slope(e.separator, pipingB),
-		outlet: slope(e.separator, pipingB) + slope(e.valve, valveB),
-		tee:    slope(e.mixing, pipingB) + hose,
-		tip:    hose + jetSlope,
-	}
-	worst := 0.0
-	for i, s := range at {
-		if e.nodes[i] > 0 {
-			worst = max(worst, s*gasR*e.wall/e.nodes[i])
-		}
-	}
-	return max(1, int(math.Ceil(worst*Tick.Seconds()/0.6)))
+	slope := func(c, b float64) float64 { return iso(c, b, 1, 1, math.Sqrt(refTemperature/t)) }
+	room := e.volume - e.capacity/e.solid
+	return (slope(e.vesselLine, pipingB) + slope(2*e.exhaust, exhaustB) + slope(e.metering, holeB)) * gamma * gasR * t / room
 }
 
 // room is the volume that air takes at a place, m3.
+//
+//go:norace
 func (p *Pot) room(i int) float64 {
 	if i == vessel {
 		return p.e.volume - p.grit/p.e.solid
@@ -127,116 +138,167 @@ func (p *Pot) room(i int) float64 {
 }
 
 // Step advances the pot by one Tick.
-func (p *Pot) Step(in Input) {
-	dt := Tick.Seconds() / float64(p.sub)
-	p.move(in)
-	for range p.sub {
-		p.flow(in, dt)
+func (p *Pot) Step(in Input) { p.tick(&in) }
+
+// Advance is so many Steps with the same Input.
+func (p *Pot) Advance(in Input, ticks int) {
+	for range ticks {
+		p.tick(&in)
 	}
 }
 
-// move lets the control line, the valves, the throttle and the pulsation follow for one tick.
-func (p *Pot) move(in Input) {
-	dt := Tick.Seconds()
+//go:norace
+func (p *Pot) tick(in *Input) {
+	if in.Weather != p.weather {
+		p.setWeather(in.Weather)
+	}
+	p.move(in)
+	p.flow(in)
+	if p.ticks++; p.ticks%waterEvery == 0 {
+		p.water(in)
+	}
+}
+
+// setWeather takes the weather; its zeros stand for the Spec's.
+func (p *Pot) setWeather(w Weather) {
+	p.weather = w
+	was := p.spec.Weather
+	if w.Barometer == 0 {
+		w.Barometer = was.Barometer
+	}
+	if w.Air == 0 {
+		w.Air = was.Air
+	}
+	p.amb, p.wall = float64(w.Barometer), float64(w.Air)
+	p.root = math.Sqrt(refTemperature / p.wall)
+	for i, v := range p.e.nodes {
+		p.perKg[i] = gasR * p.wall / v
+		p.stiff[i] = 1 / (p.perKg[i] * dt)
+	}
+	p.thin = float64(w.Barometer/was.Barometer) * float64(was.Air/w.Air)
+}
+
+// move lets the control line, the valves, the compressor and the metering's moods follow for one tick.
+//
+//go:norace
+func (p *Pot) move(in *Input) {
+	e := &p.e
 	want := 0.0
 	if in.Pressed {
-		want = min(controlSupply, p.press[outlet]-p.e.amb)
+		want = max(0, min(controlSupply, p.press[outlet]-p.amb)*(1-float64(in.ControlLeak)))
 	}
-	p.line += (want - p.line) * dt / controlLag
+	p.line += (want - p.line) * dt / (e.lag + in.ControlSlow.Seconds())
 
+	pressed, released := p.line > pilotOpen, p.line < pilotClose
 	switch {
-	case p.line > pilotOpen:
+	case in.InletStuck == StuckOpen || in.InletStuck == Free && pressed:
 		p.open = min(1, p.open+dt/inletStroke)
-		p.exh = max(0, p.exh-dt/exhaustStroke)
-	case p.line < pilotClose:
+	case in.InletStuck == StuckShut || released:
 		p.open = max(0, p.open-dt/inletStroke)
-		p.exh = min(1, p.exh+dt/exhaustStroke)
 	}
-	if in.Pressed || in.Trap <= 0 {
+	exhaust, push := released, true
+	if e.holds {
+		exhaust, push = false, pressed || p.push > 0 && !released
+	}
+	switch {
+	case exhaust:
+		p.exh = min(1, p.exh+dt/exhaustStroke)
+	case pressed:
+		p.exh = max(0, p.exh-dt/exhaustStroke)
+	}
+	p.push = follow(p.push, push, inletStroke)
+	p.hand = follow(p.hand, in.Blowdown, handStroke)
+
+	if pressed || in.Pressed || in.Trap <= 0 {
 		p.stuck = false
-	} else if p.open == 0 && p.press[vessel]-p.e.amb <= float64(in.Trap) {
+	} else if p.open == 0 && p.press[vessel]-p.amb <= float64(in.Trap) {
 		p.stuck = true
 	}
+	p.ice = min(0.97, p.ice-float64(p.ice*(dt/iceThaws)))
 
-	wish := 0.0
-	if !in.CompressorOff {
-		wish = min(1, max(0, (p.e.unload-p.press[receiver])/throttleBand))
-	}
-	p.thr += (wish - p.thr) * dt / throttleLag
-	p.pulse += -p.pulse*dt/pulsationTime + pulsation*math.Sqrt(2*dt/pulsationTime)*p.rng.NormFloat64()
+	p.compress(in)
+	p.mood(in)
+	p.holes.set(in)
 }
 
-// flow moves air, grit and heat for dt seconds.
-func (p *Pot) flow(in Input, dt float64) {
-	e, t := &p.e, p.e.wall
-	pr := &p.press
-
-	mixing, exhaust := e.mixing, e.exhaust*p.exh*(1-float64(in.ExhaustShut))
-	if p.stuck {
-		mixing, exhaust = 0, 0
+// follow moves a stroke towards open or shut.
+func follow(at float64, open bool, stroke float64) float64 {
+	if open {
+		return min(1, at+dt/stroke)
 	}
-	throat := e.throat
-	if in.NozzlePlugged {
-		throat = 0
-	}
-
-	mIn := e.delivery * p.thr
-	mA := restrict(e.supplyHose, pipingB, pr[receiver], pr[inlet], t, t)
-	mB := restrict(e.separator*(1-float64(in.SeparatorLost)), pipingB, pr[inlet], pr[outlet], t, t)
-	mC := restrict(e.valve*p.open, valveB, pr[outlet], pr[vessel], t, p.temp)
-	mD := restrict(mixing, pipingB, pr[vessel], pr[tee], p.temp, t)
-	mE := restrict(exhaust, exhaustB, pr[vessel], e.amb, p.temp, t)
-
-	// Loading in the hose: grit on the way over air on the way, less the grit's slip.
-	hoseAir := p.air[tee] + p.air[tip]
-	mu := min(8, slip*p.onWay/hoseAir)
-	mF := e.hose.flow(pr[tee], pr[tip], t, mu)
-	mG := jet(throat, pr[tip], e.amb, t) / math.Sqrt(1+airSlowing*mu)
-
-	gritOut := 0.0
-	if mD > 0 {
-		gritOut = nominalLoading * mD * max(0, 1+p.pulse) * min(1, p.grit/tailMass)
-	}
-	spray := mu * mG
-	refill := 0.0
-	if in.Refill && !in.Pressed && pr[vessel]-e.amb < openLimit {
-		refill = min(e.capacity/refillTime, (e.capacity-p.grit)/dt)
-	}
-	gritOut = min(gritOut, p.grit/dt)
-	spray = min(spray, p.onWay/dt)
-
-	// Heat of the vessel's air: enthalpy in and out, wall and grit, and the work done on the grit that leaves.
-	exchange := e.wallHeat + e.gritHeat*p.grit/e.capacity
-	dq := exchange * (e.wall - p.temp)
-	work := pr[vessel] * (gritOut - refill) / e.solid
-	p.heat += dt * (enthalpy(mC, t, p.temp) - enthalpy(mD, p.temp, t) - enthalpy(mE, p.temp, t) + dq - work)
-
-	p.air[receiver] += dt * (mIn - mA)
-	p.air[inlet] += dt * (mA - mB)
-	p.air[outlet] += dt * (mB - mC)
-	p.air[vessel] += dt * (mC - mD - mE)
-	p.air[tee] += dt * (mD - mF)
-	p.air[tip] += dt * (mF - mG)
-	p.grit += dt * (refill - gritOut)
-	p.onWay += dt * (gritOut - spray)
-
-	p.temp = p.heat / (p.air[vessel] * heatCv)
-	for i := range pr {
-		pr[i] = p.air[i] * gasR * t / p.room(i)
-	}
-	pr[vessel] = p.air[vessel] * gasR * p.temp / p.room(vessel)
-
-	p.nozzle, p.spray = mG, spray
-	p.ledger.AirIn += si.Mass(dt * mIn)
-	p.ledger.AirOut += si.Mass(dt * (mG + mE))
-	p.ledger.GritIn += si.Mass(dt * refill)
-	p.ledger.GritOut += si.Mass(dt * spray)
+	return max(0, at-dt/stroke)
 }
 
-// enthalpy is what a flow m carries, W: at tUp where it flows forwards, at tDown where it flows back.
-func enthalpy(m, tUp, tDown float64) float64 {
-	if m < 0 {
-		return m * heatCp * tDown
+// compress lets the compressor follow the receiver.
+//
+//go:norace
+func (p *Pot) compress(in *Input) {
+	e := &p.e
+	unload := e.unload - float64(in.SetLow)
+	wish, lag := 0.0, throttleLag
+	if e.cycles {
+		lag = loadLag
+		if p.press[receiver] >= unload {
+			p.loaded = false
+		} else if p.press[receiver] <= unload-e.band {
+			p.loaded = true
+		}
+		if p.loaded {
+			wish = 1
+		}
+	} else {
+		wish = min(1, max(0, (unload-p.press[receiver])/e.band))
 	}
-	return m * heatCp * tUp
+	if in.CompressorOff {
+		wish, p.loaded = 0, false
+	}
+	p.thr += (wish - p.thr) * dt / lag
+}
+
+// mood is what in the flow of the grit is not steady.
+//
+//go:norace
+func (p *Pot) mood(in *Input) {
+	p.pulse += float64(pulseStep*p.rng.NormFloat64()) - float64(p.pulse*(dt/pulsationTime))
+	if p.rng.Float64() < dt/fitTime {
+		p.fit = p.rng.Float64()
+	}
+	p.surge = 1
+	if a := (p.loading() - surgeFrom) / 2; a > 0 {
+		p.phase += float64(2 * math.Pi * surgeRate * dt * (1 + p.pulse))
+		if p.phase > 2*math.Pi {
+			p.phase -= 2 * math.Pi
+		}
+		p.surge = 1 + float64(min(0.8, a)*math.Sin(p.phase))
+	}
+	if in.Bridged && !p.bridged {
+		p.bridge = true
+	}
+	p.bridged = in.Bridged
+	p.bridge = p.bridge && p.line > pilotClose
+}
+
+// pulseStep is the deviation of a tick's shock that keeps the pulsation at its own.
+var pulseStep = pulsation * math.Sqrt(2*dt/pulsationTime)
+
+// loading is the grit in the hose over the air in it, less the grit's slip.
+//
+//go:norace
+func (p *Pot) loading() float64 { return min(8, slip*p.onWay/(p.air[head]+p.air[tip])) }
+
+// holes are the conductances of what leaks, m3/(s Pa).
+type holes struct {
+	drain, inlet, seal, hose, blowBy float64
+}
+
+//go:norace
+func (h *holes) set(in *Input) {
+	*h = holes{}
+	of := func(bore si.Length) float64 {
+		if bore <= 0 {
+			return 0
+		}
+		return hole(circle(float64(bore)))
+	}
+	h.drain, h.inlet, h.seal, h.hose, h.blowBy = of(in.DrainHole), of(in.InletLeak), of(in.SealHole), of(in.HoseHole), of(in.BlowBy)
 }

@@ -70,7 +70,7 @@ func TestCycle(t *testing.T) {
 					}
 				})
 				within(t, "control line rises in s", pressed.Seconds(), 0.01, 0.4)
-				within(t, "charging s", charged.Seconds(), 0.8, 4)
+				within(t, "charging s", charged.Seconds(), 0.8, 4.5)
 				within(t, "nozzle", psi(p, points.Nozzle), 95, 105)
 				drop := func(a, b points.Point) float64 { return psi(p, a) - psi(p, b) }
 				within(t, "separator loses", drop(points.Supply, points.Separator), 1, 3)
@@ -107,27 +107,45 @@ func TestSteady(t *testing.T) {
 	within(t, "loading", float64(grit/air), 1.15, 1.5)
 }
 
-// Trade handbook table of nozzle consumption (common practice): bore in sixteenths, psi at the nozzle, cfm of free
-// air (68 F) with abrasive flowing, lb/h of abrasive. Its own halves differ by 6 %; stated tolerance 10 % for both.
+// Trade handbook table of nozzle consumption (common practice), all 42 cells of Nos. 3 to 8: cfm of free air (68 F) with
+// abrasive flowing and lb/h of abrasive at 50 to 125 psi at the nozzle, bores in sixteenths of an inch. Its own halves
+// differ by 6 %, three of its cells are 3 % out of line; stated tolerance 10 % for every cell, and 3 % for the mean.
 func TestConsumption(t *testing.T) {
-	rho := 14.7 * si.PSI / (287.05 * 293.15)
-	for _, row := range []struct{ no, psi, cfm, lbH float64 }{
-		{3, 60, 30, 171}, {3, 100, 45, 264}, {4, 80, 68, 408}, {4, 100, 81, 494}, {5, 100, 137, 812}, {6, 60, 126, 764},
-		{6, 100, 196, 1152}, {7, 80, 217, 1312}, {7, 100, 254, 1584}, {7, 125, 314, 1931}, {8, 100, 338, 2024},
-	} {
-		s := plant.Spec{Volume: 6.5 * si.CubicFoot, HoseBore: 1.5 * si.Inch, HoseLength: 50 * si.Foot,
-			NozzleBore: si.Length(row.no * si.Inch / 16), Target: si.GaugePressure(row.psi * si.PSI)}
-		p := build(t, s)
-		run(p, 30*time.Second, plant.Input{Pressed: true}, nil)
-		before, sum, n := p.Ledger(), 0.0, 0.0
-		run(p, 30*time.Second, plant.Input{Pressed: true}, func(time.Duration) { sum += psi(p, points.Nozzle); n++ })
-		after := p.Ledger()
-		within(t, "nozzle", sum/n, row.psi-2.5, row.psi+2.5)
-		air := float64(after.AirOut-before.AirOut) / 30
-		grit := float64(after.GritOut-before.GritOut) / 30
-		within(t, "air cfm", air/rho/4.719474432e-4, 0.9*row.cfm, 1.1*row.cfm)
-		within(t, "abrasive lb/h", grit*3600/si.Pound, 0.9*row.lbH, 1.1*row.lbH)
+	at := []float64{50, 60, 70, 80, 90, 100, 125}
+	table := []struct {
+		no       float64
+		cfm, lbH []float64
+	}{
+		{3, []float64{26, 30, 33, 38, 41, 45, 55}, []float64{150, 171, 196, 216, 238, 264, 319}},
+		{4, []float64{47, 54, 61, 68, 74, 81, 98}, []float64{268, 312, 354, 408, 448, 494, 608}},
+		{5, []float64{77, 89, 101, 113, 126, 137, 168}, []float64{468, 534, 604, 672, 740, 812, 982}},
+		{6, []float64{108, 126, 143, 161, 173, 196, 237}, []float64{668, 764, 864, 960, 1052, 1152, 1393}},
+		{7, []float64{147, 170, 194, 217, 240, 254, 314}, []float64{896, 1032, 1176, 1312, 1448, 1584, 1931}},
+		{8, []float64{195, 224, 252, 280, 309, 338, 409}, []float64{1160, 1336, 1512, 1680, 1856, 2024, 2459}},
 	}
+	rho := 14.7 * si.PSI / (287.05 * 293.15)
+	var airOff, gritOff, worstAir, worstGrit float64
+	for _, row := range table {
+		for i, target := range at {
+			s := plant.Spec{Volume: 1.5 * si.CubicFoot, HoseBore: 1.5 * si.Inch, HoseLength: 20 * si.Foot,
+				NozzleBore: si.Length(row.no * si.Inch / 16), Target: si.GaugePressure(target * si.PSI)}
+			p := build(t, s)
+			run(p, 30*time.Second, plant.Input{Pressed: true}, nil)
+			before, sum, n := p.Ledger(), 0.0, 0.0
+			run(p, 10*time.Second, plant.Input{Pressed: true}, func(time.Duration) { sum += psi(p, points.Nozzle); n++ })
+			after := p.Ledger()
+			within(t, "nozzle", sum/n, target-2.5, target+2.5)
+			air := float64(after.AirOut-before.AirOut)/10/rho/4.719474432e-4/row.cfm[i] - 1
+			grit := float64(after.GritOut-before.GritOut)/10*3600/si.Pound/row.lbH[i] - 1
+			within(t, "air over the table's", air, -0.1, 0.1)
+			within(t, "abrasive over the table's", grit, -0.1, 0.1)
+			airOff, gritOff = airOff+air/42, gritOff+grit/42
+			worstAir, worstGrit = max(worstAir, math.Abs(air)), max(worstGrit, math.Abs(grit))
+		}
+	}
+	within(t, "mean of air", airOff, -0.03, 0.03)
+	within(t, "mean of abrasive", gritOff, -0.03, 0.03)
+	t.Logf("air off by %.1f %% on the mean, %.1f %% at worst; abrasive %.1f %%, %.1f %%", airOff*100, worstAir*100, gritOff*100, worstGrit*100)
 }
 
 // With the nozzle plugged the exhaust is the only way out, and the vent lies between the closed forms of an
@@ -184,21 +202,33 @@ func TestVentAgainstClosedForms(t *testing.T) {
 // What came in less what went out is what is there, for air and for grit, whatever happens.
 func TestMassBalance(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		s := large
+		s := rapid.SampledFrom([]plant.Spec{large, medium, small}).Draw(t, "pot")
 		s.Fill = si.Ratio(rapid.Float64Range(0, 1).Draw(t, "fill"))
-		s.NozzleBore = si.Length(rapid.Float64Range(3e-3, 13e-3).Draw(t, "nozzle"))
+		s.NozzleBore = si.Length(rapid.Float64Range(0.15, 0.4).Draw(t, "nozzle")) * s.HoseBore
 		p, err := plant.New(s, rapid.Uint64().Draw(t, "seed"))
 		if err != nil {
 			t.Fatal(err)
 		}
 		vessel, hose := p.Grit()
 		air0, grit0 := p.Air(), vessel+hose
+		// Mostly healthy in each way, so that air can flow at all.
+		share := func(name string) si.Ratio {
+			return si.Ratio(max(0, rapid.Float64Range(-2, 1).Draw(t, name)))
+		}
+		hole := func(name string) si.Length { return si.Length(max(0, rapid.Float64Range(-0.04, 0.02).Draw(t, name))) }
 		for range 4 {
-			in := plant.Input{Pressed: rapid.Bool().Draw(t, "pressed"), Refill: rapid.Bool().Draw(t, "refill"), Condition: plant.Condition{
+			in := plant.Input{Pressed: rapid.Bool().Draw(t, "pressed"), Refill: share("refill"), Blowdown: share("blowdown") > 0, Condition: plant.Condition{
 				ExhaustShut:   si.Ratio(rapid.Float64Range(0, 1).Draw(t, "shut")),
 				Trap:          si.GaugePressure(rapid.SampledFrom([]float64{0, 9e3, 250e3}).Draw(t, "trap")),
-				CompressorOff: rapid.Bool().Draw(t, "off"), NozzlePlugged: rapid.Bool().Draw(t, "plugged")}}
-			run(p, 2*time.Second, in, func(time.Duration) {
+				CompressorOff: rapid.Bool().Draw(t, "off"), NozzlePlugged: rapid.Bool().Draw(t, "plugged"),
+				ChokeShut: share("choke"), HoseKink: share("kink"), SupplyLost: share("supply"), SeparatorLost: share("separator"), CapacityLost: share("capacity"),
+				SealHole: hole("seal"), HoseHole: hole("hose"), InletLeak: hole("inlet"), DrainHole: hole("drain"), BlowBy: hole("blow-by"),
+				MeteringBy: si.Ratio(rapid.Float64Range(-1, 4).Draw(t, "metering")), Clumps: share("clumps"), ControlLeak: share("leak"),
+				InletStuck: rapid.SampledFrom([]plant.Stuck{plant.Free, plant.StuckShut, plant.StuckOpen}).Draw(t, "stuck"), Consumer: si.MassFlow(share("consumer"))}}
+			run(p, 2*time.Second, in, func(at time.Duration) {
+				if at%(5*time.Millisecond) != 0 {
+					return
+				}
 				for _, pt := range points.All() {
 					if v := psi(p, pt); !(v > -0.3 && v < 140) { // compressor's 121 psi, and heat of a fast charge
 						t.Fatalf("%s at %v psi", pt, v)
@@ -245,7 +275,7 @@ func TestImpossible(t *testing.T) {
 		"fat nozzle": {Volume: 1, HoseBore: 0.02, HoseLength: 15, NozzleBore: 0.03},
 		"light grit": {Volume: 1, HoseBore: 0.02, HoseLength: 15, NozzleBore: 0.01, Bulk: 2000, Solid: 1500},
 		"overfull":   {Volume: 1, HoseBore: 0.02, HoseLength: 15, NozzleBore: 0.01, Fill: 1.2},
-		"no hose":    {Volume: 1, HoseBore: 0.1, HoseLength: 1e-3, NozzleBore: 0.04},
+		"no vessel":  {Volume: 1e-3, HoseBore: 0.05, HoseLength: 15, NozzleBore: 0.012},
 		"sudden":     {Volume: 1, HoseBore: 0.02, HoseLength: 15, NozzleBore: 0.01, VentTime: time.Millisecond},
 	} {
 		if _, err := plant.New(s, 1); err == nil {

@@ -3,6 +3,7 @@ package scenario
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -11,16 +12,21 @@ import (
 	"gritwatch/protocol/si"
 )
 
-// kinds are the keys of which an event has exactly one; faults those of which an event with gauge has exactly one.
+// kinds are the keys of which an event has exactly one, beside those of ails; faults those of which an event with gauge
+// has exactly one.
 var (
-	kinds  = []string{"press", "refill", "exhaust_shut", "trap", "separator_lost", "compressor", "nozzle", "gauge"}
-	faults = []string{"drift", "scale", "stuck", "isolated", "current", "failed", "unplugged", "reads"}
+	kinds  = []string{"press", "refill", "blowdown", "handle", "gauge"}
+	faults = []string{"drift", "span", "scale", "noise", "lag", "port", "spikes", "swapped", "stuck", "isolated", "current", "failed", "unplugged", "reads"}
 )
 
 func (r *reader) event(m yamlfile.Map, p Pot) Event {
 	o := m.Optional()
 	e := Event{Window: window(m)}
-	kind := one(m, kinds, "at", "what happens")
+	keys := slices.Clone(kinds)
+	for i := range ails {
+		keys = append(keys, ails[i].key)
+	}
+	kind := one(m, keys, "at", "what happens")
 	e.Name = kind
 	grows := false
 	switch kind {
@@ -29,29 +35,34 @@ func (r *reader) event(m yamlfile.Map, p Pot) Event {
 			m.Fail(kind, "stands beside cycle, which presses by itself", "take one of them out")
 		}
 	case "refill":
-		if e.Refill = always(m, kind); p.Script.Cycle != nil {
+		e.Refill = 1
+		if m.Get(kind).Text() != "true" {
+			e.Refill = share(m, kind)
+		}
+		if p.Script.Cycle != nil {
 			m.Fail(kind, "stands beside cycle, which refills by itself", "take one of them out")
 		}
-	case "exhaust_shut":
-		e.Equipment.ExhaustShut, grows = share(m, kind), true
-	case "separator_lost":
-		e.Equipment.SeparatorLost, grows = share(m, kind), true
-	case "trap":
-		if e.Equipment.Trap = m.GaugePressure(kind); e.Equipment.Trap <= 0 {
-			m.Fail(kind, "is not above zero", "write the pressure at which the vent ends, for example 1.3 psi")
-		}
-	case "compressor":
-		e.Equipment.CompressorOff = m.Choice(kind, "off") == "off"
-	case "nozzle":
-		e.Equipment.NozzlePlugged = m.Choice(kind, "plugged") == "plugged"
+	case "blowdown":
+		e.Blowdown = always(m, kind)
+	case "handle":
+		e.Handle = m.Choice(kind, "tied", "flickers")
+		e.Name += " " + e.Handle
 	case "gauge":
 		var fault string
 		e.Gauge, fault = r.fault(m, p)
 		e.Name = e.Gauge.Point.String() + " " + fault
-		grows = fault == "drift"
+		grows = fault == "drift" || fault == "span" || fault == "noise"
+	}
+	for i := range ails {
+		if ails[i].key == kind {
+			e.Equipment, grows = ails[i].read(m, kind), ails[i].grows
+			if ails[i].chosen {
+				e.Name += " " + m.Get(kind).Text()
+			}
+		}
 	}
 	if e.Over = o.Duration("over"); e.Over > 0 && !grows {
-		m.Fail("over", "is for what grows: exhaust_shut, separator_lost, drift", "take it out")
+		m.Fail("over", "is for what grows: shares, bores, pressures and flows; drift, span and noise", "take it out")
 	}
 	return e
 }
@@ -69,6 +80,27 @@ func (r *reader) fault(m yamlfile.Map, p Pot) (g *GaugeFault, kind string) {
 	switch kind {
 	case "drift":
 		f.Drift = m.PressureDrop(kind)
+	case "span":
+		if f.Span = m.Ratio(kind); f.Span < -0.9 || f.Span > 9 {
+			m.Fail(kind, "is not from -90 to 900 %", "")
+		}
+	case "noise":
+		f.Noise = share(m, kind)
+	case "lag":
+		f.Lag = m.Duration(kind)
+	case "port":
+		f.Port = m.Duration(kind)
+	case "spikes":
+		sm := m.Map(kind)
+		f.Spikes, f.Spike = share(sm, "share"), sm.PressureDrop("by")
+	case "swapped":
+		g.Swapped = new(yamlfile.Scalar(m, kind, "hose", points.Parse))
+		if !p.Points.Has(*g.Swapped) || *g.Swapped == g.Point {
+			m.Fail(kind, "is not another point of "+p.Name, "")
+		}
+		if p.Control.Electric && *g.Swapped == points.Control {
+			m.Fail(kind, "control is a switch here", "choose another point")
+		}
 	case "scale":
 		f.Gain = yamlfile.Scalar(m, kind, "0.1", parseFactor)
 	case "stuck":

@@ -3,6 +3,7 @@ package scenario
 import (
 	"fmt"
 	"math"
+	"math/rand/v2"
 
 	"gritwatch/internal/vent"
 	"gritwatch/protocol/points"
@@ -26,6 +27,7 @@ type gauge struct {
 	module  *transducer.Module // nil: not on a module
 	text    *line.Template     // nil: in registers
 	channel *Channel
+	sealed  bool    // it feels the barometer
 	on      bool    // of a switch
 	raw     float64 // what the line offers, exactly; NaN: nothing
 }
@@ -44,13 +46,16 @@ func (w *World) gauge(s *Scenario, c *Channel, byName map[string]*pot) (*gauge, 
 	against := si.PressureDrop(0)
 	switch amb := p.spec.Atmosphere.Pressure(); p.spec.Pot.Gauges[c.Point].Kind {
 	case vent.KindAbsolute:
-		against = si.PressureDrop(amb)
+		against, g.sealed = si.PressureDrop(amb), true
 	case vent.KindSealed:
-		against = si.PressureDrop(amb - si.StandardAtmosphere)
+		against, g.sealed = si.PressureDrop(amb-si.StandardAtmosphere), true
 	}
 	var err error
-	g.tr, err = transducer.New(transducer.Spec{Lo: c.Lo, Hi: c.Hi, Against: against, Noise: p.spec.Gauges.Noise,
-		Resolution: p.spec.Gauges.Resolution, Lag: p.spec.Gauges.Lag}, s.Seed^hash(c.Pot+"/"+c.Point.String()))
+	seed, has := s.Seed^hash(c.Pot+"/"+c.Point.String()), &p.spec.Gauges
+	errs := rand.New(rand.NewPCG(seed, 0x657272))
+	within := func(most float64) float64 { return float64(most * (float64(2*errs.Float64()) - 1)) }
+	g.tr, err = transducer.New(transducer.Spec{Lo: c.Lo, Hi: c.Hi, Against: against, Noise: has.Noise, Resolution: has.Resolution, Lag: has.Lag,
+		Zero: si.PressureDrop(within(float64(has.Zero))), Span: si.Ratio(within(float64(has.Span)))}, seed)
 	return g, err
 }
 
@@ -106,5 +111,5 @@ func (g *gauge) reads() float64 {
 	if out.Current < 3.6e-3 { // NAMUR NE 43: a failed loop
 		return math.NaN()
 	}
-	return float64(g.channel.Lo) + float64((out.Current-4e-3)/16e-3)*float64(g.channel.Hi-g.channel.Lo)
+	return float64(g.channel.Lo) + float64(float64((out.Current-4e-3)/16e-3)*float64(g.channel.Hi-g.channel.Lo))
 }

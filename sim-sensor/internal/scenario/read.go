@@ -50,13 +50,17 @@ func read(doc *yamlfile.Doc) (*Scenario, error) {
 	if a := m.Optional().Map("atmosphere"); m.Has("atmosphere") {
 		atm = potfile.ReadAtmosphere(a)
 	}
+	s.Weather = readWeather(m.Optional().Map("weather"))
+	if m.Has("rate") {
+		s.Rate = yamlfile.Scalar(m, "rate", "10 Hz", parseRate)
+	}
 	gauges := readGauges(m.Optional().Map("gauges"), Gauges{Noise: defaultNoise, Resolution: defaultResolution, Lag: defaultLag})
 
 	pots, maps := potfile.ReadPots(m, atm)
 	if len(maps) == 0 && m.Has("pots") {
 		m.Fail("pots", "has no pot", "add one")
 	}
-	r := reader{s: s, taken: map[Place]bool{}, links: map[string]bool{}}
+	r := reader{s: s, taken: map[Place]bool{}, links: map[string]bool{}, outputs: map[[2]string]bool{}}
 	for i, p := range pots {
 		s.Pots = append(s.Pots, r.pot(p, maps[i], gauges))
 	}
@@ -86,37 +90,30 @@ func readGauges(m yamlfile.Map, def Gauges) Gauges {
 	}
 	ratio("noise", &def.Noise, 0.05)
 	ratio("resolution", &def.Resolution, 0.05)
+	ratio("span", &def.Span, 0.05)
 	if m.Has("lag") {
 		def.Lag = m.Duration("lag")
+	}
+	if m.Has("zero") {
+		if def.Zero = m.PressureDrop("zero"); def.Zero < 0 || def.Zero > 50*si.KPa {
+			m.Fail("zero", "is not from 0 to 50 kPa", "")
+		}
 	}
 	return def
 }
 
 func (r *reader) pot(p potfile.Pot, m yamlfile.Map, gauges Gauges) Pot {
 	out := Pot{Pot: p, Fill: 1, Gauges: readGauges(m.Optional().Map("gauges"), gauges)}
-	if p.Vessel.HoldsPressure {
-		m.Fail("vessel", "holds pressure by design, which is not simulated", "take holds_pressure out")
-	}
 	if p.Control.Inverse {
 		m.Fail("control", "is inverse; simulated lines are up when the handle is pressed", "take it out")
 	}
 	if m.Has("fill") {
-		if out.Fill = m.Ratio("fill"); out.Fill < 0 || out.Fill > 1 {
-			m.Fail("fill", "is not from 0 to 100 %", "")
-		}
+		out.Fill = share(m, "fill")
 	}
+	out.Equipment = readEquipment(m)
 	sm := m.Map("script")
 	if sm.Has("cycle") {
-		cm := sm.Map("cycle")
-		c := &Cycle{Press: cm.Duration("press"), Rest: cm.Duration("rest"), Start: moment(cm, "start"),
-			RefillBelow: defaultRefillBelow, RefillPause: defaultRefillPause}
-		if cm.Has("refill_below") {
-			c.RefillBelow = cm.Ratio("refill_below")
-		}
-		if cm.Has("refill_pause") {
-			c.RefillPause = cm.Duration("refill_pause")
-		}
-		out.Script.Cycle = c
+		out.Script.Cycle = readCycle(sm.Map("cycle"))
 	}
 	for _, em := range sm.Optional().Maps("events") {
 		out.Script.Events = append(out.Script.Events, r.event(em, out))
@@ -129,10 +126,11 @@ func (r *reader) pot(p potfile.Pot, m yamlfile.Map, gauges Gauges) Pot {
 
 // reader checks what spans several parts of a file.
 type reader struct {
-	s     *Scenario
-	taken map[Place]bool
-	links map[string]bool
-	late  []func() // checks that need all pots
+	s       *Scenario
+	taken   map[Place]bool
+	links   map[string]bool
+	outputs map[[2]string]bool // of relays, by pot and name
+	late    []func()           // checks that need all pots
 }
 
 // at is the pot of a place that exists.

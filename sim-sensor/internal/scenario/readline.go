@@ -64,8 +64,11 @@ func (r *reader) units(m yamlfile.Map, l *Line) {
 
 func (r *reader) unit(m yamlfile.Map) Unit {
 	u := Unit{ID: uint8(m.Int("unit", modbus.MinUnit, modbus.MaxUnit))}
-	kind := m.Choice("kind", "transmitter", "module", "switch")
+	kind := m.Choice("kind", "transmitter", "module", "switch", "relay")
 	switch kind {
+	case "relay":
+		r.relay(m, &u)
+		return u
 	case "module":
 		u.Module = new(transducer.Module)
 		c := yamlfile.Scalar(m, "counts", "0..27648", parseCounts)

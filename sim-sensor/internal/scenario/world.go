@@ -3,6 +3,7 @@ package scenario
 import (
 	"fmt"
 	"hash/fnv"
+	"math/rand/v2"
 	"slices"
 	"sync/atomic"
 	"time"
@@ -24,6 +25,8 @@ type World struct {
 	now   atomic.Int64 // at, for the lines
 	pots  []*pot
 	lines []LineUnits
+
+	weather *Weather
 }
 
 // A LineUnits is a line with what stands on it made.
@@ -41,23 +44,29 @@ type pot struct {
 	sources []*source             // by event; nil: the event wires nothing
 	wired   [points.Count]*source // in place of the gauge's own; nil: its own
 	gauges  [points.Count]*gauge
+	relays  []wire         // outputs at the pot
 	line    []*fault.Fault // of its lines
 	active  []string       // names of the events that hold
+	doing   []string       // what people do
+
+	barometer si.AbsPressure // at the start, as the configuration has it
+	tied      bool           // the handle
+	lets      bool           // a flickering handle has let go
+	until     time.Duration  // its next mood
 }
 
 // NewWorld is the scenario at its start: all pots at rest. An impossible pot is an error.
 func NewWorld(s *Scenario) (*World, error) {
-	w := &World{}
+	w := &World{weather: &s.Weather}
 	byName := map[string]*pot{}
 	for i := range s.Pots {
 		spec := &s.Pots[i]
-		p, err := plant.New(plant.Spec{Volume: spec.Vessel.Volume, HoseBore: spec.Hose.Bore, HoseLength: spec.Hose.Length,
-			NozzleBore: spec.Nozzle.Bore, Target: spec.Nozzle.Target, Bulk: spec.Abrasive.Bulk, Solid: spec.Abrasive.Solid,
-			Fill: spec.Fill, Atmosphere: spec.Atmosphere.Pressure()}, s.Seed^hash(spec.Name))
+		p, err := plant.New(spec.plant(s), s.Seed^hash(spec.Name))
 		if err != nil {
 			return nil, fmt.Errorf("pot %s: %w", spec.Name, err)
 		}
-		byName[spec.Name] = &pot{spec: spec, plant: p, hand: hand{script: &spec.Script}}
+		byName[spec.Name] = &pot{spec: spec, plant: p, barometer: p.Barometer(),
+			hand: hand{cycle: spec.Script.Cycle, holds: spec.Vessel.HoldsPressure, rng: rand.New(rand.NewPCG(s.Seed^hash(spec.Name), 0x68616e64))}}
 		w.pots = append(w.pots, byName[spec.Name])
 	}
 	for i := range s.Lines {
@@ -91,6 +100,14 @@ func (w *World) line(s *Scenario, i int, byName map[string]*pot) (LineUnits, err
 			g.module = spec.Module
 			channels = append(channels, line.Channel{Address: c.Address, Encoding: c.encoding(), Cell: g.cell})
 			byName[c.Pot].standsOn(l, spec.ID)
+		}
+		if len(spec.Outputs) > 0 {
+			r, err := relay(spec, l, byName)
+			if err != nil {
+				return lu, err
+			}
+			lu.Options.Relays = append(lu.Options.Relays, r)
+			continue
 		}
 		build := line.NewUnit
 		if spec.Switches {
@@ -130,6 +147,9 @@ func (w *World) resolve(byName map[string]*pot) error {
 		p.sources = make([]*source, len(p.spec.Script.Events))
 		for i := range p.spec.Script.Events {
 			g := p.spec.Script.Events[i].Gauge
+			if g != nil && g.Swapped != nil {
+				p.sources[i] = &source{p.plant, *g.Swapped}
+			}
 			if g == nil || g.Reads == nil {
 				continue
 			}
@@ -154,23 +174,36 @@ func (w *World) Now() time.Duration { return time.Duration(w.now.Load()) }
 
 // Step plays one Tick.
 func (w *World) Step() {
+	if w.at%time.Second == 0 {
+		w.blow()
+	}
 	w.at += Tick
 	for _, p := range w.pots {
 		p.script(w.at)
-		for range Tick / plant.Tick {
-			p.plant.Step(p.in)
-		}
+		p.plant.Advance(p.in, int(Tick/plant.Tick))
 	}
 	w.update()
 	w.now.Store(int64(w.at))
 }
 
+// blow lets the weather be what it is now.
+func (w *World) blow() {
+	if w.weather.After == 0 {
+		return
+	}
+	grown := min(1, float64(w.at)/float64(w.weather.After))
+	for _, p := range w.pots {
+		p.in.Weather = w.weather.at(grown, p.barometer)
+	}
+}
+
 // script turns the events that hold into what people do and what is wrong.
 func (p *pot) script(at time.Duration) {
-	p.in = plant.Input{}
-	p.in.Pressed, p.in.Refill = p.hand.move(at, p.plant.Level())
+	d := p.hand.move(at, p.plant.Level())
+	p.in = plant.Input{Pressed: d.pressed, Refill: d.refill, Blowdown: d.blowdown, Weather: p.in.Weather}
 	p.faults, p.wired = [points.Count]transducer.Fault{}, [points.Count]*source{}
-	p.active = p.active[:0]
+	p.active, p.doing = p.active[:0], p.doing[:0]
+	tied, flickers := false, false
 	for i := range p.spec.Script.Events {
 		e := &p.spec.Script.Events[i]
 		grown, ok := e.active(at)
@@ -178,21 +211,33 @@ func (p *pot) script(at time.Duration) {
 			continue
 		}
 		p.in.Pressed = p.in.Pressed || e.Press
-		p.in.Refill = p.in.Refill || e.Refill
-		if !e.Press && !e.Refill {
+		p.in.Refill = max(p.in.Refill, e.Refill)
+		p.in.Blowdown = p.in.Blowdown || e.Blowdown
+		if !e.Press && e.Refill == 0 && !e.Blowdown {
 			p.active = append(p.active, e.Name)
 		}
-		c := e.Equipment
-		p.in.ExhaustShut = max(p.in.ExhaustShut, c.ExhaustShut*si.Ratio(grown))
-		p.in.SeparatorLost = max(p.in.SeparatorLost, c.SeparatorLost*si.Ratio(grown))
-		p.in.Trap = max(p.in.Trap, c.Trap)
-		p.in.CompressorOff = p.in.CompressorOff || c.CompressorOff
-		p.in.NozzlePlugged = p.in.NozzlePlugged || c.NozzlePlugged
+		tied = tied || e.Handle == "tied"
+		flickers = flickers || e.Handle == "flickers"
+		if grown > 0 {
+			merge(&p.in.Condition, &e.Equipment, grown)
+		}
 		if e.Gauge != nil {
 			p.fault(e.Gauge, grown)
 			if p.sources[i] != nil {
 				p.wired[e.Gauge.Point] = p.sources[i]
 			}
+			if other := e.Gauge.Swapped; other != nil {
+				p.wired[*other] = &p.gauges[e.Gauge.Point].own
+			}
+		}
+	}
+	p.handle(at, tied, flickers)
+	for _, does := range [...]struct {
+		name string
+		is   bool
+	}{{"press", p.in.Pressed}, {"refill", p.in.Refill > 0}, {"blowdown", p.in.Blowdown}} {
+		if does.is {
+			p.doing = append(p.doing, does.name)
 		}
 	}
 	for _, f := range p.line {
@@ -203,9 +248,31 @@ func (p *pot) script(at time.Duration) {
 	}
 }
 
+// flickerTime is how long a flickering handle holds a mood.
+const flickerTime = 600 * time.Millisecond
+
+// handle is what a tied handle or one that flickers makes of a press.
+func (p *pot) handle(at time.Duration, tied, flickers bool) {
+	p.tied = tied && (p.tied || p.in.Pressed)
+	p.in.Pressed = p.in.Pressed || p.tied
+	if !flickers {
+		return
+	}
+	if at >= p.until {
+		p.lets, p.until = p.hand.rng.Float64() < 0.35, at+flickerTime
+	}
+	p.in.Pressed = p.in.Pressed && !p.lets
+}
+
 func (p *pot) fault(g *GaugeFault, grown float64) {
 	f, add := &p.faults[g.Point], g.Fault
-	f.Drift += add.Drift * si.PressureDrop(grown)
+	f.Drift += si.PressureDrop(add.Drift * si.PressureDrop(grown))
+	f.Span += si.Ratio(add.Span * si.Ratio(grown))
+	f.Noise += si.Ratio(add.Noise * si.Ratio(grown))
+	f.Lag, f.Port = max(f.Lag, add.Lag), max(f.Port, add.Port)
+	if add.Spikes > 0 {
+		f.Spikes, f.Spike = add.Spikes, add.Spike
+	}
 	if add.Gain != 0 {
 		f.Gain = add.Gain
 	}
@@ -236,7 +303,11 @@ func (w *World) update() {
 			if other := p.wired[pt]; other != nil {
 				src = *other
 			}
-			g.follow(src.plant.Pressure(src.point), p.faults[pt])
+			f := p.faults[pt]
+			if g.sealed {
+				f.Drift += si.PressureDrop(p.plant.Barometer() - p.barometer)
+			}
+			g.follow(src.plant.Pressure(src.point), f)
 		}
 	}
 }

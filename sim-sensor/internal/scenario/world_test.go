@@ -244,17 +244,34 @@ func TestSeed(t *testing.T) {
 	}
 }
 
+// A pot with its gauges, and six; at least 500 times real time are wanted of one.
 func BenchmarkStep(b *testing.B) {
-	s, err := scenario.Builtin("demo")
-	if err != nil {
-		b.Fatal(err)
+	for _, name := range []string{"holds-pressure", "demo"} {
+		b.Run(name, func(b *testing.B) {
+			s, err := scenario.Builtin(name)
+			if err != nil {
+				b.Fatal(err)
+			}
+			w, err := scenario.NewWorld(s)
+			if err != nil {
+				b.Fatal(err)
+			}
+			b.ReportAllocs()
+			for b.Loop() {
+				w.Step()
+			}
+			b.ReportMetric(float64(b.N)*scenario.Tick.Seconds()/b.Elapsed().Seconds(), "x-real-time")
+		})
 	}
-	w, err := scenario.NewWorld(s)
-	if err != nil {
-		b.Fatal(err)
-	}
-	b.ReportAllocs()
-	for b.Loop() {
-		w.Step()
+}
+
+// A step allocates nothing, whatever holds.
+func TestStepAllocs(t *testing.T) {
+	for _, name := range []string{"demo", "swapped-pair", "spikes", "weather-front", "handle-flickers"} {
+		w := play(t, name)
+		to(w, 50*time.Second)
+		if n := testing.AllocsPerRun(200, w.Step); n > 0 {
+			t.Errorf("%s: a step allocates %v times", name, n)
+		}
 	}
 }

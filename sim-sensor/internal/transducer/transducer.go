@@ -1,8 +1,8 @@
 // Package transducer simulates pressure transducers: lag, noise, quantisation, the 4-20 mA loop, and the ways in
 // which they go wrong. It is pure: time comes in as steps, and the same seed gives the same readings.
 //
-// The order of effects is that of the real thing: the isolation valve before the diaphragm, then lag, gain, zero,
-// noise and quantisation, then the output stage.
+// The order of effects is that of the real thing: the isolation valve and the port before the diaphragm, then lag, gain,
+// zero, noise and quantisation, then the output stage.
 package transducer
 
 import (
@@ -29,12 +29,20 @@ type Spec struct {
 	Noise      si.Ratio         // standard deviation of each update, share of the range
 	Resolution si.Ratio         // step of the output, share of the range
 	Lag        time.Duration    // first-order time constant
+	Zero       si.PressureDrop  // constant error, as every gauge has one
+	Span       si.Ratio         // constant error, share of the reading
 }
 
 // A Fault is what is wrong with a transducer. The zero value is a healthy one.
 type Fault struct {
 	Drift     si.PressureDrop // added to the reading
 	Gain      float64         // factor on the reading; 0 stands for 1
+	Span      si.Ratio        // by which the reading is too large: 0.01 shows 101 for 100
+	Noise     si.Ratio        // added to the healthy noise, share of the range
+	Spikes    si.Ratio        // share of the updates that are spikes
+	Spike     si.PressureDrop // height of a spike, up or down
+	Lag       time.Duration   // added to the healthy lag
+	Port      time.Duration   // time constant of a port that grit plugs
 	Isolated  bool            // the isolation valve is shut: the gauge sees what was trapped
 	Leak      time.Duration   // time constant with which trapped pressure leaks to ambient; 0 holds it
 	Stuck     bool            // the output stays as it was
@@ -55,9 +63,11 @@ type Output struct {
 type Transducer struct {
 	spec    Spec
 	rng     *rand.Rand
+	spikes  *rand.Rand // its own, so that spikes do not shift the noise
 	begun   bool
 	shut    bool    // isolated since an earlier step
 	trapped float64 // Pa, behind the isolation valve
+	port    float64 // Pa, behind the port
 	follows float64 // Pa, after the lag
 	out     Output
 }
@@ -70,7 +80,7 @@ func New(spec Spec, seed uint64) (*Transducer, error) {
 	if spec.Noise < 0 || spec.Resolution < 0 || spec.Lag < 0 {
 		return nil, fmt.Errorf("transducer: noise, resolution and lag must not be negative")
 	}
-	return &Transducer{spec: spec, rng: rand.New(rand.NewPCG(seed, 0x67617567))}, nil
+	return &Transducer{spec: spec, rng: rand.New(rand.NewPCG(seed, 0x67617567)), spikes: rand.New(rand.NewPCG(seed, 0x7370696b65))}, nil
 }
 
 // Step lets the transducer follow the true gauge pressure for dt and updates its output.
@@ -87,11 +97,8 @@ func (t *Transducer) Step(dt time.Duration, truth si.GaugePressure, f Fault) {
 	}
 	t.shut = f.Isolated
 
-	if s.Lag > 0 && t.begun {
-		t.follows += (p - t.follows) * (1 - math.Exp(-float64(dt)/float64(s.Lag)))
-	} else {
-		t.follows = p
-	}
+	t.port = t.lag(t.port, p, dt, f.Port)
+	t.follows = t.lag(t.follows, t.port, dt, s.Lag+f.Lag)
 	noise := t.rng.NormFloat64() // always drawn, so that a fault does not shift the readings after it
 
 	if !f.Stuck || !t.begun {
@@ -100,7 +107,13 @@ func (t *Transducer) Step(dt time.Duration, truth si.GaugePressure, f Fault) {
 		if f.Gain != 0 {
 			v *= f.Gain
 		}
-		v += float64(f.Drift) + noise*float64(s.Noise)*span
+		v = float64(v * (1 + float64(s.Span+f.Span)))
+		v += float64(s.Zero+f.Drift) + float64(noise*float64(s.Noise+f.Noise)*span)
+		if f.Spikes > 0 && t.spikes.Float64() < float64(f.Spikes) {
+			if v += float64(f.Spike); t.spikes.Uint64()%2 == 0 {
+				v -= 2 * float64(f.Spike)
+			}
+		}
 		if step := float64(s.Resolution) * span; step > 0 {
 			v = math.Round(v/step) * step
 		}
@@ -117,15 +130,23 @@ func (t *Transducer) Step(dt time.Duration, truth si.GaugePressure, f Fault) {
 	}
 }
 
+// lag is where a first-order lag stands after dt that stood at v and is led to p.
+func (t *Transducer) lag(v, p float64, dt, tau time.Duration) float64 {
+	if tau <= 0 || !t.begun {
+		return p
+	}
+	return v + float64((p-v)*(1-math.Exp(-float64(dt)/float64(tau))))
+}
+
 // Output is the reading as of the last step.
 func (t *Transducer) Output() Output { return t.out }
 
 func (t *Transducer) current(pa float64) si.Current {
-	return loopZero + (loopFull-loopZero)*si.Current((pa-float64(t.spec.Lo))/float64(t.spec.Hi-t.spec.Lo))
+	return loopZero + si.Current((loopFull-loopZero)*si.Current((pa-float64(t.spec.Lo))/float64(t.spec.Hi-t.spec.Lo)))
 }
 
 func (t *Transducer) value(i si.Current) si.GaugePressure {
-	return t.spec.Lo + si.GaugePressure((i-loopZero)/(loopFull-loopZero))*(t.spec.Hi-t.spec.Lo)
+	return t.spec.Lo + si.GaugePressure(si.GaugePressure((i-loopZero)/(loopFull-loopZero))*(t.spec.Hi-t.spec.Lo))
 }
 
 // A Module is the input stage of a multi-channel analogue module.
@@ -137,5 +158,5 @@ type Module struct {
 // Counts is the register value of a loop current, neither rounded nor limited.
 func (m Module) Counts(i si.Current) float64 {
 	share := float64((i - m.CurrentLo) / (m.CurrentHi - m.CurrentLo))
-	return float64(m.CountLo) + share*float64(m.CountHi-m.CountLo)
+	return float64(m.CountLo) + float64(share*float64(m.CountHi-m.CountLo))
 }

@@ -121,6 +121,40 @@ func TestFaults(t *testing.T) {
 	near(t, "plugged in again", hold(tr, dt, 100, transducer.Fault{}), 100, 1e-9)
 }
 
+// A plugged port and a slow gauge are first-order lags as well; a span error grows with the reading; spikes are as many and
+// as high as said, both ways, and leave the readings between them alone.
+func TestMoreFaults(t *testing.T) {
+	tr := build(t, ideal)
+	near(t, "at rest", hold(tr, time.Second, 0, transducer.Fault{}), 0, 1e-9)
+	near(t, "behind a plugged port", hold(tr, 5*time.Second, 100, transducer.Fault{Port: 5 * time.Second}), 63.212, 0.001)
+	near(t, "clean again", hold(tr, dt, 100, transducer.Fault{}), 100, 1e-9)
+	near(t, "slow", hold(tr, time.Second, 0, transducer.Fault{Lag: time.Second}), 36.788, 0.001)
+	near(t, "span", hold(tr, dt, 100, transducer.Fault{Span: 0.02}), 102, 1e-9)
+	near(t, "span at zero", hold(tr, dt, 0, transducer.Fault{Span: 0.02}), 0, 1e-9)
+
+	var squares float64
+	const n = 20000
+	for range n {
+		v := hold(tr, dt, 50, transducer.Fault{Noise: 0.01}) - 50
+		squares += v * v
+	}
+	near(t, "noise", math.Sqrt(squares/n), 2, 4*2/math.Sqrt(2*n)) // four standard errors
+
+	up, down := 0, 0
+	for range n {
+		switch v := hold(tr, dt, 50, transducer.Fault{Spikes: 0.02, Spike: 20 * si.PSI}); {
+		case math.Abs(v-70) < 1e-9:
+			up++
+		case math.Abs(v-30) < 1e-9:
+			down++
+		case math.Abs(v-50) > 1e-9:
+			t.Fatalf("reads %v", v)
+		}
+	}
+	near(t, "spikes", float64(up+down), 0.02*n, 4*math.Sqrt(0.02*n))
+	near(t, "spikes up", float64(up), 0.01*n, 4*math.Sqrt(0.01*n))
+}
+
 // A fault must not shift the noise of the readings after it, or two scenarios could not be compared.
 func TestFaultKeepsNoise(t *testing.T) {
 	s := ideal
@@ -128,6 +162,8 @@ func TestFaultKeepsNoise(t *testing.T) {
 	a, b := build(t, s), build(t, s)
 	hold(a, time.Second, 50, transducer.Fault{})
 	hold(b, time.Second, 50, transducer.Fault{Stuck: true})
+	hold(a, time.Second, 50, transducer.Fault{})
+	hold(b, time.Second, 50, transducer.Fault{Spikes: 0.1, Spike: 9e4})
 	if x, y := hold(a, dt, 50, transducer.Fault{}), hold(b, dt, 50, transducer.Fault{}); x != y {
 		t.Errorf("%v and %v", x, y)
 	}
@@ -139,4 +175,13 @@ func TestRefused(t *testing.T) {
 			t.Errorf("%+v: no error", s)
 		}
 	}
+}
+
+// Every gauge has an error of its own, which is no fault.
+func TestHealthyErrors(t *testing.T) {
+	s := ideal
+	s.Zero, s.Span = 0.2*si.PSI, -0.001
+	tr := build(t, s)
+	near(t, "at zero", hold(tr, dt, 0, transducer.Fault{}), 0.2, 1e-9)
+	near(t, "at 100 psi", hold(tr, dt, 100, transducer.Fault{}), 100.1, 1e-9)
 }

@@ -1,0 +1,146 @@
+package eval_test
+
+import (
+	"errors"
+	"io"
+	"os"
+	"path/filepath"
+	"slices"
+	"testing"
+	"time"
+
+	"gritwatch/internal/vent"
+	"gritwatch/protocol/points"
+	"gritwatch/protocol/si"
+	"gritwatch/server/internal/engine"
+	"gritwatch/server/internal/samplecsv"
+)
+
+// watchScore is what the vent watch did with one run or several.
+type watchScore struct {
+	vents  int // of healthy pots, released with the vessel up
+	false_ int // critical findings among them
+	where  []string
+
+	shut   int             // vents whose exhaust was shut, or open to a tenth at most
+	delays []time.Duration // from the handle's release to vent-slow
+	missed []string        // neither vent-slow nor vessel-held, though the vessel stayed up for long
+}
+
+func (s *watchScore) add(o watchScore) {
+	s.vents, s.false_, s.shut = s.vents+o.vents, s.false_+o.false_, s.shut+o.shut
+	s.where, s.delays, s.missed = append(s.where, o.where...), append(s.delays, o.delays...), append(s.missed, o.missed...)
+}
+
+const (
+	shutTo   = 0.1
+	upAt     = 300 * si.KPa
+	longUp   = 5 * time.Second
+	lookInto = time.Second // after the release, when the exhaust's truth is looked at
+)
+
+// critical are the findings that must never be false.
+var critical = []vent.Condition{vent.VentSlow, vent.VesselHeld, vent.PressureCreep}
+
+// watch plays a run through judge, watch and engine as the server does, and scores what the watch finds.
+func watch(t *testing.T, f *folder, dir string) watchScore {
+	t.Helper()
+	var s watchScore
+	follow := engine.NewFollower(f.pot.Vent(), engine.Params{Nozzle: f.pot.Nozzle.Bore, Ambient: f.pot.Atmosphere.Pressure()})
+	w := &walk{f: f}
+	var seen vent.Seen
+	var before truth
+	var released si.Instant // of a vent that is looked at; 0: none
+	var shut, counted, found bool
+	f.rows(t, dir, func(at si.Instant, samples []points.Sample) {
+		now := w.to(at)
+		switch {
+		case now.pressed:
+			released = 0
+		case before.pressed && now.vessel > upAt && f.timed():
+			released, shut, counted, found = at, false, false, false
+			if f.healthy {
+				s.vents++
+			}
+		}
+		before = now
+		for _, x := range samples {
+			follow.Step(x)
+		}
+		follow.Watch.Tell(&seen, func(c vent.Condition, x vent.Finding) {
+			if !x.On || !slices.Contains(critical, c) {
+				return
+			}
+			if f.healthy {
+				s.false_++
+				s.where = append(s.where, f.name+" "+c.String()+" at "+at.String())
+			}
+			if c == vent.VentSlow && released != 0 && shut {
+				s.delays = append(s.delays, at.Sub(released))
+			}
+			found = true
+		})
+		if released == 0 || now.pressed {
+			return
+		}
+		since := at.Sub(released)
+		if !counted && since >= lookInto {
+			counted = true
+			if shut = now.exhaust <= shutTo; shut {
+				s.shut++
+				if found {
+					s.delays = append(s.delays, since)
+				}
+			}
+		}
+		if shut && !found && since >= longUp && now.vessel > upAt/2 {
+			s.missed = append(s.missed, f.name+" at "+at.String())
+			found = true
+		}
+	})
+	return s
+}
+
+// timed tells whether the pot has a vent that can be timed: one due at a release, with a handle that can be seen.
+func (f *folder) timed() bool {
+	return !f.pot.Vessel.HoldsPressure && (f.pot.Points.Has(points.Control) || f.pot.Points.Has(points.Hose))
+}
+
+// rows gives every row of a log as samples.
+func (f *folder) rows(t *testing.T, dir string, each func(at si.Instant, samples []points.Sample)) {
+	t.Helper()
+	in, err := os.Open(filepath.Join(dir, "samples.csv"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer in.Close()
+	r, err := samplecsv.NewReader(in, samplecsv.Format{Name: f.name, Points: f.pot.Points, Pa: f.pot.Units.Pa(), Electric: f.pot.Control.Electric})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var row samplecsv.Row
+	var samples []points.Sample
+	for {
+		if err := r.Next(&row); errors.Is(err, io.EOF) {
+			return
+		} else if err != nil {
+			t.Fatal(err)
+		}
+		samples = samples[:0]
+		for _, pt := range points.All() {
+			if f.pot.Points.Has(pt) {
+				samples = append(samples, f.sample(&row, pt))
+			}
+		}
+		each(row.At, samples)
+	}
+}
+
+// rate is what a quantile of delays is.
+func quantile(d []time.Duration, q float64) time.Duration {
+	if len(d) == 0 {
+		return 0
+	}
+	slices.Sort(d)
+	return d[min(len(d)-1, int(q*float64(len(d))))]
+}

@@ -1,0 +1,216 @@
+package scenario
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"slices"
+	"strings"
+	"time"
+
+	"gritwatch/protocol/points"
+	"gritwatch/protocol/si"
+	"gritwatch/sim-sensor/internal/plant"
+)
+
+// Families are scenarios drawn by seed: sites of three pots with crews of different habits, sizes, nozzles, hoses,
+// abrasives, gauges, weather and logging, some points missing. Crews is healthy; its gauges err within what they declare.
+// Troubled has one to three faults at every pot, an hour or so apart.
+const (
+	Crews    = "crews"
+	Troubled = "troubled-crews"
+)
+
+// family tells whether a name is a family, and its text for a seed.
+func family(name string, seed uint64) (text []byte, ok bool) {
+	if name != Crews && name != Troubled {
+		return nil, false
+	}
+	d := &draw{rng: rand.New(rand.NewPCG(seed, 0x63726577))}
+	return d.site(name, seed), true
+}
+
+// A draw writes a scenario by chance.
+type draw struct {
+	rng  *rand.Rand
+	text strings.Builder
+}
+
+func (d *draw) say(format string, args ...any) { fmt.Fprintf(&d.text, format+"\n", args...) }
+
+// between is evenly between two ends; around is of both ends' order, as people's times are.
+func (d *draw) between(lo, hi float64) float64 { return lo + float64((hi-lo)*d.rng.Float64()) }
+func (d *draw) around(lo, hi float64) float64  { return lo * math.Pow(hi/lo, d.rng.Float64()) }
+func (d *draw) chance(p float64) bool          { return d.rng.Float64() < p }
+
+func pick[T any](d *draw, from ...T) T { return from[d.rng.IntN(len(from))] }
+
+// Sizes that go together, in feet and inches; nozzles by what the trade puts on such pots, hoses three to four times the
+// nozzle's bore.
+var (
+	nozzlesOf = map[string][]string{"1.5": {"3/16", "1/4"}, "3.5": {"1/4", "5/16", "3/8"}, "6.5": {"5/16", "3/8", "7/16", "1/2"}, "10": {"7/16", "1/2"}}
+	hosesOf   = map[string][]string{"3/16": {"3/4"}, "1/4": {"3/4", "1"}, "5/16": {"1", "1.25"}, "3/8": {"1", "1.25"}, "7/16": {"1.25", "1.5"}, "1/2": {"1.5"}}
+	trees     = []string{"alder", "birch", "cedar", "elm", "hazel", "juniper", "larch", "maple", "oak", "pine", "rowan", "yew"}
+	// Bulk and solid density in lb/ft3: slags, garnet, staurolite, aluminium oxide, glass bead, steel grit.
+	abrasives = []string{"100 lb/ft3, solid_density: 220 lb/ft3", "87 lb/ft3, solid_density: 170 lb/ft3", "138 lb/ft3, solid_density: 250 lb/ft3", "128 lb/ft3, solid_density: 231 lb/ft3",
+		"125 lb/ft3, solid_density: 247 lb/ft3", "88 lb/ft3, solid_density: 156 lb/ft3", "230 lb/ft3, solid_density: 468 lb/ft3"}
+)
+
+func (d *draw) site(name string, seed uint64) []byte {
+	about := "three pots, their crews, gauges and weather drawn by seed"
+	if name == Troubled {
+		about = "three pots with one to three faults each, all drawn by seed"
+	}
+	d.say("# %s; this is seed %d.", about, seed)
+	d.say("about: %s\nseed: %d", about, seed%math.MaxInt32)
+	d.say("atmosphere: {altitude: %.0f m}", d.around(5, 1800))
+	cold := d.between(-5, 30)
+	d.say("weather: {temperature: %.1f C, humidity: %.0f %%, then: {temperature: %.1f C, humidity: %.0f %%, after: %.1f h}}",
+		cold, d.between(30, 95), cold+d.between(-4, 12), d.between(30, 95), d.between(2, 8))
+	d.say("rate: %d Hz", pick(d, 1, 2, 5, 10, 10, 10, 20, 50))
+	d.say("pots:")
+	names := slices.Clone(trees)
+	d.rng.Shuffle(len(names), func(i, j int) { names[i], names[j] = names[j], names[i] })
+	var lines []string
+	for i, n := range names[:3] {
+		lines = append(lines, d.pot(n, i, name == Troubled)...)
+	}
+	d.say("lines:\n  - link: run/sim/a\n    mode: 115200 8E1\n    units:")
+	for _, l := range lines {
+		d.say("      - %s", l)
+	}
+	return []byte(d.text.String())
+}
+
+// pot writes a pot and returns its units.
+func (d *draw) pot(name string, index int, troubled bool) (units []string) {
+	volume := pick(d, "1.5", "3.5", "3.5", "6.5", "6.5", "10")
+	nozzle := pick(d, nozzlesOf[volume]...)
+	hose := pick(d, hosesOf[nozzle]...)
+	length := pick(d, 25, 50, 50, 75, 100, 150)
+	holds, electric := d.chance(0.15), d.chance(0.2)
+	target := 5 * math.Round(d.between(80, 110)/5)
+	metering, ventTime, lag := d.around(0.6, 1.6), d.around(2.2, 6), d.around(0.08, 0.6)
+	d.say("  - name: %s", name)
+	hold := ""
+	if holds {
+		hold = ", holds_pressure: true"
+	}
+	d.say("    vessel: {volume: %s ft3, rated: 150 psi%s}", volume, hold)
+	d.say("    hose: {bore: %s in, length: %d ft}\n    nozzle: {bore: %s in, target: %.0f psi}", hose, length, nozzle, target)
+	d.say("    abrasive: {bulk_density: %s}", pick(d, abrasives...))
+	if d.chance(0.6) {
+		d.commission(volume, hose, length, nozzle, target, metering, ventTime, holds)
+	}
+	var has []points.Point
+	missing := d.rng.IntN(12) // one point of five, in a third of the pots
+	for i, pt := range points.All() {
+		if pt == points.Vessel || !(i == missing || pt == points.Nozzle && !d.chance(0.35)) {
+			has = append(has, pt)
+		}
+	}
+	if electric = electric && slices.Contains(has, points.Control); electric {
+		d.say("    control: electric")
+	}
+	d.say("    points:")
+	for _, pt := range has {
+		if electric && pt == points.Control {
+			d.say("      - control")
+		} else {
+			d.say("      - %s: {range: 0..200 psi, zero_error: 0.25 psi, span_error: 0.2 %%}", pt)
+		}
+		kind := "transmitter, channels: [{pot: %s, point: %s, address: 2578, order: low-first, unit: psi}]"
+		if electric && pt == points.Control {
+			kind = "switch, channels: [{pot: %s, point: %s, address: 0}]"
+		}
+		units = append(units, fmt.Sprintf("{unit: %d, kind: "+kind+"}", 10*(index+1)+int(pt), name, pt))
+	}
+	d.say("    fill: %.0f %%", d.between(20, 100))
+	d.say("    gauges: {noise: %.3f %%, resolution: %.4f %%, lag: %.0f ms, zero: 0.2 psi, span: 0.15 %%}", d.around(0.02, 0.2), d.around(0.003, 0.02), d.around(10, 60))
+	d.say("    metering: %.0f %%\n    grain: %.2f mm\n    vent_time: %.2f s\n    control_lag: %.0f ms", metering*100, d.around(0.3, 1.2), ventTime, lag*1000)
+	d.say("    compressor: {capacity: %.0f %%, unload: %.0f psi, band: %.0f psi, control: %s%s}", d.between(125, 260), d.between(115, 140), d.between(8, 18), pick(d, "throttles", "throttles", "cycles"), pick(d, "", "", ", cooler: none"))
+	d.say("    nozzle_life: %.0f t", d.around(40, 500))
+	d.say("    script:")
+	d.cycle(holds)
+	if troubled {
+		d.troubles()
+	}
+	return units
+}
+
+// cycle writes a crew's habits: from edges in bursts of seconds to flat plate in minutes.
+func (d *draw) cycle(holds bool) {
+	pour := d.around(25, 300)
+	after := ""
+	if holds {
+		after = fmt.Sprintf(", blowdown_after: %d", 1+d.rng.IntN(6))
+	}
+	d.say("      cycle: {press: %.0f s, rest: %.0f s, vary: %.0f %%, start: %.0f s, refill_below: %.0f %%, refill_to: %.0f %%, refill_time: %.0f s, refill_pause: %.0f s, break: {every: %.0f min, for: %.0f min}%s}",
+		d.around(8, 400), d.around(10, 90), d.between(15, 70), d.between(2, 40), pick(d, 0, d.between(2, 12), d.between(10, 35)), pick(d, 100, 100, d.between(50, 95)),
+		pour, pour+d.between(20, 60), d.between(45, 150), d.between(8, 30), after)
+}
+
+// troubles writes what goes wrong.
+func (d *draw) troubles() {
+	d.say("      events:")
+	at := d.between(5, 30)
+	for range 1 + d.rng.IntN(3) {
+		t := pick(d, troubles...)
+		lasts := ""
+		if t.lasts > 0 {
+			lasts = fmt.Sprintf(", for: %.1f min", d.around(0.3*t.lasts, t.lasts))
+		}
+		value := t.value
+		if strings.Contains(value, "%.") {
+			value = fmt.Sprintf(value, d.between(t.lo, t.hi))
+		}
+		grows := ""
+		if t.grows > 0 && d.chance(0.7) {
+			grows = fmt.Sprintf(", over: %.0f min", d.around(1, t.grows))
+		}
+		d.say("        - {at: %.1f min%s, %s%s}", at, lasts, value, grows)
+		at += d.around(20, 120)
+	}
+}
+
+// troubles are faults with how bad, how long (minutes; 0: for ever) and how slowly (minutes, at most) they come.
+var troubles = []struct {
+	value        string
+	lo, hi       float64
+	lasts, grows float64
+}{
+	{"exhaust_shut: %.0f %%", 30, 100, 60, 120}, {"exhaust_shut: 100 %", 0, 0, 20, 0}, {"trap: %.1f psi", 0.8, 60, 40, 0}, {"shut_at_zero: true", 0, 0, 60, 0}, {"exhaust_ice: %.0f %%", 3, 12, 120, 0},
+	{"capacity_lost: %.0f %%", 20, 60, 0, 30}, {"set_low: %.0f psi", 8, 35, 0, 0}, {"consumer: %.0f cfm", 30, 200, 60, 0}, {"compressor: off", 0, 0, 4, 0},
+	{"separator_lost: %.0f %%", 20, 75, 0, 240}, {"drain: shut", 0, 0, 0, 0}, {"drain_leak: %.1f mm", 3, 8, 0, 0}, {"carry_over: %.0f %%", 30, 100, 0, 60},
+	{"inlet_leak: %.1f mm", 0.5, 5, 0, 30}, {"seal_leak: %.1f mm", 2, 8, 0, 60}, {"choke_shut: %.0f %%", 40, 85, 120, 0},
+	{"metering: blocked", 0, 0, 15, 0}, {"metering: bridged", 0, 0, 1, 0}, {"metering_by: %.0f %%", -60, 120, 0, 0}, {"clumps: %.0f %%", 10, 60, 60, 20},
+	{"hose_kink: %.0f %%", 25, 70, 30, 0}, {"hose_leak: %.1f mm", 3, 9, 0, 30}, {"nozzle_worn: %.2f mm", 0.4, 2.5, 0, 240}, {"nozzle: plugged", 0, 0, 3, 0},
+	{"control_slow: %.1f s", 0.5, 4, 0, 0}, {"control_leak: %.0f %%", 15, 70, 0, 0}, {"handle: tied", 0, 0, 60, 0}, {"handle: flickers", 0, 0, 20, 0},
+	{"gauge: vessel, drift: %.2f psi", -3, 3, 0, 120}, {"gauge: vessel, span: %.1f %%", -12, 12, 0, 120}, {"gauge: vessel, noise: %.2f %%", 0.3, 1.5, 0, 30}, {"gauge: vessel, lag: %.1f s", 0.4, 5, 0, 0},
+	{"gauge: vessel, port: %.1f s", 0.6, 20, 0, 0}, {"gauge: vessel, stuck: true", 0, 0, 60, 0}, {"gauge: vessel, isolated: true", 0, 0, 60, 0}, {"gauge: vessel, isolated: true, leak: 60 s", 0, 0, 60, 0},
+	{"gauge: vessel, scale: 0.1", 0, 0, 0, 0}, {"gauge: vessel, current: %.1f mA", 21, 22, 20, 0}, {"gauge: vessel, failed: true", 0, 0, 20, 0}, {"gauge: vessel, unplugged: true", 0, 0, 20, 0},
+	{"gauge: vessel, spikes: {share: 0.5 %, by: 30 psi}", 0, 0, 60, 0},
+}
+
+// charged is when every vessel is up, with the default compressor.
+const charged = 25 * time.Second
+
+// commission writes how long the empty pot's vent takes, as a yard foreman would have timed it: from the release, or the
+// opening of the hand valve, to where the vessel stays under 7 kPa, up to the next half second.
+func (d *draw) commission(volume, hose string, length int, nozzle string, target, metering, ventTime float64, holds bool) {
+	v, err1 := si.ParseVolume(volume + " ft3")
+	h, err2 := si.ParseLength(hose + " in")
+	n, err3 := si.ParseLength(nozzle + " in")
+	p, err4 := plant.New(plant.Spec{Volume: v, HoseBore: h, HoseLength: si.Length(float64(length) * si.Foot), NozzleBore: n, Target: si.GaugePressure(target * si.PSI),
+		Metering: si.Ratio(metering), VentTime: time.Duration(ventTime * float64(time.Second)), HoldsPressure: holds, Fill: 1e-6}, 1)
+	if err1 != nil || err2 != nil || err3 != nil || err4 != nil {
+		return // not commissioned; NewWorld says what is impossible
+	}
+	for p.At() < charged {
+		p.Step(plant.Input{Pressed: true})
+	}
+	for p.At() < charged+time.Minute && p.Pressure(points.Vessel) > 7*si.KPa {
+		p.Step(plant.Input{Blowdown: holds})
+	}
+	d.say("    commissioned: {vent: %.1f s, by: yard foreman, at: 2026-05-04}", math.Ceil(2*(p.At()-charged).Seconds())/2)
+}
