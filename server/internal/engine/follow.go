@@ -15,6 +15,8 @@ type Follower struct {
 	Out    Output // of the engine, as of the newest sample
 	zeros  [points.Count]si.GaugePressure
 	in     Input
+	alone  bool // no point but the vessel tells of the handle
+	infer  vent.Inference
 }
 
 // NewFollower is a follower that has seen nothing. Params.Points and Target are those of pot.
@@ -22,6 +24,7 @@ func NewFollower(pot vent.Pot, p Params) *Follower {
 	p.Points, p.Target, p.Volume = pot.Points, pot.Target, pot.Volume
 	f := &Follower{Judge: vent.NewJudge(pot, vent.Options{Period: p.Period}), Engine: New(p),
 		Watch: vent.NewWatch(vent.WatchParams{Pot: pot, Nozzle: p.Nozzle, Ambient: p.Ambient, Period: p.Period})}
+	f.alone = !pot.Points.Has(points.Control) && !pot.Points.Has(points.Hose)
 	for _, pt := range points.All() {
 		if z := pot.Gauges[pt].Zero; z != nil {
 			f.zeros[pt] = si.GaugePressure(z.Offset)
@@ -34,6 +37,10 @@ func NewFollower(pot vent.Pot, p Params) *Follower {
 func (f *Follower) Step(s points.Sample) {
 	f.Judge.Step(s)
 	h := f.Judge.Handle()
+	if f.alone {
+		f.infer.Step(s)
+		h = f.infer.Handle()
+	}
 	f.Watch.Step(s, h)
 	if int(s.Point) < points.Count {
 		s.Value -= f.zeros[s.Point]
@@ -46,6 +53,7 @@ func (f *Follower) Step(s points.Sample) {
 func (f *Follower) Break(why vent.Break) {
 	f.Judge.Break(why)
 	f.Watch.Break(why)
+	f.infer.Break()
 }
 
 // Reset forgets all samples of the engine: the source died, or its clock was stepped.
