@@ -32,8 +32,9 @@ func family(name string, seed uint64) (text []byte, ok bool) {
 
 // A draw writes a scenario by chance.
 type draw struct {
-	rng  *rand.Rand
-	text strings.Builder
+	rng     *rand.Rand
+	text    strings.Builder
+	weather plant.Weather // at the start
 }
 
 func (d *draw) say(format string, args ...any) { fmt.Fprintf(&d.text, format+"\n", args...) }
@@ -63,8 +64,10 @@ func (d *draw) site(name string, seed uint64) []byte {
 	}
 	d.say("# %s; this is seed %d.", about, seed)
 	d.say("about: %s\nseed: %d", about, seed%math.MaxInt32)
-	d.say("atmosphere: {altitude: %.0f m}", d.around(5, 1800))
+	height := math.Round(d.around(5, 1800))
+	d.say("atmosphere: {altitude: %.0f m}", height)
 	cold := d.between(-5, 30)
+	d.weather = plant.Weather{Barometer: si.AtmosphereAt(si.Length(height)), Air: si.Temperature(cold + si.ZeroCelsius)}
 	d.say("weather: {temperature: %.1f C, humidity: %.0f %%, then: {temperature: %.1f C, humidity: %.0f %%, after: %.1f h}}",
 		cold, d.between(30, 95), cold+d.between(-4, 12), d.between(30, 95), d.between(2, 8))
 	d.say("rate: %d Hz", pick(d, 1, 2, 5, 10, 10, 10, 20, 50))
@@ -90,7 +93,7 @@ func (d *draw) pot(name string, index int, troubled bool) (units []string) {
 	length := pick(d, 25, 50, 50, 75, 100, 150)
 	holds, electric := d.chance(0.15), d.chance(0.2)
 	target := 5 * math.Round(d.between(80, 110)/5)
-	metering, ventTime, lag := d.around(0.6, 1.6), d.around(2.2, 6), d.around(0.08, 0.6)
+	metering, ventTime, lag, unload := d.around(0.6, 1.6), d.around(2.2, 6), d.around(0.08, 0.6), math.Round(d.between(115, 140))
 	d.say("  - name: %s", name)
 	hold := ""
 	if holds {
@@ -100,7 +103,8 @@ func (d *draw) pot(name string, index int, troubled bool) (units []string) {
 	d.say("    hose: {bore: %s in, length: %d ft}\n    nozzle: {bore: %s in, target: %.0f psi}", hose, length, nozzle, target)
 	d.say("    abrasive: {bulk_density: %s}", pick(d, abrasives...))
 	if d.chance(0.6) {
-		d.commission(volume, hose, length, nozzle, target, metering, ventTime, holds)
+		d.commission(volume, hose, nozzle, plant.Spec{HoseLength: si.Length(float64(length) * si.Foot), Target: si.GaugePressure(target * si.PSI), Metering: si.Ratio(metering),
+			VentTime: seconds(ventTime), ControlLag: seconds(lag), HoldsPressure: holds, Compressor: plant.Compressor{Unload: si.GaugePressure(unload * si.PSI)}})
 	}
 	var has []points.Point
 	missing := d.rng.IntN(12) // one point of five, in a third of the pots
@@ -128,7 +132,7 @@ func (d *draw) pot(name string, index int, troubled bool) (units []string) {
 	d.say("    fill: %.0f %%", d.between(20, 100))
 	d.say("    gauges: {noise: %.3f %%, resolution: %.4f %%, lag: %.0f ms, zero: 0.2 psi, span: 0.15 %%}", d.around(0.02, 0.2), d.around(0.003, 0.02), d.around(10, 60))
 	d.say("    metering: %.0f %%\n    grain: %.2f mm\n    vent_time: %.2f s\n    control_lag: %.0f ms", metering*100, d.around(0.3, 1.2), ventTime, lag*1000)
-	d.say("    compressor: {capacity: %.0f %%, unload: %.0f psi, band: %.0f psi, control: %s%s}", d.between(125, 260), d.between(115, 140), d.between(8, 18), pick(d, "throttles", "throttles", "cycles"), pick(d, "", "", ", cooler: none"))
+	d.say("    compressor: {capacity: %.0f %%, unload: %.0f psi, band: %.0f psi, control: %s%s}", d.between(125, 260), unload, d.between(8, 18), pick(d, "throttles", "throttles", "cycles"), pick(d, "", "", ", cooler: none"))
 	d.say("    nozzle_life: %.0f t", d.around(40, 500))
 	d.say("    script:")
 	d.cycle(holds)
@@ -197,20 +201,21 @@ const charged = 25 * time.Second
 
 // commission writes how long the empty pot's vent takes, as a yard foreman would have timed it: from the release, or the
 // opening of the hand valve, to where the vessel stays under 7 kPa, up to the next half second.
-func (d *draw) commission(volume, hose string, length int, nozzle string, target, metering, ventTime float64, holds bool) {
-	v, err1 := si.ParseVolume(volume + " ft3")
-	h, err2 := si.ParseLength(hose + " in")
-	n, err3 := si.ParseLength(nozzle + " in")
-	p, err4 := plant.New(plant.Spec{Volume: v, HoseBore: h, HoseLength: si.Length(float64(length) * si.Foot), NozzleBore: n, Target: si.GaugePressure(target * si.PSI),
-		Metering: si.Ratio(metering), VentTime: time.Duration(ventTime * float64(time.Second)), HoldsPressure: holds, Fill: 1e-6}, 1)
+func (d *draw) commission(volume, hose, nozzle string, spec plant.Spec) {
+	var err1, err2, err3 error
+	spec.Volume, err1 = si.ParseVolume(volume + " ft3")
+	spec.HoseBore, err2 = si.ParseLength(hose + " in")
+	spec.NozzleBore, err3 = si.ParseLength(nozzle + " in")
+	spec.Weather, spec.Fill = d.weather, 1e-6
+	p, err4 := plant.New(spec, 1)
 	if err1 != nil || err2 != nil || err3 != nil || err4 != nil {
 		return // not commissioned; NewWorld says what is impossible
 	}
-	for p.At() < charged {
-		p.Step(plant.Input{Pressed: true})
-	}
+	p.Advance(plant.Input{Pressed: true}, int(charged/plant.Tick))
 	for p.At() < charged+time.Minute && p.Pressure(points.Vessel) > 7*si.KPa {
-		p.Step(plant.Input{Blowdown: holds})
+		p.Step(plant.Input{Blowdown: spec.HoldsPressure})
 	}
 	d.say("    commissioned: {vent: %.1f s, by: yard foreman, at: 2026-05-04}", math.Ceil(2*(p.At()-charged).Seconds())/2)
 }
+
+func seconds(s float64) time.Duration { return time.Duration(s * float64(time.Second)) }

@@ -98,16 +98,16 @@ func (p *pot) more(t *Truth) {
 	t.BaroPa, t.AmbientK = tenth(float64(p.plant.Barometer())), digits(p.plant.Ambient())
 }
 
-// digits rounds to seven significant digits; negative zero becomes zero.
+// digits rounds to seven significant digits; what is under a billionth becomes zero.
 func digits[T ~float64](v T) float64 {
 	x := float64(v)
-	if x == 0 || math.IsNaN(x) || math.IsInf(x, 0) {
-		return x + 0
+	if math.IsNaN(x) || math.IsInf(x, 0) {
+		return x
 	}
-	scale := math.Pow(10, 6-math.Floor(math.Log10(math.Abs(x))))
-	if math.IsInf(scale, 0) {
+	if math.Abs(x) < 1e-9 {
 		return 0
 	}
+	scale := math.Pow(10, 6-math.Floor(math.Log10(math.Abs(x))))
 	return math.Round(x*scale)/scale + 0
 }
 
