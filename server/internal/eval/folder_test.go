@@ -30,8 +30,12 @@ type folder struct {
 	name    string
 	pot     potfile.Pot
 	truth   []truth
-	healthy bool // nothing was ever wrong
+	healthy bool          // nothing was ever wrong
+	first   [2]si.Instant // rows of the log
 }
+
+// period is the time between two rows.
+func (f *folder) period() time.Duration { return f.first[1].Sub(f.first[0]) }
 
 // folders are all runs below a folder, in the order of their names.
 func folders(t *testing.T, dir string) (out []string) {
@@ -99,6 +103,11 @@ func (f *folder) play(t *testing.T, dir string, said func(at si.Instant, a vent.
 	t.Helper()
 	judge := vent.NewJudge(f.pot.Vent(), vent.Options{})
 	f.rows(t, dir, func(at si.Instant, samples []points.Sample) {
+		if f.first[0] == 0 {
+			f.first[0] = at
+		} else if f.first[1] == 0 {
+			f.first[1] = at
+		}
 		for _, s := range samples {
 			judge.Step(s)
 		}
