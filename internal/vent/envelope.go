@@ -12,9 +12,10 @@ import (
 // largest is taken, since it makes a vent that took a given time look slowest at its beginning.
 const exhaustRatio = 0.5
 
-// What is taken of a healthy exhaust before anything was commissioned. Common practice, no source: pots vent within a
-// quarter of a minute, which is a choked time constant of the empty vessel of about 5 s through the exhaust alone.
-const nominalExhaust = 5 * time.Second
+// What is taken of a healthy exhaust before anything was commissioned. Common practice, no source: pots vent within
+// about a quarter of a minute, which is a choked time constant of the empty vessel of up to 6.5 s through the exhaust
+// alone. A pot that is slower must be commissioned, or every vent of it is found slow.
+const nominalExhaust = 6500 * time.Millisecond
 
 // nozzleShare is what of a clean nozzle's flow at the vessel's own pressure still leaves through hose and nozzle during
 // a vent: abrasive slows the air to about 0.8 of it, and the hose takes a tenth or two. No source gives the product.

@@ -67,12 +67,12 @@ const (
 	onset        = 0.985                   // of the pressure at the release: the fall has begun
 	valveLag     = 600 * time.Millisecond  // from the release to the beginning of the fall at most, commissioned
 	valveStroke  = 250 * time.Millisecond  // from there to a wide open exhaust
-	valveSettles = 350 * time.Millisecond  // from the release to that at least
+	valveSettles = 200 * time.Millisecond  // from the release to that at least
 	nominalLag   = 1200 * time.Millisecond // from the release to a wide open exhaust at most, not commissioned
 	sigmas       = 3                       // of the gauge's noise that a rate must be off
 	inARow       = 2                       // such rates
-	leastCount   = 4                       // readings of a rate
-	leastTime    = 250 * time.Millisecond
+	leastCount   = 3                       // readings of a rate
+	leastTime    = 200 * time.Millisecond
 
 	heldLook   = 2 * time.Second // a vent stalls when it falls less than heldLeast and heldShare in this time
 	heldLeast  = 2 * si.KPa
@@ -81,6 +81,7 @@ const (
 	offLimit   = limit - 2*si.KPa        // down to this a condition of the vessel lasts
 	rebounds   = 1.2                     // polytropic exponent of the fastest vents: how far a shut vessel warms up again
 	creepLeast = 5 * si.KPa              // over the rebound
+	creepFrom  = 5 * time.Second         // after the release: while valves move the vessel still takes in air
 	warmed     = 2 * time.Minute         // after that nothing rebounds any more
 	stopLimit  = 5 * time.Second         // proposal of the trade's practice: a blast lasts no longer
 	stopShare  = 1.0 / 3                 // of the pressure at the release
@@ -367,6 +368,10 @@ func (w *Watch) creep(l *level) {
 		w.lowest, w.lowestAt = l.slow, l.at
 	}
 	if !w.known || w.pressed {
+		return
+	}
+	if w.released != 0 && w.now.Sub(w.released) < creepFrom {
+		w.lowest, w.lowestAt = l.slow, l.at
 		return
 	}
 	if math.IsNaN(w.lowest) || l.slow < w.lowest {

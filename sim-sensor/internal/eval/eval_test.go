@@ -43,6 +43,21 @@ func asked() scale {
 	return s
 }
 
+// drawn is how many times as many seeds the families get: each of them is another site.
+const drawn = 8
+
+// seedsOf are the seeds under which a scenario is left for an engine.
+func (s scale) seedsOf(name string) []uint64 {
+	if s.dir == "" || name != scenario.Crews && name != scenario.Troubled && name != scenario.Shut {
+		return s.seeds
+	}
+	out := slices.Clone(s.seeds)
+	for i := range uint64((drawn - 1) * len(s.seeds)) {
+		out = append(out, s.seeds[len(s.seeds)-1]+1+i)
+	}
+	return out
+}
+
 // A table is what is printed.
 type table struct {
 	t *testing.T

@@ -19,7 +19,7 @@ func files(t *testing.T, s scale) {
 	var bytes int64
 	var rows, folders int
 	for _, name := range s.names {
-		for _, seed := range s.seeds {
+		for _, seed := range s.seedsOf(name) {
 			sc, err := scenario.Seeded(name, seed)
 			if err != nil {
 				t.Fatal(err)

@@ -20,7 +20,7 @@ func Names() []string {
 	for i, f := range files {
 		files[i] = strings.TrimSuffix(strings.TrimPrefix(f, "builtin/"), ".yaml")
 	}
-	files = append(files, Crews, Troubled)
+	files = append(files, Crews, Troubled, Shut)
 	slices.Sort(files)
 	return files
 }

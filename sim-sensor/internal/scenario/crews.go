@@ -15,15 +15,17 @@ import (
 
 // Families are scenarios drawn by seed: sites of three pots with crews of different habits, sizes, nozzles, hoses,
 // abrasives, gauges, weather and logging, some points missing. Crews is healthy; its gauges err within what they declare.
-// Troubled has one to three faults at every pot, an hour or so apart.
+// Troubled has one to three faults at every pot, an hour or so apart. Shut has one fault alone, that holds for minutes and
+// comes again: the exhaust does not open, or hardly.
 const (
 	Crews    = "crews"
 	Troubled = "troubled-crews"
+	Shut     = "shut-exhausts"
 )
 
 // family tells whether a name is a family, and its text for a seed.
 func family(name string, seed uint64) (text []byte, ok bool) {
-	if name != Crews && name != Troubled {
+	if !slices.Contains([]string{Crews, Troubled, Shut}, name) {
 		return nil, false
 	}
 	d := &draw{rng: rand.New(rand.NewPCG(seed, 0x63726577))}
@@ -59,8 +61,11 @@ var (
 
 func (d *draw) site(name string, seed uint64) []byte {
 	about := "three pots, their crews, gauges and weather drawn by seed"
-	if name == Troubled {
+	switch name {
+	case Troubled:
 		about = "three pots with one to three faults each, all drawn by seed"
+	case Shut:
+		about = "three pots whose exhausts do not open now and then, all drawn by seed"
 	}
 	d.say("# %s; this is seed %d.", about, seed)
 	d.say("about: %s\nseed: %d", about, seed%math.MaxInt32)
@@ -76,7 +81,7 @@ func (d *draw) site(name string, seed uint64) []byte {
 	d.rng.Shuffle(len(names), func(i, j int) { names[i], names[j] = names[j], names[i] })
 	var lines []string
 	for i, n := range names[:3] {
-		lines = append(lines, d.pot(n, i, name == Troubled)...)
+		lines = append(lines, d.pot(n, i, name)...)
 	}
 	d.say("lines:\n  - link: run/sim/a\n    mode: 115200 8E1\n    units:")
 	for _, l := range lines {
@@ -86,7 +91,7 @@ func (d *draw) site(name string, seed uint64) []byte {
 }
 
 // pot writes a pot and returns its units.
-func (d *draw) pot(name string, index int, troubled bool) (units []string) {
+func (d *draw) pot(name string, index int, family string) (units []string) {
 	volume := pick(d, "1.5", "3.5", "3.5", "6.5", "6.5", "10")
 	nozzle := pick(d, nozzlesOf[volume]...)
 	hose := pick(d, hosesOf[nozzle]...)
@@ -136,8 +141,11 @@ func (d *draw) pot(name string, index int, troubled bool) (units []string) {
 	d.say("    nozzle_life: %.0f t", d.around(40, 500))
 	d.say("    script:")
 	d.cycle(holds)
-	if troubled {
+	switch family {
+	case Troubled:
 		d.troubles()
+	case Shut:
+		d.say("      events:\n        - {at: %.0f s, for: %.0f s, every: %.0f s, exhaust_shut: %.0f %%}", d.between(30, 300), d.around(60, 240), d.around(300, 600), pick(d, 100, d.between(90, 100)))
 	}
 	return units
 }

@@ -11,7 +11,7 @@ import (
 
 // Every seed of a family is a site that can be played, and no two are alike.
 func TestFamilies(t *testing.T) {
-	for _, name := range []string{scenario.Crews, scenario.Troubled} {
+	for _, name := range []string{scenario.Crews, scenario.Troubled, scenario.Shut} {
 		var volumes, nozzles, lengths, rates, holds, electric, missing = map[float64]bool{}, map[float64]bool{}, map[float64]bool{}, map[float64]bool{}, 0, 0, 0
 		for seed := range uint64(24) {
 			s, err := scenario.Seeded(name, seed)
