@@ -40,8 +40,9 @@ type fileFlag struct {
 
 type checkFlags struct {
 	fileFlag
-	Live bool          `help:"Then read every point for a while and say what is wrong; the agent must not be running."`
-	For  time.Duration `placeholder:"3s" help:"How long --live reads."`
+	Live  bool          `help:"Then read every point for a while and say what is wrong; the agent must not be running."`
+	For   time.Duration `placeholder:"3s" help:"How long --live reads."`
+	Prove bool          `name:"prove-beacons" help:"Then prove of every beacon that it drops out, as each start does. Writes to the relays, lights nothing; the agent must not be running."`
 }
 
 type probeFlags struct {
@@ -100,10 +101,16 @@ func check(ctx context.Context, f checkFlags, stdout io.Writer) error {
 	}
 	text, err := poll.Check(c)
 	_, werr := io.WriteString(stdout, text)
-	if err := errors.Join(err, werr); err != nil || !f.Live {
+	if err := errors.Join(err, werr); err != nil {
 		return err
 	}
-	return watch.Live(ctx, c, watch.Options{Out: stdout, For: f.For})
+	if f.Live {
+		err = watch.Live(ctx, c, watch.Options{Out: stdout, For: f.For})
+	}
+	if f.Prove && ctx.Err() == nil {
+		err = errors.Join(err, app.Prove(ctx, c, stdout, nil))
+	}
+	return err
 }
 
 func show(ctx context.Context, f watchFlags, stdout io.Writer, log *slog.Logger) error {

@@ -112,6 +112,7 @@ func TestImports(t *testing.T) {
 		{"internal/airflow", []string{"protocol/si"}},
 		{"internal/vent", []string{"protocol/si", "protocol/points", "internal/statecodec"}},
 		{"internal", []string{"protocol", "internal"}},
+		{"agent/internal/beacon", []string{"protocol/modbus", "agent/internal/config"}},
 		{"agent", []string{"protocol", "internal", "agent"}},
 		{"server/internal/engine", []string{"protocol", "internal/vent", "internal/airflow", "internal/statecodec"}},
 		{"server/internal/feed", []string{"protocol"}},
@@ -147,7 +148,7 @@ func TestImports(t *testing.T) {
 // TestPure keeps clocks, I/O, goroutines and the order of maps out of the cores.
 func TestPure(t *testing.T) {
 	pure := []string{"internal/airflow", "internal/statecodec", "internal/vent", "server/internal/engine", "protocol/si", "protocol/points", "protocol/modbus",
-		"agent/internal/ascii/lines", "sim-sensor/internal/plant", "sim-sensor/internal/transducer", "sim-sensor/internal/fault"}
+		"agent/internal/ascii/lines", "agent/internal/beacon", "sim-sensor/internal/plant", "sim-sensor/internal/transducer", "sim-sensor/internal/fault"}
 	banned := strings.Fields("os net net/http io io/fs log log/slog context sync sync/atomic os/exec os/signal syscall math/rand")
 	clock := strings.Fields("Now Since Until After AfterFunc NewTimer NewTicker Tick Sleep")
 	fset, files := load(t)

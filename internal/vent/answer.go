@@ -22,6 +22,9 @@ var wordNames = [...]string{"not-proven", "pressurised", "vented"}
 // String is the word as it stands in JSON, MQTT and metrics.
 func (w Word) String() string { return wordNames[w] }
 
+// IsVented tells whether w is the one word that lets a vessel be called open to the air.
+func (w Word) IsVented() bool { return w == Vented }
+
 // AllWords lists the words, for whoever must name each: metrics, generated types.
 func AllWords() []Word { return []Word{NotProven, Pressurised, Vented} }
 

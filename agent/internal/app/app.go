@@ -88,13 +88,16 @@ func Run(ctx context.Context, c config.Config, o Options) error {
 	g.Go(func() error { return clock.Run(gctx) })
 	g.Go(func() error { return judge.Run(gctx) })
 	for i, b := range c.Buses {
-		po := poll.Options{Now: clock.Now, Log: o.Log, Events: tallies[i].Events(), Sink: func(pot string, s points.Sample) {
-			judge.Sample(pot, s) // first, so that what is published carries the word that this reading gives
-			up.Sample(pot, s)
-			if o.Tap != nil {
-				o.Tap(pot, s, judge.Word(pot))
-			}
-		}}
+		po := poll.Options{Now: clock.Now, Log: o.Log, Events: tallies[i].Events(),
+			// The guard's own word, of this moment, whatever becomes of broker, server and network.
+			Vented: func(pot string) bool { return judge.Word(pot).IsVented() },
+			Sink: func(pot string, s points.Sample) {
+				judge.Sample(pot, s) // first, so that what is published carries the word that this reading gives
+				up.Sample(pot, s)
+				if o.Tap != nil {
+					o.Tap(pot, s, judge.Word(pot))
+				}
+			}}
 		if o.Open != nil {
 			po.Open = func() (serialport.Port, error) { return o.Open(b) }
 		}

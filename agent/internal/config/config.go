@@ -62,8 +62,9 @@ type Bus struct {
 
 // A Unit is one slave of a line.
 type Unit struct {
-	Unit uint8 // 1 to 247
-	Read []Read
+	Unit    uint8 // 1 to 247
+	Read    []Read
+	Beacons []Beacon // outputs of it that light lamps at pots
 }
 
 // A Type is how a value stands in registers.

@@ -21,7 +21,7 @@ const MinPeriod, MaxPeriod = 10 * time.Millisecond, 2 * time.Second
 
 // Bounds of the other times; common practice, no source.
 const (
-	minTimeout, maxTimeout = 5 * time.Millisecond, 2 * time.Second
+	MinTimeout, maxTimeout = 5 * time.Millisecond, 2 * time.Second
 	minFlush, maxFlush     = 50 * time.Millisecond, time.Second // older than 1 s would be historical
 	maxTurnaround          = time.Second
 	brokerPort             = "1883" // MQTT without TLS, IANA
@@ -152,7 +152,7 @@ func readBuses(m yamlfile.Map, a *assignments) []Bus {
 		}
 		b.Mode = yamlfile.Scalar(bm, "mode", "19200 8E1", parseMode)
 		b.Period = duration(bm, "period", MinPeriod, MaxPeriod, 0)
-		b.Timeout = duration(bm.Optional(), "timeout", minTimeout, maxTimeout, DefaultTimeout)
+		b.Timeout = duration(bm.Optional(), "timeout", MinTimeout, maxTimeout, DefaultTimeout)
 		b.Turnaround = duration(bm.Optional(), "turnaround", time.Microsecond, maxTurnaround, DefaultTurnaround)
 		if bm.Has("text") {
 			b.Text = readTexts(bm, b.Mode, a)
@@ -170,7 +170,12 @@ func readBuses(m yamlfile.Map, a *assignments) []Bus {
 				um.Fail("unit", fmt.Sprintf("%d stands on this bus a second time", u.Unit), "put all its points under one unit")
 			}
 			seen[u.Unit] = true
-			u.Read = readUnit(um, a)
+			if um.Has("read") || !um.Has("beacons") {
+				u.Read = readUnit(um, a)
+			}
+			if um.Has("beacons") {
+				u.Beacons = readBeacons(um, a, u.Read)
+			}
 			b.Units = append(b.Units, u)
 		}
 		out = append(out, b)

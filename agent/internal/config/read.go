@@ -108,11 +108,7 @@ func readRead(m yamlfile.Map, a *assignments) (r Read, where string) {
 func (a *assignments) readTarget(m yamlfile.Map, r *Read) *potfile.Pot {
 	pot := a.pot(m.String("pot"))
 	if name := m.String("pot"); name != "" && pot == nil {
-		names := make([]string, 0, len(a.pots))
-		for _, p := range a.pots {
-			names = append(names, p.Name)
-		}
-		m.Fail("pot", fmt.Sprintf("%q is not among the pots of this file", name), "pots: "+strings.Join(names, ", "))
+		a.unknownPot(m, name)
 	}
 	pt := yamlfile.Scalar(m, "point", "vessel", func(s string) (*points.Point, error) {
 		p, err := points.Parse(s)
@@ -130,6 +126,14 @@ func (a *assignments) readTarget(m yamlfile.Map, r *Read) *potfile.Pot {
 	}
 	a.read[pot.Name] |= points.SetOf(*pt)
 	return pot
+}
+
+func (a *assignments) unknownPot(m yamlfile.Map, name string) {
+	var names []string
+	for _, p := range a.pots {
+		names = append(names, p.Name)
+	}
+	m.Fail("pot", fmt.Sprintf("%q is not among the pots of this file", name), "pots: "+strings.Join(names, ", "))
 }
 
 func readAddress(m yamlfile.Map, r *Read) (where string) {

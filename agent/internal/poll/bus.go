@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"gritwatch/agent/internal/ascii"
+	"gritwatch/agent/internal/beacon"
 	"gritwatch/agent/internal/config"
 	"gritwatch/agent/internal/rtu"
 	"gritwatch/agent/internal/serialport"
@@ -43,6 +44,7 @@ type Events struct {
 	Text    ascii.Events
 	Gauge   func(gauge int, answers bool) // a gauge of text fell silent, or answers again; told by its place
 	Skipped func(periods int)             // so many periods were left out because the line was still busy
+	Beacon  func(beacon.Event)
 }
 
 // Options are what a Bus needs of its surroundings.
@@ -50,8 +52,12 @@ type Options struct {
 	Open   func() (serialport.Port, error)        // nil: the configured port
 	Now    func() si.Instant                      // the clock of the samples
 	Sink   func(pot string, sample points.Sample) // called by the goroutine that runs the bus, in the order of time
-	Log    *slog.Logger                           // changes only: port and units, lost and back
+	Log    *slog.Logger                           // changes only: port, units and beacons
 	Events Events
+
+	// Vented tells whether the guard at the pot says now that it is; asked for every beacon of the line, again and
+	// again. nil: nothing is ever written, beacons are left as they are.
+	Vented func(pot string) bool
 }
 
 // A Bus reads one line until it is told to stop.
@@ -65,6 +71,9 @@ type Bus struct {
 	gap    time.Time  // before it no silent unit is waited for with the whole timeout
 	quiet  []*Request // of silent units, in this period; kept for its memory
 	turn   int        // which of them comes first
+
+	beacons *beacon.Line  // nil: none
+	reserve time.Duration // of each period for them
 }
 
 // unit is what the schedule knows of a unit.
@@ -89,7 +98,12 @@ func (u *unit) retry() time.Duration {
 // NewBus makes a task that reads the line of cfg. Nothing is opened yet.
 func NewBus(cfg config.Bus, opts Options) *Bus {
 	opts.Log = opts.Log.With(slog.String("port", cfg.Port))
-	return &Bus{cfg: cfg, opts: opts, plan: NewPlan(cfg), port: newPort(cfg, opts)}
+	b := &Bus{cfg: cfg, opts: opts, plan: NewPlan(cfg), port: newPort(cfg, opts)}
+	if opts.Vented != nil {
+		b.reserve = beaconTime(cfg)
+		b.beacons = beacon.New(cfg.Units, beacon.Options{Busy: busy(cfg), Tell: b.tell})
+	}
+	return b
 }
 
 // String names the task.
@@ -97,21 +111,28 @@ func (b *Bus) String() string { return "bus " + b.cfg.Port }
 
 // Run reads every point once a period and hands on a sample for each, good or not, until ctx ends; then it gives nil.
 // The periods are counted from the start, so that they do not drift; one that the line is too busy for is left out.
-// A lost port is opened again when it is back. Run returns within one request's time of the end of ctx.
+// A lost port is opened again when it is back. Run returns within one request's time of the end of ctx, after it has
+// put its beacons out.
 func (b *Bus) Run(ctx context.Context) error {
 	defer b.port.close(ctx)
-	schedule{b.cfg.Period, b.opts.Events.Skipped}.run(ctx, func(until time.Time) { b.period(ctx, until) })
+	schedule{b.cfg.Period, b.opts.Events.Skipped}.run(ctx, func(until time.Time) {
+		if usable := b.period(ctx, until); usable {
+			b.between(ctx, until)
+		}
+	})
+	b.putOut(ctx)
 	return nil
 }
 
-// period sends each request of the plan once, those to silent units behind the others. It should end by until.
-func (b *Bus) period(ctx context.Context, until time.Time) {
-	usable := b.openPort(ctx)
+// period sends each request of the plan once, those to silent units behind the others. It should end by until. What
+// beacons need at once goes between the requests. It is false where the line was of no use.
+func (b *Bus) period(ctx context.Context, until time.Time) (usable bool) {
+	usable = b.openPort(ctx)
 	for i := range b.units {
 		b.units[i].skip = false
 	}
 	b.quiet = b.quiet[:0]
-	need := b.plan.settling(b.cfg) // of the requests that are still to come, and of one that times out
+	need := b.plan.settling(b.cfg) + b.reserve // of the requests that are still to come, and of one that times out
 	for i := range b.plan.Requests {
 		if q := &b.plan.Requests[i]; !b.units[q.Unit].silent {
 			need += q.BusTime(b.cfg)
@@ -121,10 +142,11 @@ func (b *Bus) period(ctx context.Context, until time.Time) {
 		q := &b.plan.Requests[i]
 		u := &b.units[q.Unit]
 		asked := !u.silent
+		usable = usable && b.serve(ctx, until, need)
 		switch {
 		case ctx.Err() != nil:
-			return
-		case !usable || u.skip:
+			return false
+		case !usable || u.skip || b.rests(q.Unit):
 			b.silent(q)
 		case u.silent:
 			b.quiet = append(b.quiet, q)
@@ -139,16 +161,18 @@ func (b *Bus) period(ctx context.Context, until time.Time) {
 	b.turn++
 	for i := range b.quiet {
 		if ctx.Err() != nil {
-			return
+			return false
 		}
 		q := b.quiet[(b.turn+i)%len(b.quiet)]
+		usable = usable && b.serve(ctx, until, need)
 		timeout := b.patience(q, until)
-		if !usable || timeout == 0 {
+		if !usable || timeout == 0 || b.rests(q.Unit) {
 			b.silent(q)
 			continue
 		}
 		usable = b.ask(ctx, q, timeout)
 	}
+	return usable
 }
 
 // patience is how long the unit of q is waited for, when it is silent or was at the beginning of the period; 0: it is
@@ -180,7 +204,7 @@ func (b *Bus) ask(ctx context.Context, q *Request, timeout time.Duration) (usabl
 	switch {
 	case errors.Is(err, rtu.ErrPort):
 		usable = false
-		b.port.lost(ctx, err)
+		b.lost(ctx, err)
 	case errors.Is(err, rtu.ErrBabble):
 		usable = false // it would be the same for every unit, and takes its time each time
 	default:

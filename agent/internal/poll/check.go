@@ -5,11 +5,13 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"strconv"
 	"strings"
 	"text/tabwriter"
 	"time"
 
+	"gritwatch/agent/internal/beacon"
 	"gritwatch/agent/internal/config"
 	"gritwatch/internal/potfile"
 	"gritwatch/internal/vent"
@@ -27,9 +29,9 @@ func Feasible(b config.Bus) error {
 		return textFeasible(b)
 	}
 	p := NewPlan(b)
-	need := p.BusTime(b)
+	need := p.BusTime(b) + beaconTime(b)
 	if need <= b.Period {
-		return nil
+		return beaconsFeasible(b)
 	}
 	step := 10 * time.Millisecond
 	enough := (need*5/4 + step - 1) / step * step // a fifth in hand for retries
@@ -37,13 +39,13 @@ func Feasible(b config.Bus) error {
 	if enough > config.MaxPeriod {
 		hint = fmt.Sprintf("no period up to %s would do: use a faster line, or put units on another one", ms(config.MaxPeriod))
 	}
-	return fmt.Errorf("bus %s: %w: %d requests take %s, period is %s; %s", b.Port, ErrTooSlow, len(p.Requests), ms(need), ms(b.Period), hint)
+	return fmt.Errorf("bus %s: %w: %s take %s, period is %s; %s", b.Port, ErrTooSlow, requests(p, b), ms(need), ms(b.Period), hint)
 }
 
 // Fastest is the shortest period that the line of b could keep with every unit (or gauge) answering, and nothing in hand.
 func Fastest(b config.Bus) time.Duration {
 	const step = 10 * time.Microsecond // as it is printed; rounded up, so that what is printed can be kept
-	need := NewPlan(b).BusTime(b)
+	need := NewPlan(b).BusTime(b) + beaconTime(b)
 	if b.Text != nil {
 		need = textTime(b)
 	}
@@ -82,17 +84,48 @@ func Check(c config.Config) (text string, err error) {
 // writeRegisters says what is read of a line of Modbus RTU, and how busy that keeps it; the error is Feasible's.
 func writeRegisters(out io.Writer, b config.Bus, pots []potfile.Pot) error {
 	writeReads(out, b, pots)
+	writeBeacons(out, b)
 	p := NewPlan(b)
 	fmt.Fprintf(out, "  requests a period: %d\n", len(p.Requests))
 	for _, q := range p.Requests {
 		fmt.Fprintf(out, "    unit %d, function %02d, address %d, count %d: %s\n", q.Unit, q.Function, q.Address, q.Count, ms(q.BusTime(b)))
 	}
-	need, silence, bits := p.BusTime(b), modbus.SilentInterval(b.Mode.Baud), b.Mode.Bits()
+	if n := beacons(b); n > 0 {
+		fmt.Fprintf(out, "    beacons: a write each and a reading: %s\n", ms(beaconTime(b)))
+	}
+	need, silence, bits := p.BusTime(b)+beaconTime(b), modbus.SilentInterval(b.Mode.Baud), b.Mode.Bits()
 	fmt.Fprintf(out, "  bus time: %s of %s (%.0f %%), with %s for a unit to think and %s of silence before each frame\n",
 		ms(need), ms(b.Period), 100*float64(need)/float64(b.Period), ms(b.Turnaround), ms(silence))
 	fmt.Fprintf(out, "  line: a character of %d bits takes %.3g ms, a silent interval %s, a turnaround %s for each request; the fastest period it could keep is %s\n",
 		bits, float64(modbus.CharacterTime(b.Mode.Baud, bits))/1e6, ms(silence), ms(b.Turnaround), ms(Fastest(b)))
 	return Feasible(b)
+}
+
+// requests says what a period's time is needed for.
+func requests(p Plan, b config.Bus) string {
+	text := fmt.Sprintf("%d requests", len(p.Requests))
+	if n := beacons(b); n > 0 {
+		text += fmt.Sprintf(" and %d beacons", n)
+	}
+	return text
+}
+
+// writeBeacons says what lights a lamp at a pot, what puts it out, and what will be proven of that.
+func writeBeacons(out io.Writer, b config.Bus) {
+	for _, u := range b.Units {
+		for _, l := range u.Beacons {
+			fmt.Fprintf(out, "  beacon of %s: unit %d, %s\n", l.Pot, u.Unit, l.Output)
+			for _, line := range beacon.Explain(l) {
+				fmt.Fprintf(out, "    %s\n", line)
+			}
+			if l.Prove != nil && len(u.Read) > 0 {
+				fmt.Fprintln(out, "    points of this unit are not read meanwhile")
+			}
+		}
+	}
+	if beacons(b) > 0 {
+		fmt.Fprintln(out, "  A dark beacon says nothing. A lit one replaces no gauge, lockout or procedure, and is no instruction to open.")
+	}
 }
 
 func writeReads(out io.Writer, b config.Bus, pots []potfile.Pot) {
@@ -101,7 +134,9 @@ func writeReads(out io.Writer, b config.Bus, pots []potfile.Pot) {
 		units[p.Name] = p.Units
 	}
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(w, "  pot\tpoint\tunit\tfunction\taddress\ttype\tscaling")
+	if slices.ContainsFunc(b.Units, func(u config.Unit) bool { return len(u.Read) > 0 }) {
+		fmt.Fprintln(w, "  pot\tpoint\tunit\tfunction\taddress\ttype\tscaling")
+	}
 	for _, u := range b.Units {
 		for _, r := range u.Read {
 			fmt.Fprintf(w, "  %s\t%s\t%d\t%02d\t%d\t%s\t%s\n", r.Pot, r.Point, u.Unit, r.Function, r.Address, typeText(r), scaleText(r, units[r.Pot]))

@@ -68,6 +68,9 @@ func NewPlan(b config.Bus) Plan {
 	for _, q := range p.Requests {
 		p.LongestReply = max(p.LongestReply, modbus.ReplySize(q.Function, q.Count))
 	}
+	if beacons(b) > 0 {
+		p.LongestReply = max(p.LongestReply, modbus.WriteSize)
+	}
 	slices.SortStableFunc(p.Requests, func(a, b Request) int { return cmp.Compare(a.rank(), b.rank()) })
 	return p
 }

@@ -1,4 +1,4 @@
-// Package rtu asks Modbus RTU slaves for their values: one request, one reply.
+// Package rtu asks Modbus RTU slaves for their values, and writes single outputs: one request, one reply.
 //
 // RTU has no transaction number, so a reply that comes late looks like the reply to the next request. A value on
 // this line may decide whether a vessel is opened, therefore:
@@ -15,6 +15,10 @@
 //   - a unit of which a whole reply turns up that nobody waits for (a second master does that too) is left in peace
 //     until nothing of it can be on its way. So is one that has never answered a probe and lets many pass in silence:
 //     some slaves are deaf to counts that they do not like.
+//
+// A write is repeated by its unit, so its late reply looks like the reply to the same write made again. It can be taken
+// for no value, for functions tell the two apart. It confirms a write only while no older write can be unanswered, of
+// which the next good reading tells: units answer in order. A unit is written to even while it is left in peace.
 //
 // What cannot be told: a line that delivers a reply twice (some radio modems do), where the same unit is asked two
 // requests of the same length one right after the other. Everywhere else the second one is noticed as above.

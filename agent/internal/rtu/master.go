@@ -20,6 +20,7 @@ var (
 	ErrExtra   = errors.New("bytes follow the reply")
 	ErrBabble  = errors.New("line is never silent")
 	ErrResting = errors.New("unit is left in peace until no late reply can be on its way")
+	ErrHeld    = errors.New("write was held up until it was too late to send it")
 )
 
 // Defaults and limits.
@@ -59,6 +60,7 @@ type Master struct {
 	t35     time.Duration
 	longest time.Duration // how long the longest reply takes
 	busy    time.Time     // when the line was last known to be busy
+	echoes  bool          // the last reply to a read had our own request in front of it
 	units   [modbus.MaxUnit + 1]unit
 	request [modbus.RequestSize]byte
 	buf     [bufferSize]byte
@@ -72,6 +74,8 @@ type unit struct {
 	odd   time.Time // when a reply came that nobody had asked for
 	heard bool      // it has answered a probe
 	vain  int       // probes in a row without an answer
+	wrote int       // writes that may still be answered
+	write time.Time // when the last of them was sent
 }
 
 // A Reply is the data of a good reply and the instant of its last byte. Data is good until the next Read.
@@ -236,7 +240,10 @@ func (m *Master) exchange(u *unit, q query, probing bool) (Reply, error) {
 		m.opts.Events.Sent(q.Unit)
 	}
 	m.n = 0
-	f, at, err := m.receive(request, want.size, sent, q.timeout)
+	f, at, err := m.receive(request, want.size, sent, q.timeout, func(b []byte) found { return scan(b, request, want.size) })
+	if f.echo > 0 || err == nil {
+		m.echoes = f.echo > 0
+	}
 	switch {
 	case errors.Is(err, ErrPort):
 		return Reply{}, m.failed(q.Unit, err)
@@ -251,6 +258,9 @@ func (m *Master) exchange(u *unit, q query, probing bool) (Reply, error) {
 		return Reply{}, m.failed(q.Unit, ErrLate)
 	}
 	data, err := modbus.ParseReadReply(reply, q.Unit, q.Function, q.Count)
+	if u.owed.empty() {
+		u.wrote = 0 // it answers in order, so nothing older is on its way
+	}
 	switch {
 	case !u.owed.empty():
 		m.replied(q.Unit)
@@ -302,6 +312,13 @@ func (m *Master) unasked(buf []byte, u *unit) (own int) {
 // than anything that is remembered) makes all that come after it doubtful, until nothing can be on its way.
 func (u *unit) came(reply []byte) {
 	const mark = 0x80
+	if modbus.Function(reply[1] &^ mark).Writes() {
+		if u.wrote == 0 {
+			u.odd = time.Now()
+		}
+		u.wrote = max(0, u.wrote-1)
+		return
+	}
 	if !u.owed.came(frame{fn: reply[1] &^ mark, size: len(reply), data: reply[1]&mark == 0}) {
 		u.odd = time.Now()
 	}
@@ -340,7 +357,7 @@ func (m *Master) failed(unit uint8, err error) error {
 // time is over. At is when the last byte of the reply was read.
 // Time is reckoned from before the request was sent: if this program is stopped at any moment after that, the reply
 // it then finds is too late.
-func (m *Master) receive(request []byte, want int, sent time.Time, timeout time.Duration) (f found, at si.Instant, err error) {
+func (m *Master) receive(request []byte, want int, sent time.Time, timeout time.Duration, look func([]byte) found) (f found, at si.Instant, err error) {
 	deadline := sent.Add(m.frameTime(len(request)) + timeout + m.frameTime(want))
 	for m.n < len(m.buf) {
 		wait := time.Until(deadline)
@@ -372,7 +389,7 @@ func (m *Master) receive(request []byte, want int, sent time.Time, timeout time.
 			break // this program was held up: who knows how long the bytes have been waiting
 		}
 		before := f.echo
-		f = scan(m.buf[:m.n], request, want)
+		f = look(m.buf[:m.n])
 		if f.echo > before && m.opts.Events.Echo != nil {
 			m.opts.Events.Echo(request[0])
 		}

@@ -53,6 +53,36 @@ func scan(buf, request []byte, want int) found {
 	return f
 }
 
+// scanWrite looks in buf for the reply to a write, which is the write again, or a refusal. Where the line echoes, the
+// first copy is the echo.
+func scanWrite(buf, request []byte, echoes bool) found {
+	var f found
+	for i := 0; i < len(buf); i++ {
+		rest := buf[i:]
+		if echoes && f.echo == 0 && bytes.HasPrefix(rest, request) {
+			f.echo = len(request)
+			i += len(request) - 1
+			continue
+		}
+		size, ok := modbus.PredictWriteReplySize(rest)
+		if !ok || rest[0] != request[0] || rest[1]&^0x80 != request[1] || len(rest) < size {
+			continue
+		}
+		if modbus.CRC(rest[:size]) != 0 {
+			if len(rest) == size {
+				f.verdict = damaged
+			}
+			continue
+		}
+		f.verdict, f.from, f.to = whole, i, i+size
+		if len(rest) > size {
+			f.verdict = followed
+		}
+		return f
+	}
+	return f
+}
+
 // answers tells whether head begins like an answer to request, and how long that answer is.
 func answers(head, request []byte, want int) (size int, ok bool) {
 	if len(head) < 3 || head[0] != request[0] {
@@ -68,6 +98,9 @@ func answers(head, request []byte, want int) (size int, ok bool) {
 func nextFrame(buf []byte) (frame, rest []byte) {
 	for i := range buf {
 		n, ok := modbus.PredictReplySize(buf[i:])
+		if !ok {
+			n, ok = modbus.PredictWriteReplySize(buf[i:])
+		}
 		if !ok || n > len(buf)-i || buf[i] < modbus.MinUnit || buf[i] > modbus.MaxUnit {
 			continue
 		}

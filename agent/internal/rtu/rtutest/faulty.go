@@ -31,7 +31,11 @@ type Faults struct {
 // A Faulty is a line with slaves that number their answers: each request gets, in its first two registers, how many
 // requests its unit has had before, whether it was heard or not. So Latest tells whether a value is of the last
 // request. It waits by time.Sleep, so it wants synctest's fake time.
+//
+// Where Unit is set, a unit for which it gives a Device is that one, and is not numbered.
 type Faulty struct {
+	Unit func(id uint8) Device
+
 	far io.ReadWriter
 	rng *rand.Rand
 
@@ -43,6 +47,12 @@ type Faulty struct {
 	last    time.Time // when the last of them, or what waited behind it, was on the line
 }
 
+// A Device answers to requests that were heard; nil is silence. It is called when its turn has come, from one goroutine.
+type Device interface {
+	Read(r modbus.Request) []byte
+	Write(w modbus.Write) []byte
+}
+
 // waitingRoom is how many requests wait for a slave that is busy; those beyond are not heard.
 const waitingRoom = 2
 
@@ -50,6 +60,8 @@ const waitingRoom = 2
 type answer struct {
 	pause  time.Duration
 	pieces [][]byte
+	do     func() []byte // of a Device: gives its good reply
+	spoilt func([]byte) [][]byte
 }
 
 // NewFaulty is a line without faults whose slaves stand on far. The same seed and requests give the same faults.
@@ -86,6 +98,11 @@ func (l *Faulty) Run() {
 	wg.Go(func() {
 		for a := range out {
 			time.Sleep(a.pause)
+			if a.do != nil {
+				if b := a.do(); b != nil {
+					a.pieces = append(a.pieces, a.spoilt(b)...)
+				}
+			}
 			for _, b := range a.pieces {
 				time.Sleep(5 * time.Millisecond) // what a unit thinks
 				l.write(b)
@@ -109,9 +126,22 @@ func (l *Faulty) Run() {
 			}
 		}
 	})
-	Slave(l.far, func(r modbus.Request) []byte {
-		if a, ok := l.answer(r); ok {
+	Written(l.far, func(r modbus.Request) []byte {
+		a, ok := answer{}, false
+		if d := l.device(r.Unit); d != nil {
+			a, ok = l.deviceAnswer(modbus.AppendReadRequest(nil, r.Unit, r.Function, r.Address, r.Count), func() []byte { return d.Read(r) })
+		} else {
+			a, ok = l.answer(r)
+		}
+		if ok {
 			out <- a
+		}
+		return nil
+	}, func(w modbus.Write) []byte {
+		if d := l.device(w.Unit); d != nil {
+			if a, ok := l.deviceAnswer(modbus.AppendWrite(nil, w), func() []byte { return d.Write(w) }); ok {
+				out <- a
+			}
 		}
 		return nil
 	})
@@ -169,6 +199,54 @@ func (l *Faulty) answer(r modbus.Request) (a answer, ok bool) {
 	if l.happens(f.Again) {
 		a.pieces = append(a.pieces, good)
 		l.played++
+	}
+	return a, true
+}
+
+func (l *Faulty) device(id uint8) Device {
+	if l.Unit == nil {
+		return nil
+	}
+	return l.Unit(id)
+}
+
+// deviceAnswer is what goes on the line for a request to a Device, if it is heard.
+func (l *Faulty) deviceAnswer(request []byte, do func() []byte) (a answer, ok bool) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	f := l.faults
+	if f.Echo {
+		a.pieces = append(a.pieces, request)
+	}
+	if l.waiting > waitingRoom {
+		return a, false
+	}
+	l.waiting++
+	if l.happens(f.Silence) {
+		l.played++
+		return a, true
+	}
+	if l.happens(f.Exception) {
+		a.pieces = append(a.pieces, modbus.AppendException(nil, request[0], modbus.Function(request[1]), modbus.DeviceBusy))
+		l.played++
+		return a, true
+	}
+	if l.happens(f.Late) {
+		a.pause = f.LateBy
+		l.played++
+	}
+	a.do = do
+	a.spoilt = func(good []byte) [][]byte {
+		l.mu.Lock()
+		defer l.mu.Unlock()
+		pieces := [][]byte{l.spoil(slices.Clone(good), &f)}
+		if l.happens(f.Again) {
+			pieces = append(pieces, good)
+		}
+		if len(pieces) > 1 || !slices.Equal(pieces[0], good) {
+			l.played++
+		}
+		return pieces
 	}
 	return a, true
 }

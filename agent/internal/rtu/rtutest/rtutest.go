@@ -90,7 +90,10 @@ func (p *Playback) Close() error {
 
 // Slave reads requests from rw and writes what answer gives, until rw fails. A nil answer is silence. Frames that
 // are no requests are passed over.
-func Slave(rw io.ReadWriter, answer func(modbus.Request) []byte) {
+func Slave(rw io.ReadWriter, answer func(modbus.Request) []byte) { Written(rw, answer, nil) }
+
+// Written is Slave for units that are written to; a nil write is for units that are not.
+func Written(rw io.ReadWriter, answer func(modbus.Request) []byte, write func(modbus.Write) []byte) {
 	var buf []byte
 	part := make([]byte, modbus.MaxFrame)
 	for {
@@ -100,17 +103,32 @@ func Slave(rw io.ReadWriter, answer func(modbus.Request) []byte) {
 		}
 		buf = append(buf, part[:n]...)
 		for len(buf) >= modbus.RequestSize {
-			r, err := modbus.ParseReadRequest(buf[:modbus.RequestSize])
-			if err != nil {
+			reply, ok := answered(buf[:modbus.RequestSize], answer, write)
+			if !ok {
 				buf = buf[1:]
 				continue
 			}
 			buf = buf[modbus.RequestSize:]
-			if reply := answer(r); reply != nil {
+			if reply != nil {
 				if _, err := rw.Write(reply); err != nil {
 					return
 				}
 			}
 		}
 	}
+}
+
+// answered is what a frame of eight bytes is answered with; not ok where it is no request.
+func answered(frame []byte, answer func(modbus.Request) []byte, write func(modbus.Write) []byte) (reply []byte, ok bool) {
+	if r, err := modbus.ParseReadRequest(frame); err == nil {
+		return answer(r), true
+	}
+	if write == nil {
+		return nil, false
+	}
+	w, err := modbus.ParseWrite(frame)
+	if err != nil {
+		return nil, false
+	}
+	return write(w), true
 }
