@@ -99,7 +99,8 @@ func judge(t *testing.T, f *folder, dir string) score {
 			}
 		}
 	})
-	if f.period() > slowest { // the aims are for 5 Hz or more
+	// The aims are for 5 Hz or more, and for gauges whose errors, noise included, are within the declared ones.
+	if f.period() > slowest || f.off {
 		s.delays, s.never, s.neverAt, s.due, s.given = nil, 0, nil, 0, 0
 	}
 	return s
@@ -185,7 +186,7 @@ func TestEval(t *testing.T) {
 		}
 		if c.s.shut > 0 {
 			p50, p95 := quantile(c.s.delays, 0.5), quantile(c.s.delays, 0.95)
-			row("exhaust shut or at 10 %, release to vent-slow, "+c.what, fmt.Sprintf("p50 %.1f s, p95 %.1f s", p50.Seconds(), p95.Seconds()), fmt.Sprintf("%d vents", c.s.shut),
+			row("exhaust shut or at 10 %, control's first fall to vent-slow, "+c.what, fmt.Sprintf("p50 %.1f s, p95 %.1f s; valve lag apart, p50 %.1f s", p50.Seconds(), p95.Seconds(), quantile(c.s.lags, 0.5).Seconds()), fmt.Sprintf("%d vents", c.s.shut),
 				fmt.Sprintf("p50 %.1f s, p95 %.1f s", c.p50.Seconds(), c.p95.Seconds()), len(c.s.delays) > 0 && p50 <= c.p50 && p95 <= c.p95)
 			row("the same, missed", describe(len(c.s.missed), "vents"), fmt.Sprintf("%d, share: %s", c.s.shut, bound(len(c.s.missed), c.s.shut)), "none", len(c.s.missed) == 0)
 		}

@@ -32,6 +32,26 @@ type folder struct {
 	truth   []truth
 	healthy bool          // nothing was ever wrong
 	first   [2]si.Instant // rows of the log
+	off     bool          // the vessel gauge was at rest, for 3 s on the mean, lower than its declared error allows
+}
+
+// low is the mean of what the vessel gauge shows too little, while the vessel is at rest.
+type low struct {
+	at  []si.Instant
+	err []float64
+}
+
+// add tells whether the last 3 s lie lower than u on the mean.
+func (l *low) add(at si.Instant, err, u float64) bool {
+	l.at, l.err = append(l.at, at), append(l.err, err)
+	for at.Sub(l.at[0]) >= 3*time.Second {
+		l.at, l.err = l.at[1:], l.err[1:]
+	}
+	sum := 0.0
+	for _, e := range l.err {
+		sum += e
+	}
+	return len(l.err) >= 6 && at.Sub(l.at[0]) > 2*time.Second && sum/float64(len(l.err)) < -u
 }
 
 // period is the time between two rows.
@@ -102,14 +122,21 @@ func open(t *testing.T, root, dir string) folder {
 func (f *folder) play(t *testing.T, dir string, said func(at si.Instant, a vent.Answer)) {
 	t.Helper()
 	judge := vent.NewJudge(f.pot.Vent(), vent.Options{})
+	u := float64(f.pot.Vent().Gauges[points.Vessel].U(0))
+	var rest low
+	w := &walk{f: f}
 	f.rows(t, dir, func(at si.Instant, samples []points.Sample) {
 		if f.first[0] == 0 {
 			f.first[0] = at
 		} else if f.first[1] == 0 {
 			f.first[1] = at
 		}
+		now := w.to(at)
 		for _, s := range samples {
 			judge.Step(s)
+			if s.Point == points.Vessel && s.Quality == points.Good && now.vessel < halfPsi {
+				f.off = rest.add(at, float64(s.Value)-now.vessel, u) || f.off
+			}
 		}
 		said(at, judge.Answer())
 	})

@@ -23,14 +23,16 @@ type watchScore struct {
 	false_ int // critical findings among them
 	where  []string
 
-	shut   int             // vents whose exhaust was shut, or open to a tenth at most
-	delays []time.Duration // from the handle's release to vent-slow
+	shut   int             // vents, of pots with a control point, whose exhaust was shut, or open to a tenth at most
+	delays []time.Duration // from the control point's first fall to vent-slow, less the lag
+	lags   []time.Duration // from there to the vessel's first fall: pilot line and valves
 	missed []string        // neither vent-slow nor vessel-held, though the vessel stayed up for long
 }
 
 func (s *watchScore) add(o watchScore) {
 	s.vents, s.false_, s.shut = s.vents+o.vents, s.false_+o.false_, s.shut+o.shut
 	s.where, s.delays, s.missed = append(s.where, o.where...), append(s.delays, o.delays...), append(s.missed, o.missed...)
+	s.lags = append(s.lags, o.lags...)
 }
 
 const (
@@ -52,7 +54,10 @@ func watch(t *testing.T, f *folder, dir string) watchScore {
 	w := &walk{f: f}
 	var seen vent.Seen
 	var before truth
-	var released si.Instant // of a vent that is looked at; 0: none
+	var released si.Instant // of a vent that is looked at, by the control point's first fall; 0: none
+	var line firstFall
+	var from float64 // the vessel then; 0: its first fall was seen
+	var lag time.Duration
 	var shut, counted, found bool
 	f.rows(t, dir, func(at si.Instant, samples []points.Sample) {
 		now := w.to(at)
@@ -61,6 +66,7 @@ func watch(t *testing.T, f *folder, dir string) watchScore {
 			released = 0
 		case before.pressed && now.vessel > upAt && f.timed():
 			released, shut, counted, found = at, false, false, false
+			line.began, from, lag = 0, now.vessel, 0
 			if f.healthy {
 				s.vents++
 			}
@@ -68,6 +74,16 @@ func watch(t *testing.T, f *folder, dir string) watchScore {
 		before = now
 		for _, x := range samples {
 			follow.Step(x)
+			if x.Point == points.Control && x.Quality == points.Good {
+				line.step(at, x, f.pot.Control.Electric)
+			}
+		}
+		if released != 0 && line.began != 0 && released != line.began && line.began >= released-si.Instant(time.Second/time.Microsecond) && !counted {
+			released = line.began
+		}
+		if released != 0 && from > 0 && now.vessel < 0.98*from {
+			lag, from = at.Sub(released), 0
+			s.lags = append(s.lags, lag)
 		}
 		follow.Watch.Tell(&seen, func(c vent.Condition, x vent.Finding) {
 			if !x.On || !slices.Contains(critical, c) {
@@ -78,7 +94,7 @@ func watch(t *testing.T, f *folder, dir string) watchScore {
 				s.where = append(s.where, fmt.Sprintf("%s (%v a row, holds %v) %v at %v: %+v", f.name, f.period(), f.pot.Vessel.HoldsPressure, c, at, x))
 			}
 			if c == vent.VentSlow && released != 0 && shut && f.period() <= tenHertz {
-				s.delays = append(s.delays, at.Sub(released))
+				s.delays = append(s.delays, at.Sub(released)-lag)
 			}
 			found = true
 		})
@@ -91,7 +107,7 @@ func watch(t *testing.T, f *folder, dir string) watchScore {
 			if shut = now.exhaust <= shutTo; shut {
 				s.shut++
 				if found && f.period() <= tenHertz {
-					s.delays = append(s.delays, since)
+					s.delays = append(s.delays, since-lag)
 				}
 			}
 		}
@@ -103,9 +119,33 @@ func watch(t *testing.T, f *folder, dir string) watchScore {
 	return s
 }
 
-// timed tells whether the pot has a vent that can be timed: one due at a release, with a handle that can be seen.
+// firstFall is when a control line last began to fall from where it stood.
+type firstFall struct {
+	high  float64
+	began si.Instant
+}
+
+func (l *firstFall) step(at si.Instant, s points.Sample, electric bool) {
+	v := float64(s.Value)
+	if electric {
+		if v = 0; s.Pressed {
+			v = 1e6
+		}
+	}
+	switch {
+	case v > 0.97*l.high:
+		l.high, l.began = max(v, 0.999*l.high), 0
+	case l.began == 0:
+		l.began = at
+	case v < 0.2*l.high:
+		l.high = max(v, 50*si.KPa)
+	}
+}
+
+// timed tells whether the pot has a vent that can be timed: one due at a release that shows. Without a control point a
+// vent that does not begin looks like a press that goes on.
 func (f *folder) timed() bool {
-	return !f.pot.Vessel.HoldsPressure && (f.pot.Points.Has(points.Control) || f.pot.Points.Has(points.Hose))
+	return !f.pot.Vessel.HoldsPressure && f.pot.Points.Has(points.Control)
 }
 
 // rows gives every row of a log as samples.
