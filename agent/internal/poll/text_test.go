@@ -256,7 +256,7 @@ func TestSpoiltTextAnswers(t *testing.T) {
 
 func TestTextQuality(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		say := []string{"+100.00 psi", "+207.00 psi", "-003.00 psi", "-002.00 psi", "+000.10 MPa", "+001.00 bar", "-------", "+100.00 xxx"}
+		say := []string{"+100.00 psi", "+207.00 psi", "-003.00 psi", "-002.00 psi", "+000.10 MPa", "+001.00 bar", "-------", "+100.00 ells"}
 		n := -1
 		open, end := gauge(func(string) string {
 			n = min(n+1, len(say)-1)
