@@ -85,9 +85,12 @@ type Engine struct {
 	params  Params
 	history [points.Count]track
 	vessel  bins
-	out     Output
-	state   state
-	cycle   cycle
+	// vesselAt is the newest good reading of the vessel with no bad one behind it. A lost poll is only a gap: it must
+	// not make a vent look stalled.
+	vesselAt si.Instant
+	out      Output
+	state    state
+	cycle    cycle
 }
 
 // New is an engine that has seen nothing.
@@ -125,10 +128,13 @@ func (e *Engine) Step(in *Input, out *Output) {
 		h.reset()
 	}
 	if s.Point == points.Vessel {
-		if s.Quality == points.Good {
+		switch s.Quality {
+		case points.Good:
 			e.vessel.add(s.At, float64(s.Value))
-		} else {
+			e.vesselAt = s.At
+		case points.OutOfRange:
 			e.vessel.reset()
+			e.vesselAt = 0
 		}
 	}
 	e.judgeState(in.Handle)

@@ -284,3 +284,28 @@ func FuzzStep(f *testing.F) {
 		}
 	})
 }
+
+// A poll that is lost in the middle of a vent is a gap: the vent goes on being one.
+func TestLostPollInAVent(t *testing.T) {
+	r := newRig(0, points.Vessel)
+	r.curve[points.Vessel] = ventCurve(20, 2.5)
+	r.press()
+	r.run(20*time.Second, nil)
+	r.release()
+	lost := 0
+	for i := range 40 {
+		r.run(100*time.Millisecond, nil)
+		if i%7 == 3 {
+			at := r.now.Add(-50 * time.Millisecond)
+			r.e.Step(&engine.Input{Sample: points.Sample{Point: points.Vessel, Quality: points.NoReply, At: at}, Handle: r.handle}, &r.out)
+			lost++
+		}
+		if r.out.State != engine.Venting {
+			t.Fatalf("%v after %d lost polls, %.1f s after the release", r.out.State, lost, r.now.Sub(r.handle.Since).Seconds())
+		}
+	}
+	r.e.Step(&engine.Input{Sample: points.Sample{Point: points.Vessel, Quality: points.OutOfRange, At: r.now, Value: 2e6}, Handle: r.handle}, &r.out)
+	if r.out.State != engine.Unknown {
+		t.Errorf("%v with a failed gauge", r.out.State)
+	}
+}

@@ -6,7 +6,7 @@ import (
 )
 
 // stateVersion is raised whenever the list of fields or their meaning changes.
-const stateVersion = 1
+const stateVersion = 2
 
 // AppendState appends the engine's state, without its parameters.
 func (e *Engine) AppendState(dst []byte) []byte {
@@ -42,6 +42,7 @@ func (e *Engine) fields(c *statecodec.Codec) {
 	statecodec.Int(c, &b.index)
 	statecodec.Int(c, &b.first)
 	statecodec.Bool(c, &b.any)
+	statecodec.Int(c, &e.vesselAt)
 	e.out.fields(c)
 	statecodec.Bool(c, &e.state.pressed)
 	y := &e.cycle

@@ -42,7 +42,7 @@ func (e *Engine) judgeState(h vent.Handle) {
 }
 
 func (e *Engine) stateNow(h vent.Handle) State {
-	if _, ok := e.good(points.Vessel); !ok {
+	if e.vesselAt == 0 || e.out.At.Sub(e.vesselAt) > e.params.fresh() {
 		return Unknown
 	}
 	p, ok := e.vessel.mean(0, halfSecond)
