@@ -16,9 +16,9 @@ import (
 	"gritwatch/protocol/si"
 )
 
-// A unit is waited for as long as the timeout allows, but (beyond knock) never so long that the other requests of the
-// period find no time: a reply that is missing costs what time the period has to spare, and its point is told to be silent before the
-// period ends.
+// A unit that answered the last time is waited for until the timeout, but not beyond the period: its points are told to be
+// silent before the period ends. One that did not is waited for twice as long as it took of late, at least for knock, and
+// as long as the other requests of the period leave time: a reply that goes on missing costs what time is to spare.
 //
 // A unit that leaves silentAfter requests in a row without a reply is silent: from then on it is asked behind all
 // others, in what time is left, and waited for no longer than knock (a unit's usual thinking time is a few ms). So it is
@@ -78,13 +78,14 @@ type Bus struct {
 
 // unit is what the schedule knows of a unit.
 type unit struct {
-	missed  int       // requests in a row without a reply
-	silent  bool      // and that was said
-	waited  time.Time // silent: when it was last waited for with the whole timeout
-	knocked bool      // and that it was asked since
-	skip    bool      // it missed in this period: its other requests are not sent
-	refused bool      // it refused a request, and that was said
-	slow    bool      // its last reply took longer than knock allows
+	missed  int           // requests in a row without a reply
+	silent  bool          // and that was said
+	waited  time.Time     // silent: when it was last waited for with the whole timeout
+	knocked bool          // and that it was asked since
+	skip    bool          // it missed in this period: its other requests are not sent
+	refused bool          // it refused a request, and that was said
+	slow    bool          // its replies took longer than knock of late
+	took    time.Duration // beyond the bus time, of late at most
 }
 
 // retry is how long a silent unit is not waited for with the whole timeout.
@@ -151,8 +152,11 @@ func (b *Bus) period(ctx context.Context, until time.Time) (usable bool) {
 		case u.silent:
 			b.quiet = append(b.quiet, q)
 		default:
-			spare := time.Until(until) - need
-			usable = b.ask(ctx, q, min(b.cfg.Timeout, max(spare+b.cfg.Turnaround, knock, 2*b.cfg.Turnaround)))
+			allowed := max(time.Until(until)-need+b.cfg.Turnaround, b.usual(u))
+			if u.missed == 0 {
+				allowed = max(allowed, time.Until(until)-q.BusTime(b.cfg)-b.plan.settling(b.cfg)-b.reserve)
+			}
+			usable = b.ask(ctx, q, min(b.cfg.Timeout, allowed))
 		}
 		if asked {
 			need -= q.BusTime(b.cfg)
@@ -191,10 +195,13 @@ func (b *Bus) patience(q *Request, until time.Time) time.Duration {
 		return b.cfg.Timeout
 	case left >= leastKnock:
 		u.knocked = true
-		return min(left, max(knock, 2*b.cfg.Turnaround), b.cfg.Timeout)
+		return min(left, b.usual(u), b.cfg.Timeout)
 	}
 	return 0
 }
+
+// usual is how long a unit is waited for that did not answer the last time.
+func (b *Bus) usual(u *unit) time.Duration { return max(knock, 2*b.cfg.Turnaround, 2*u.took) }
 
 // ask sends one request and hands on what comes of it. It is false where the line is of no use in this period.
 func (b *Bus) ask(ctx context.Context, q *Request, timeout time.Duration) (usable bool) {
@@ -214,7 +221,9 @@ func (b *Bus) ask(ctx context.Context, q *Request, timeout time.Duration) (usabl
 		b.silent(q)
 		return usable
 	}
-	b.units[q.Unit].slow = time.Since(start) > q.BusTime(b.cfg)+knock
+	u := &b.units[q.Unit]
+	u.took = max(time.Since(start)-q.BusTime(b.cfg), u.took-u.took/32)
+	u.slow = u.took > knock
 	for k := range q.Fields {
 		f := &q.Fields[k]
 		b.opts.Sink(f.Pot, f.Decode(reply.Data, reply.At))

@@ -332,8 +332,8 @@ func TestBabble(t *testing.T) {
 	})
 }
 
-// A unit that dies is said to be silent within two periods, with the usual timeout of a whole period, and no other unit
-// loses a reading over it.
+// A unit that dies is said to be silent within two periods, with the usual timeout of a whole period, and another unit
+// loses at most the reading of that period over it.
 func TestQualityGoesBadWithinTwoPeriods(t *testing.T) {
 	for _, dead := range []uint8{1, 2} {
 		synctest.Test(t, func(t *testing.T) {
@@ -356,8 +356,8 @@ func TestQualityGoesBadWithinTwoPeriods(t *testing.T) {
 			for p, unit := range of {
 				s := b.samples[p]
 				if unit != dead {
-					if n := count(s, points.Good); n != 90 || len(s) != 90 {
-						t.Errorf("unit %d dead, %s: %d samples, %d good, want 90", dead, p, len(s), n)
+					if n := count(s, points.Good); n < 89 || len(s) < 89 {
+						t.Errorf("unit %d dead, %s: %d samples, %d good, want 89 of 90 at least", dead, p, len(s), n)
 					}
 					continue
 				}
