@@ -254,25 +254,41 @@ func (s *site) word(pot string) string {
 	return pots[pot].Answer.Word
 }
 
-// jsonLines reads every whole line of a growing file into a slice of T.
+// A growing file of JSON lines, of which only what is new is read: the truth of a minute is megabytes, and tests look
+// into it many times a second while the programs need the processor.
+type growing[T any] struct {
+	at   int64
+	rows []T
+}
+
+// files are the growing ones that were read, by path and type.
+var files sync.Map
+
+// jsonLines gives every whole line of a growing file. One test reads a path, in one goroutine.
 func jsonLines[T any](t testing.TB, path string) []T {
 	t.Helper()
+	var zero T
+	kept, _ := files.LoadOrStore(fmt.Sprintf("%s %T", path, zero), &growing[T]{})
+	g := kept.(*growing[T])
 	f, err := os.Open(path)
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer f.Close()
-	var out []T
-	r := bufio.NewReader(f)
+	if _, err := f.Seek(g.at, io.SeekStart); err != nil {
+		t.Fatal(err)
+	}
+	r := bufio.NewReaderSize(f, 1<<16)
 	for {
 		line, err := r.ReadBytes('\n')
 		if err != nil {
-			return out
+			return g.rows
 		}
 		var v T
 		if err := json.Unmarshal(line, &v); err != nil {
 			t.Fatalf("%s: %v in %s", path, err, line)
 		}
-		out = append(out, v)
+		g.at += int64(len(line))
+		g.rows = append(g.rows, v)
 	}
 }

@@ -9,7 +9,7 @@
 //   - nothing that dies can keep a lamp lit. Of a relay with a watchdog the agent repeats "on" at least every third of it,
 //     and every 500 ms; of one that is lit by change it changes the value at least every 500 ms. Killed, stopped,
 //     unplugged or late, it stops doing so;
-//   - "off" is written at once, and again until the unit has confirmed it. A unit that does not within 400 ms is left alone,
+//   - "off" is written at once, and again until the unit has confirmed it. A unit that does not within 300 ms is left alone,
 //     readings of it included, for as long as its watchdog needs: then the watchdog puts the lamp out, whatever the
 //     line does. An output lit by change is put out by leaving it alone; "off" is written to it only then, if at all,
 //     for later any write may be a change that lights it. At a start it is left as it is for the same reason;
@@ -32,6 +32,7 @@
 //
 // Not proven by anything: that the lamp hangs at the pot it is configured for, that nobody else wires or writes the
 // output, and with a watchdog and no contact input, that the relay's reading back is its contact and not its memory.
+// A unit that handles a request late is fed late, by what was sent before: the lamp may be lit for so much longer than 3 s.
 // Nor can it be known of a gateway whether it holds requests back: one that delivers an "on" late lights the lamp for as
 // long as the watchdog, or the external relay, allows. A beacon belongs on a line that delivers at once.
 package beacon

@@ -15,8 +15,9 @@ const (
 	Critical = 2 * time.Second        // on for longer while it should be off
 
 	margin   = 300 * time.Millisecond  // that a watchdog may take longer than it is set to
-	tryOff   = 400 * time.Millisecond  // how long "off" is tried before the unit is left to its watchdog
+	tryOff   = 300 * time.Millisecond  // how long "off" is tried before the unit is left to its watchdog
 	again    = 50 * time.Millisecond   // between two tries
+	slowly   = 150 * time.Millisecond  // after a request without an answer
 	soon     = 250 * time.Millisecond  // between two readings where something is waited for
 	pace     = time.Second             // between two tries with a unit that does not answer
 	insist   = 5 * time.Second         // how long "off" is repeated
@@ -193,8 +194,12 @@ func (l *Line) Done(a Action, now time.Time, value uint16, o Outcome) {
 	case Good, Refused, Unclear:
 		away = r.answered(now)
 	case NoAnswer:
-		r.missed++
-		r.again = now.Add(pace)
+		// What a slow unit has not answered yet waits in it, and feeds it when its turn comes: not too much of that.
+		if r.missed++; r.missed < maxMiss {
+			r.again = now.Add(slowly)
+		} else {
+			r.again = now.Add(pace)
+		}
 	}
 	if a.lamp != nil {
 		a.lamp.done(a, now, value, o)

@@ -120,7 +120,7 @@ func (r *relay) turns() (at time.Time) {
 // candidates are what is to be done and when, each at the earliest.
 func (r *relay) candidates(now time.Time, consider func(at, notBefore time.Time, a Action, canWait bool)) {
 	paced := r.rest
-	if r.missed >= maxMiss {
+	if r.missed > 0 {
 		paced = later(r.rest, r.again)
 	}
 	// While "off" is not confirmed nothing is read: what waits in a slow unit keeps "off" out of it, and feeds it late.
