@@ -38,6 +38,7 @@ func (e *inUseError) Is(target error) bool { return target == ErrInUse }
 type Broker struct {
 	server *mqtt.Server
 	tcp    *listeners.TCP
+	strays *strays
 }
 
 // Start listens on addr (host:port; port 0 takes a free one) and serves until Close. A port in use gives ErrInUse.
@@ -48,7 +49,8 @@ func Start(addr string, log *slog.Logger) (*Broker, error) {
 	caps.MaximumClientWritesPending = maxPending
 	// The library writes whole packets and every lost connection to its log; watcher says what matters.
 	server := mqtt.New(&mqtt.Options{Capabilities: caps, Logger: slog.New(slog.DiscardHandler)})
-	if err := server.AddHook(&watcher{log: log}, nil); err != nil {
+	strays := newStrays(server.Clients, log)
+	if err := server.AddHook(&watcher{log: log, strays: strays}, nil); err != nil {
 		return nil, fmt.Errorf("broker: %w", err)
 	}
 	tcp := listeners.NewTCP(listeners.Config{ID: listenerID, Address: addr})
@@ -61,19 +63,24 @@ func Start(addr string, log *slog.Logger) (*Broker, error) {
 	if err := server.Serve(); err != nil {
 		return nil, errors.Join(fmt.Errorf("broker on %s: %w", addr, err), server.Close())
 	}
-	return &Broker{server, tcp}, nil
+	go strays.run()
+	return &Broker{server, tcp, strays}, nil
 }
 
 // Addr is the host:port it listens on.
 func (b *Broker) Addr() string { return b.tcp.Address() }
 
 // Close ends all connections and waits for them.
-func (b *Broker) Close() error { return b.server.Close() }
+func (b *Broker) Close() error {
+	b.strays.end()
+	return b.server.Close()
+}
 
-// watcher lets everyone in and logs who comes and goes.
+// watcher lets everyone in and notes who comes and goes.
 type watcher struct {
 	mqtt.HookBase
-	log *slog.Logger
+	log    *slog.Logger
+	strays *strays
 }
 
 func (w *watcher) ID() string { return "watcher" }
@@ -90,11 +97,13 @@ func (w *watcher) OnConnectAuthenticate(*mqtt.Client, packets.Packet) bool { ret
 func (w *watcher) OnACLCheck(*mqtt.Client, string, bool) bool              { return true }
 
 func (w *watcher) OnSessionEstablished(cl *mqtt.Client, _ packets.Packet) {
+	w.strays.connected(cl)
 	w.log.LogAttrs(context.Background(), slog.LevelDebug, "mqtt client connected",
 		slog.String("client", cl.ID), slog.String("remote", cl.Net.Remote))
 }
 
 func (w *watcher) OnDisconnect(cl *mqtt.Client, err error, _ bool) {
+	w.strays.gone(cl)
 	attrs := []slog.Attr{slog.String("client", cl.ID), slog.String("remote", cl.Net.Remote)}
 	if err != nil {
 		attrs = append(attrs, slog.String("reason", err.Error()))
