@@ -40,7 +40,7 @@ test: deps lint unit browser stack ## everything: packages it needs, lint, unit,
 
 # Debian packages that tests call: the race detector's compiler, the browser, an independent Modbus master and an
 # independent slave with a pair of terminals between, promtool.
-DEBS := gcc libc6-dev chromium mbpoll python3-pymodbus python3-serial socat prometheus
+DEBS := gcc libc6-dev chromium mbpoll python3-pymodbus python3-serial python3-serial-asyncio socat prometheus
 deps: ## Debian packages the tests call (installed when root, else named)
 	@missing=; for p in $(DEBS); do dpkg-query -W -f='$${Status}' $$p 2>/dev/null | grep -q 'ok installed' || missing="$$missing $$p"; done; \
 	if [ -n "$$missing" ]; then \
