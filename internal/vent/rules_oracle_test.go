@@ -45,7 +45,7 @@ func (o *oracle) cut(vent.Break) {
 }
 
 func (o *oracle) step(s points.Sample) {
-	if n := len(o.seen[s.Point]); n > 0 && s.At < o.seen[s.Point][n-1].At {
+	if n := len(o.seen[s.Point]); n > 0 && s.At <= o.seen[s.Point][n-1].At {
 		return
 	}
 	switch s.Point {

@@ -110,8 +110,13 @@ func InstantOf(t time.Time) Instant { return Instant(t.UnixMicro()) }
 // Time is the instant as a time.Time in UTC.
 func (i Instant) Time() time.Time { return time.UnixMicro(int64(i)).UTC() }
 
-// Sub is the time from j to i.
-func (i Instant) Sub(j Instant) time.Duration { return time.Duration(i-j) * time.Microsecond }
+// farthest is the most microseconds that a time.Duration holds, 292 years.
+const farthest = math.MaxInt64 / int64(time.Microsecond)
+
+// Sub is the time from j to i; over 292 years it is the longest time.Duration, as of time.Time, never a short one.
+func (i Instant) Sub(j Instant) time.Duration {
+	return time.Duration(max(-farthest, min(farthest, int64(i-j)))) * time.Microsecond
+}
 
 // Add is the instant d later, d cut to a microsecond.
 func (i Instant) Add(d time.Duration) Instant { return i + Instant(d/time.Microsecond) }

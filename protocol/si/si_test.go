@@ -61,6 +61,18 @@ func TestGaugeAndAbsolute(t *testing.T) {
 	near(t, "area of a 1/4 in bore", float64(si.CircleArea(0.25*si.Inch)), math.Pi*0.003175*0.003175, 1e-15)
 }
 
+// Against time.Time of the standard library: a difference of centuries saturates, it does not come round to a short one.
+func TestInstantSub(t *testing.T) {
+	a := time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)
+	for _, years := range []int{0, 1, 291, 293, 585, 7000, -291, -293, -585} {
+		b := a.AddDate(years, 0, 0)
+		got, want := si.InstantOf(b).Sub(si.InstantOf(a)), b.Sub(a)
+		if (got - want).Abs() > time.Microsecond {
+			t.Errorf("%d years: %v, want %v", years, got, want)
+		}
+	}
+}
+
 func TestInstant(t *testing.T) {
 	at := time.Date(2026, 5, 4, 6, 7, 8, 123456789, time.FixedZone("", 2*3600))
 	i := si.InstantOf(at)
