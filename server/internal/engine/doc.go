@@ -5,7 +5,8 @@
 // # State
 //
 // The handle comes from vent.Judge. The vessel's gauge is averaged in bins of 0.1 s; "now" is the mean of the newest
-// half second, "before" the mean of the half second that ended 2 s earlier. With p for now and fall for before - p:
+// half second, "before" the mean of the half second that ended 2 s earlier, or of the first reading before that. In a slow
+// log all these times are longer, so that they hold readings. With p for now and fall for before - p, over 2 s:
 //
 //	unknown    no good vessel reading within 2 s of the newest sample; handle unknown with the vessel up;
 //	           or pressed for 3 s and more with the vessel under 20 kPa

@@ -130,7 +130,7 @@ func (e *Engine) Step(in *Input, out *Output) {
 	if s.Point == points.Vessel {
 		switch s.Quality {
 		case points.Good:
-			e.vessel.add(s.At, float64(s.Value))
+			e.vessel.add(s.At, e.params.width(), float64(s.Value))
 			e.vesselAt = s.At
 		case points.OutOfRange:
 			e.vessel.reset()

@@ -61,7 +61,9 @@ func (e *Engine) stateNow(h vent.Handle) State {
 	}
 	since := e.out.At.Sub(h.Since)
 	before, long := e.vessel.mean(twoSeconds, halfSecond)
-	switch fall := before - p; {
+	// Limits of a fall are for 2 s; in a slow log more time lies between the two.
+	span := float64(e.params.width()) / float64(binWidth)
+	switch fall := (before - p) / span; {
 	case since < exhaustOpens && h.Since != 0 && e.turned(last):
 		return Venting
 	case !long:
@@ -106,7 +108,7 @@ func (e *Engine) pressedState(p float64, last State, since time.Duration) State 
 	return Charging
 }
 
-// bins are means of the vessel's readings over 0.1 s, the newest 3 s of them.
+// bins are means of the vessel's readings over 0.1 s, of a slow log over a fifth of its period: the newest 64 of them.
 type bins struct {
 	sum   [binCount]float64
 	n     [binCount]int32
@@ -116,18 +118,22 @@ type bins struct {
 }
 
 const (
-	binCount   = 32
+	binCount   = 64
+	binGap     = 32                  // bins without a reading that end the past
 	binWidth   = si.Instant(100_000) // us
 	halfSecond = 5                   // bins
 	twoSeconds = 20                  // bins
 )
 
+// width is how long a bin is.
+func (p *Params) width() si.Instant { return max(binWidth, si.Instant(p.Period/(5*time.Microsecond))) }
+
 func (b *bins) reset() { *b = bins{} }
 
-func (b *bins) add(at si.Instant, v float64) {
-	i := int64(at / binWidth)
+func (b *bins) add(at, width si.Instant, v float64) {
+	i := int64(at / width)
 	switch {
-	case !b.any || i-b.index >= binCount:
+	case !b.any || i-b.index >= binGap:
 		*b = bins{index: i, first: i, any: true}
 	case i < b.index:
 		return
@@ -140,8 +146,8 @@ func (b *bins) add(at si.Instant, v float64) {
 	b.n[i%binCount]++
 }
 
-// mean is the mean of the readings in count bins, the last of them back bins before the newest; false where they reach
-// behind the first reading or hold none.
+// mean is the mean of the readings in count bins, the last of them back bins before the newest; where they hold none, of
+// the first bin before them that does. False where they reach behind the first reading.
 func (b *bins) mean(back, count int64) (float64, bool) {
 	if !b.any {
 		return 0, false
@@ -152,7 +158,7 @@ func (b *bins) mean(back, count int64) (float64, bool) {
 	}
 	var sum float64
 	var n int32
-	for i := max(last-count+1, b.first); i <= last; i++ {
+	for i := last; i >= b.first && b.index-i < binCount && (n == 0 || last-i < count); i-- {
 		sum += b.sum[i%binCount]
 		n += b.n[i%binCount]
 	}
