@@ -16,12 +16,14 @@ type Witness struct {
 	Known  bool          // Age can be told: an echo was heard
 }
 
-// Claims are what R8 asks beside the two words. The zero value claims nothing and gives not proven.
+// Claims are what R8, and R2 of a fault that the server finds, ask beside the two words. The zero value claims nothing and
+// gives not proven.
 type Claims struct {
 	Agent         bool   // the pot's agent is connected and this pot is born
 	Own, Theirs   string // digests of the server and of the agent
 	SecondAgent   bool   // another agent sent data for this pot within 60 s
 	SecondSession bool   // a second session of the agent sent data within 60 s
+	SensorFault   bool   // something is found of the vessel's gauge (R2)
 }
 
 // Serve is the answer at serving time: the server's own judge and the guard's word, lowered by R6 and R8. It never
@@ -61,6 +63,9 @@ func Serve(own, guard Witness, c Claims) Answer {
 	}
 	if c.SecondSession {
 		out = lower(out, SecondSession)
+	}
+	if c.SensorFault {
+		out = out.WithSensorFault()
 	}
 	return out
 }

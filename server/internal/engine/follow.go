@@ -4,13 +4,15 @@ import (
 	"gritwatch/internal/vent"
 	"gritwatch/protocol/points"
 	"gritwatch/protocol/si"
+	"gritwatch/server/internal/gauges"
 )
 
-// A Follower follows one pot with all that is said of it: the judge of the answer, the vent watch, and the engine. Only
-// what comes in as a sample counts; recorded zeros are subtracted here.
+// A Follower follows one pot with all that is said of it: the judge of the answer, the watches over vents and gauges, and
+// the engine. Only what comes in as a sample counts; recorded zeros are subtracted here.
 type Follower struct {
 	Judge  *vent.Judge
 	Watch  *vent.Watch
+	Gauges *gauges.Watch
 	Engine *Engine
 	Out    Output // of the engine, as of the newest sample
 	zeros  [points.Count]si.GaugePressure
@@ -23,7 +25,8 @@ type Follower struct {
 func NewFollower(pot vent.Pot, p Params) *Follower {
 	p.Points, p.Target, p.Volume = pot.Points, pot.Target, pot.Volume
 	f := &Follower{Judge: vent.NewJudge(pot, vent.Options{Period: p.Period}), Engine: New(p),
-		Watch: vent.NewWatch(vent.WatchParams{Pot: pot, Nozzle: p.Nozzle, Ambient: p.Ambient, Period: p.Period})}
+		Gauges: gauges.New(gauges.Params{Pot: pot, Period: p.Period}),
+		Watch:  vent.NewWatch(vent.WatchParams{Pot: pot, Nozzle: p.Nozzle, Ambient: p.Ambient, Period: p.Period})}
 	f.alone = !pot.Points.Has(points.Control) && !pot.Points.Has(points.Hose)
 	for _, pt := range points.All() {
 		if z := pot.Gauges[pt].Zero; z != nil {
@@ -42,6 +45,7 @@ func (f *Follower) Step(s points.Sample) {
 		h = f.infer.Handle()
 	}
 	f.Watch.Step(s, h)
+	f.Gauges.Step(s, h)
 	if int(s.Point) < points.Count {
 		s.Value -= f.zeros[s.Point]
 	}
@@ -49,10 +53,20 @@ func (f *Follower) Step(s points.Sample) {
 	f.Engine.Step(&f.in, &f.Out)
 }
 
+// Answer is the judge's word, lowered while something is found of the vessel's gauge (R2).
+func (f *Follower) Answer() vent.Answer {
+	a := f.Judge.Answer()
+	if f.Gauges.Fault() {
+		a = a.WithSensorFault()
+	}
+	return a
+}
+
 // Break ends the run of samples: what was seen before proves nothing of what comes.
 func (f *Follower) Break(why vent.Break) {
 	f.Judge.Break(why)
 	f.Watch.Break(why)
+	f.Gauges.Break(why)
 	f.infer.Break()
 }
 

@@ -12,6 +12,7 @@ import (
 	"gritwatch/protocol/points"
 	"gritwatch/protocol/si"
 	"gritwatch/server/internal/engine"
+	"gritwatch/server/internal/gauges"
 )
 
 // story is random samples of a pot that is pressed, vents and is pressed again, with gaps and bad readings.
@@ -42,37 +43,41 @@ func story(seed uint64) (ins []engine.Input) {
 	return ins
 }
 
-// Saved anywhere, restored into a new engine and watch and gone on, the outcome is the same bit for bit.
+// Saved anywhere, restored into a new engine and new watches and gone on, the outcome is the same bit for bit.
 func TestSaveAndRestore(t *testing.T) {
 	params := engine.Params{Points: points.SetOf(points.Supply, points.Vessel, points.Hose, points.Nozzle), Target: 100 * si.PSI, Volume: 0.1, Nozzle: 3.0 / 8 * si.Inch}
 	watch := vent.WatchParams{Pot: vent.Pot{Points: params.Points, Rated: 150 * si.PSI, Target: params.Target, Volume: 0.1}}
 	for seed := range uint64(6) {
 		ins := story(seed)
-		whole, w := engine.New(params), vent.NewWatch(watch)
+		whole, w, g := engine.New(params), vent.NewWatch(watch), gauges.New(gauges.Params{Pot: watch.Pot})
 		var out engine.Output
 		for i := range ins {
 			whole.Step(&ins[i], &out)
 			w.Step(ins[i].Sample, ins[i].Handle)
+			g.Step(ins[i].Sample, ins[i].Handle)
 		}
 		if seed == 0 && out.Cycles < 1 {
 			t.Fatal("the story has no cycle")
 		}
 		for cut := 0; cut < len(ins); cut += 37 {
-			a, wa := engine.New(params), vent.NewWatch(watch)
+			a, wa, ga := engine.New(params), vent.NewWatch(watch), gauges.New(gauges.Params{Pot: watch.Pot})
 			var got engine.Output
 			for i := range ins[:cut] {
 				a.Step(&ins[i], &got)
 				wa.Step(ins[i].Sample, ins[i].Handle)
+				ga.Step(ins[i].Sample, ins[i].Handle)
 			}
-			b, wb := engine.New(params), vent.NewWatch(watch)
-			if err := errors.Join(b.SetState(a.AppendState(nil)), wb.SetState(wa.AppendState(nil))); err != nil {
+			b, wb, gb := engine.New(params), vent.NewWatch(watch), gauges.New(gauges.Params{Pot: watch.Pot})
+			if err := errors.Join(b.SetState(a.AppendState(nil)), wb.SetState(wa.AppendState(nil)), gb.SetState(ga.AppendState(nil))); err != nil {
 				t.Fatal(err)
 			}
 			for i := cut; i < len(ins); i++ {
 				b.Step(&ins[i], &got)
 				wb.Step(ins[i].Sample, ins[i].Handle)
+				gb.Step(ins[i].Sample, ins[i].Handle)
 			}
-			if !bytes.Equal(whole.AppendState(nil), b.AppendState(nil)) || !bytes.Equal(w.AppendState(nil), wb.AppendState(nil)) {
+			if !bytes.Equal(whole.AppendState(nil), b.AppendState(nil)) || !bytes.Equal(w.AppendState(nil), wb.AppendState(nil)) ||
+				!bytes.Equal(g.AppendState(nil), gb.AppendState(nil)) {
 				t.Fatalf("seed %d, cut at %d: not the same", seed, cut)
 			}
 		}

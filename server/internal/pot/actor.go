@@ -13,8 +13,11 @@ import (
 
 	"gritwatch/internal/potfile"
 	"gritwatch/internal/vent"
+	"gritwatch/protocol/points"
+	"gritwatch/protocol/si"
 	"gritwatch/server/internal/engine"
 	"gritwatch/server/internal/feed"
+	"gritwatch/server/internal/gauges"
 )
 
 // Config is what an actor follows.
@@ -29,6 +32,9 @@ type Events struct {
 	Latency func(time.Duration) // of the newest sample of a live batch at its arrival, worst case
 	Dropped func()              // the mailbox was full
 	Faulty  func(pot string)    // the vessel gauge was proven outside its declared error (R1); once
+
+	// Sample is told of every live sample whose age is known, with the handle as it is after it, both on the server's clock.
+	Sample func(context.Context, points.Sample, vent.Handle)
 }
 
 // Options of an actor. Start and Log are needed.
@@ -56,6 +62,7 @@ type Actor struct {
 	mu       sync.Mutex
 	follow   *engine.Follower
 	seen     vent.Seen
+	gauges   gauges.Seen
 	clock    vent.Clock
 	answer   vent.Answer
 	guard    vent.Answer
@@ -223,10 +230,34 @@ func (a *Actor) tell(ctx context.Context, c vent.Condition, f vent.Finding) {
 		slog.String("from", f.From.String()), slog.String("now", f.Now.String()))
 }
 
+// tellGauge says what was found of a gauge.
+func (a *Actor) tellGauge(ctx context.Context, p points.Point, k gauges.Kind, f gauges.Finding) {
+	attrs := []slog.Attr{slog.String("pot", a.cfg.Pot.Name), slog.String("point", p.String()), slog.String("kind", k.String())}
+	if !f.On {
+		a.opts.Log.LogAttrs(ctx, slog.LevelInfo, "sensor-fault has ended", attrs...)
+		return
+	}
+	switch k {
+	case gauges.SlowPort:
+		attrs = append(attrs, slog.String("lag", time.Duration(f.Size*float64(time.Second)).Round(10*time.Millisecond).String()))
+	case gauges.Swapped:
+		attrs = append(attrs, slog.String("with", f.Other.String()))
+		fallthrough
+	default:
+		attrs = append(attrs, slog.String("size", si.GaugePressure(f.Size).String()))
+	}
+	a.opts.Log.LogAttrs(ctx, slog.LevelWarn, "sensor-fault: "+k.Says(), attrs...)
+}
+
 func (a *Actor) step(ctx context.Context, e *feed.Event) {
+	by, shared := a.toServer(e)
 	for _, s := range e.Samples {
 		a.follow.Step(s)
+		if shared {
+			a.share(ctx, s, by)
+		}
 		a.follow.Watch.Tell(&a.seen, func(c vent.Condition, f vent.Finding) { a.tell(ctx, c, f) })
+		a.follow.Gauges.Tell(&a.gauges, func(p points.Point, k gauges.Kind, f gauges.Finding) { a.tellGauge(ctx, p, k, f) })
 	}
 	if e.GuardAt != 0 && e.GuardAt >= a.guard.At {
 		// A word that is none counts as not proven.

@@ -184,7 +184,8 @@ func (v *view) answer(now time.Time) live.Answer {
 		theirs = a.own // the agent was never heard, which is reason enough; it has claimed no other configuration
 	}
 	out := vent.Serve(own, guard, vent.Claims{Agent: a.born, Own: a.own, Theirs: theirs,
-		SecondAgent: recent(a.refusedAgent), SecondSession: recent(a.refusedSession)})
+		SecondAgent: recent(a.refusedAgent), SecondSession: recent(a.refusedSession),
+		SensorFault: a.follow.Gauges.Fault()})
 	return live.Answer{Word: out.Word.String(), Because: out.Because.Strings(), AgeS: v.seconds(out.At)}
 }
 

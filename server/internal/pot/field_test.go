@@ -35,14 +35,15 @@ type field struct {
 	loosed  float64
 	late    time.Duration // of the link, each way
 
-	session string
-	epoch   uint64
-	digest  string
-	off     time.Duration // of the agent's clock
-	mute    bool          // no guard's word
-	deaf    bool          // no echoes
-	words   map[string]int
-	buffer  []points.Sample
+	session   string
+	epoch     uint64
+	digest    string
+	off       time.Duration // of the agent's clock
+	mute      bool          // no guard's word
+	deaf      bool          // no echoes
+	vesselOff float64       // of the vessel's gauge, Pa
+	words     map[string]int
+	buffer    []points.Sample
 }
 
 func start(t *testing.T, o pot.Options) *field {
@@ -52,7 +53,9 @@ func start(t *testing.T, o pot.Options) *field {
 		t.Fatal(err)
 	}
 	o.Start = time.Now()
-	o.Log = slog.New(slog.NewTextHandler(t.Output(), nil))
+	if o.Log == nil {
+		o.Log = slog.New(slog.NewTextHandler(t.Output(), nil))
+	}
 	f := &field{t: t, a: pot.New(pot.Config{Site: "harrow-quay", Agent: "quay-1", Pot: p}, o), guard: vent.NewJudge(p.Vent(), vent.Options{}),
 		began: time.Now(), pressed: math.Inf(-1), loosed: math.Inf(-1), session: "s1", epoch: 1, digest: p.Vent().Digest(),
 		off: -5 * time.Hour, words: map[string]int{}}
@@ -124,6 +127,9 @@ func (f *field) run(d time.Duration) {
 		p := f.pressures(time.Now())
 		for _, pt := range []points.Point{points.Supply, points.Vessel, points.Hose, points.Nozzle, points.Control} {
 			s := points.Sample{Point: pt, Quality: points.Good, At: f.agentNow(), Value: si.GaugePressure(p[pt])}
+			if pt == points.Vessel {
+				s.Value += si.GaugePressure(f.vesselOff)
+			}
 			f.guard.Step(s)
 			f.buffer = append(f.buffer, s)
 		}

@@ -10,6 +10,7 @@ import (
 	"gritwatch/protocol/points"
 	"gritwatch/protocol/si"
 	"gritwatch/server/internal/engine"
+	"gritwatch/server/internal/gauges"
 )
 
 // lines writes one JSON object a line.
@@ -45,7 +46,7 @@ const figures = 1 + points.Count + points.SegmentCount + 2
 // estimate writes what is known as of the newest sample.
 func (p *Player) estimate() error {
 	o := p.out
-	answer := p.follow.Judge.Answer()
+	answer := p.follow.Answer()
 	n := 0
 	figure := func(v, parts float64) *float64 {
 		f := &p.figures[n]
@@ -83,10 +84,16 @@ func (p *Player) estimate() error {
 	if o.ProductionKnown && o.State == engine.Blasting {
 		e.Production = figure(float64(o.Production), 1e4)
 	}
-	return p.lines.write(e)
+	if err := p.lines.write(e); err != nil {
+		return err
+	}
+	if p.unseen.lacks(p, &answer) {
+		return p.lines.write(eventLine{Kind: "event", T: o.At.String(), Event: vent.NoVentSeen.String()})
+	}
+	return nil
 }
 
-// news writes what has just become so: a cycle's end, conditions of the vent watch.
+// news writes what has just become so: a cycle's end, conditions of the vent watch, faults of gauges.
 func (p *Player) news() error {
 	o := p.out
 	if o.Cycles != p.cycles {
@@ -99,6 +106,11 @@ func (p *Player) news() error {
 	p.follow.Watch.Tell(&p.seen, func(c vent.Condition, f vent.Finding) {
 		if err == nil {
 			err = p.lines.write(alarmOf(o.At, c, f))
+		}
+	})
+	p.follow.Gauges.Tell(&p.gauges, func(pt points.Point, k gauges.Kind, f gauges.Finding) {
+		if err == nil {
+			err = p.lines.write(sensorFault(o.At, pt, k, f))
 		}
 	})
 	return err
@@ -137,12 +149,12 @@ func cycleOf(at si.Instant, c *engine.Cycle) cycleLine {
 
 // An alarmLine is the line of an alarm. Nothing is latched: it returns when its condition ends.
 type alarmLine struct {
-	Kind     string    `json:"kind"`
-	T        string    `json:"t"`
-	Alarm    string    `json:"alarm"`
-	Event    string    `json:"event"`
-	Priority string    `json:"priority"`
-	Evidence *evidence `json:"evidence,omitempty"`
+	Kind     string `json:"kind"`
+	T        string `json:"t"`
+	Alarm    string `json:"alarm"`
+	Event    string `json:"event"`
+	Priority string `json:"priority"`
+	Evidence any    `json:"evidence,omitempty"` // *evidence or *faultEvidence; nil: none
 }
 
 // evidence is what showed a condition: the pressure at which it began and the one at which it was found; of a slow vent
@@ -163,10 +175,11 @@ func alarmOf(at si.Instant, c vent.Condition, f vent.Finding) alarmLine {
 	}
 	l.Event = "raised"
 	if f.From != 0 || f.Now != 0 {
-		l.Evidence = &evidence{PPa: [2]*float64{rounded(float64(f.From), 1), rounded(float64(f.Now), 1)}}
+		e := &evidence{PPa: [2]*float64{rounded(float64(f.From), 1), rounded(float64(f.Now), 1)}}
 		if c == vent.VentSlow {
-			l.Evidence.RatePer = &[2]*float64{rounded(f.Rate, 1e4), rounded(f.Least, 1e4)}
+			e.RatePer = &[2]*float64{rounded(f.Rate, 1e4), rounded(f.Least, 1e4)}
 		}
+		l.Evidence = e
 	}
 	return l
 }

@@ -9,6 +9,7 @@ import (
 	"gritwatch/protocol/points"
 	"gritwatch/protocol/si"
 	"gritwatch/server/internal/engine"
+	"gritwatch/server/internal/gauges"
 	"gritwatch/server/internal/samplecsv"
 )
 
@@ -23,6 +24,9 @@ type Player struct {
 	pot   potfile.Pot
 	fresh time.Duration // how long a reading stands for the present
 	every si.Instant    // between estimates
+	holds bool          // the pot stays up at a release by design
+
+	allowance time.Duration // for a vent
 
 	follow *engine.Follower
 	out    *engine.Output
@@ -31,7 +35,9 @@ type Player struct {
 	last    si.Instant // of the newest row
 	cell    si.Instant // of the grid, of the newest estimate
 	seen    vent.Seen  // what was told of the vent watch
-	cycles  uint64     // told
+	gauges  gauges.Seen
+	unseen  unseen
+	cycles  uint64 // told
 	lines   lines
 	line    estimate // the newest, kept to build the next in
 	figures [figures]float64
@@ -46,6 +52,8 @@ func NewPlayer(pot potfile.Pot, s Settings, out io.Writer) *Player {
 		follow: engine.NewFollower(pot.Vent(), engine.Params{Nozzle: pot.Nozzle.Bore, Ambient: pot.Atmosphere.Pressure(), Period: s.Period}),
 		lines:  newLines(out)}
 	p.out = &p.follow.Out
+	judged := pot.Vent()
+	p.holds, p.allowance = judged.HoldsPressure, judged.Allowance()
 	for _, pt := range points.All() {
 		p.limits[pt] = limitsOf(&pot, pt)
 	}

@@ -1,7 +1,9 @@
-// Package replay runs the answer's judge, the vent watch and the engine over a logged CSV and writes what they find, one
-// JSON object a line: an estimate now and then, each cycle when it ends, and the alarms of the vent watch when they are
-// raised and when they return. It has no clock: everything follows from the rows, so the same log gives the same bytes. Nothing in it is the
-// present; the judge stands alone (of R8's two), and R6's age at serving does not apply. The word is the judge's.
+// Package replay runs the answer's judge, the watches over vents and gauges and the engine over a logged CSV and writes what
+// they find, one JSON object a line: an estimate now and then, each cycle when it ends, the alarms of the watches when they
+// are raised and when they return, and the event no-vent-seen once a release that the answer has no witness for, or loses it
+// again (R3). It has no clock: everything follows from the rows, so the same log gives the same bytes. Nothing in it is the
+// present; the judge stands alone (of R8's two), and R6's age at serving does not apply. The word is the judge's, lowered
+// while something is found of the vessel's gauge (R2).
 //
 // # Time
 //

@@ -208,7 +208,7 @@ func TestHealthyVent(t *testing.T) {
 }
 
 // TestAnswersAreTheJudges: over logs with every trouble, each line's answer is that of a judge that saw the same readings
-// up to its time, and no more.
+// up to its time, and no more (no fault of a gauge is found in them).
 func TestAnswersAreTheJudges(t *testing.T) {
 	p := alder(t)
 	vented := 0

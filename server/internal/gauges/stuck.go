@@ -1,0 +1,188 @@
+package gauges
+
+import (
+	"math"
+	"time"
+
+	"gritwatch/protocol/points"
+	"gritwatch/protocol/si"
+)
+
+// stuck follows how long a reading stays the same to the last digit.
+type stuck struct {
+	n       int                      // readings equal to the one before, without a break
+	flow    int                      // of those, under flow
+	base    [len(downstream)]float64 // the others where the run began
+	moved   si.Instant               // when another had moved far away from that; 0: none has
+	after   int                      // equal readings since
+	changes int                      // readings that differ, since it was found
+
+	learned int     // readings under flow
+	longest int     // run under flow that ended
+	step    float64 // mean difference of two readings under flow where the reading turned, Pa
+	quantum float64 // smallest difference of the last block of differences and of this one, Pa; 0: none yet
+	next    float64 // of this block
+	lively  float64 // share of readings under flow that differ from the one before
+	block   int     // differences in it
+}
+
+const (
+	flowOver     = 50 * si.KPa             // a reading under flow
+	flowAfter    = time.Second             // after the press
+	stuckFor     = 1500 * time.Millisecond // at least, by noise
+	stuckLearn   = 60                      // readings that tell a gauge's noise
+	stuckMemory  = 200
+	stuckBlock   = 100
+	stuckLongest = 4               // times the longest run that ended by itself
+	stuckChance  = 1e-10           // of a healthy run so long
+	leastNoise   = 1e-5            // of the range: less is the rounding of numbers
+	movedBy      = 100 * si.KPa    // another point, while this one stood still
+	movedWithin  = 8 * time.Second // of the press or release
+	movedFor     = 800 * time.Millisecond
+	movedCount   = 3
+	stuckRest    = 20 * si.KPa // under this hose and nozzle may rightly stay at nothing behind a plug
+	unstuck      = 5           // changes
+)
+
+func (s *stuck) forget() { s.n, s.flow, s.moved = 0, 0, 0 }
+
+func (w *Watch) judgeStuck(p points.Point) {
+	t, s := &w.tracks[p], &w.stuck[p]
+	if t.n < 2 {
+		return
+	}
+	flow := w.known && w.pressed && w.now.Sub(w.turned) >= flowAfter && (t.v > flowOver || p != points.Control && w.blows())
+	diff := math.Abs(t.v - t.before)
+	on := w.found[p][Stuck].On
+	if diff != 0 {
+		if on {
+			if s.changes++; s.changes >= unstuck {
+				w.set(p, Stuck, false, Finding{})
+			}
+		} else {
+			s.longest = max(s.longest, s.flow)
+		}
+		s.forget()
+		if flow && !on {
+			s.differ(diff)
+			turn := 0.0 // else movement, not noise
+			if (t.v-t.before)*(t.before-t.third) < 0 && t.n > 2 {
+				turn = diff
+			}
+			s.learn(diff, turn)
+		}
+		return
+	}
+	if s.n == 0 {
+		for i, q := range downstream {
+			if o, ok := w.fresh(q); ok {
+				s.base[i] = o.v
+			} else {
+				s.base[i] = math.NaN()
+			}
+		}
+	}
+	s.n++
+	if flow {
+		if s.flow++; s.flow <= s.longest {
+			s.learn(0, 0)
+		}
+	} else {
+		s.flow = 0
+	}
+	if on {
+		return
+	}
+	if w.silent(t, s, w.spans[p]) || w.leftBehind(p, t, s) {
+		s.changes = 0
+		w.set(p, Stuck, true, Finding{Size: t.v})
+	}
+}
+
+// blows tells whether a point of the vessel's side shows flow.
+func (w *Watch) blows() bool {
+	for _, p := range downstream {
+		if t, ok := w.fresh(p); ok && t.fast > flowOver {
+			return true
+		}
+	}
+	return false
+}
+
+func (s *stuck) learn(diff, turn float64) {
+	s.learned++
+	gain := 1 / float64(min(s.learned, stuckMemory))
+	s.step += (turn - s.step) * gain
+	if diff != 0 {
+		diff = 1
+	}
+	s.lively += (diff - s.lively) * gain
+}
+
+// differ learns the step of the gauge's digits. Some have coarser ones at higher pressure: what was seen long ago does
+// not count.
+func (s *stuck) differ(diff float64) {
+	if s.block == 0 || diff < s.next {
+		s.next = diff
+	}
+	if s.quantum == 0 || diff < s.quantum {
+		s.quantum = diff
+	}
+	if s.block++; s.block == stuckBlock {
+		s.quantum, s.block = s.next, 0
+	}
+}
+
+// silent tells whether a gauge that makes noise under flow has stopped doing so. With noise of standard deviation sigma
+// and steps of q, a reading equals the one before with no more than erf(q/(2 sqrt(2) sigma)), which is the case of a
+// pressure in the middle of a step; the run must be less likely than stuckChance, and far longer than any that ended.
+// A gauge that is polled more often than it measures repeats itself: only the share of readings that were new counts.
+// Noise under a step is not judged: at the edge of a step it shows, in the middle of one it does not.
+func (w *Watch) silent(t *track, s *stuck, span float64) bool {
+	known := s.learned >= stuckLearn && s.step > 0 && w.quick(t)
+	if !known || float64(s.flow)*t.every < stuckFor.Seconds() || s.flow < stuckLongest*(s.longest+1) {
+		return false
+	}
+	// The mean |difference| of two normal readings is 2 sigma/sqrt(pi), of which turns make up the most.
+	sigma := s.step * math.Sqrt(math.Pi) / 2
+	if sigma < max(s.quantum, leastNoise*span) {
+		return false
+	}
+	same := math.Erf(s.quantum / (2 * math.Sqrt2 * sigma))
+	return float64(s.flow)*s.lively*math.Log(same) < math.Log(stuckChance)
+}
+
+// leftBehind tells whether a point of the vessel's side stood still while another one moved far, which it must follow: the
+// vessel in the charge and the vent, hose and nozzle in the vent (in a charge they stand still at what the push line gives
+// them). A pot that holds its pressure keeps the vessel apart from the hose.
+func (w *Watch) leftBehind(p points.Point, t *track, s *stuck) bool {
+	holds := w.params.Pot.HoldsPressure
+	switch p {
+	case points.Vessel:
+		if holds {
+			return false
+		}
+	case points.Hose, points.Nozzle:
+		if w.pressed || t.v < stuckRest {
+			return false
+		}
+	default:
+		return false
+	}
+	if !w.known || w.now.Sub(w.turned) > movedWithin {
+		return false
+	}
+	away := false
+	for i, q := range downstream {
+		o, ok := w.fresh(q)
+		away = away || q != p && ok && !(holds && q == points.Vessel) && math.Abs(o.v-s.base[i]) >= movedBy
+	}
+	if !away || s.moved == 0 {
+		if s.moved, s.after = 0, 0; away {
+			s.moved = t.at
+		}
+		return false
+	}
+	s.after++
+	return s.after >= max(movedCount, 2*(s.longest+1)) && t.at.Sub(s.moved) >= movedFor
+}
