@@ -39,8 +39,8 @@ $(PAGE): dashboard/node_modules/.package-lock.json $(PAGESRC)
 test: deps lint unit browser stack ## everything: packages it needs, lint, unit, page, end to end
 
 # Debian packages that tests call: the race detector's compiler, the browser, an independent Modbus master and an
-# independent slave with a pair of terminals between, promtool.
-DEBS := gcc libc6-dev chromium mbpoll python3-pymodbus python3-serial python3-serial-asyncio socat prometheus
+# independent slave with a pair of terminals between, promtool, an independent MQTT broker.
+DEBS := gcc libc6-dev chromium mbpoll python3-pymodbus python3-serial python3-serial-asyncio socat prometheus mosquitto
 deps: ## Debian packages the tests call (installed when root, else named)
 	@missing=; for p in $(DEBS); do dpkg-query -W -f='$${Status}' $$p 2>/dev/null | grep -q 'ok installed' || missing="$$missing $$p"; done; \
 	if [ -n "$$missing" ]; then \
@@ -58,7 +58,13 @@ unit: page ## Go tests under the race detector, then the page's
 	go test -race -count=1 $$(go list ./... | grep -v /internal/e2e)
 	cd dashboard && npm test
 
-stack: page ## end to end: the real programs, a real browser, scenarios against the simulator's truth
+# An independent Sparkplug edge node that the end-to-end tests run.
+PEER := internal/e2e/testdata/peer
+$(PEER)/node_modules/.package-lock.json: $(PEER)/package-lock.json
+	cd $(PEER) && npm ci --no-audit --no-fund
+	@touch $@
+
+stack: page $(PEER)/node_modules/.package-lock.json ## end to end: the real programs, a real browser, scenarios against the simulator's truth
 	go test -race -count=1 -parallel 16 -timeout 8m ./internal/e2e
 
 browser: page ## the page in a real browser, against a scripted server
@@ -67,18 +73,21 @@ browser: page ## the page in a real browser, against a scripted server
 soak: ## faults of the line with 200 seeds each, about half an hour
 	SOAK=200 go test -count=1 -timeout 2h -v -run 'TestNoFault' ./agent/internal/poll
 
-# Both tables are printed, whatever the first one says. qemu-user-static runs the same seed as another processor would.
+# Both tables are printed, whatever the first one says, and what they say is kept in SCORES. qemu-user-static runs the same
+# seed as another processor would. The simulator's program draws more sites, a few at a time, while the scores are made.
+SCORES := server/internal/engine/SCORES.md
 eval: DEBS := qemu-user-static
-eval: deps ## how true the simulator is, and how right the answer is on it: tables; FULL=1 plays longer, under more seeds
-	@rm -rf run/eval && mkdir -p run/eval; code=0; for p in ./sim-sensor/internal/eval ./server/internal/eval; do \
-	  EVAL=$(CURDIR)/run/eval FULL=$(FULL) go test -count=1 -timeout 6h -v -run '^TestEval$$' $$p | sed -uE '/^ *(=== |--- PASS)/d' || code=1; done; exit $$code
+eval: deps ## how true the simulator is, and how right the answer is on it: tables, kept in SCORES.md; FULL=1 plays longer, under more seeds
+	@rm -rf run/eval && mkdir -p run/eval; CGO_ENABLED=0 go build -trimpath -o run/eval/gritwatch-sim ./sim-sensor
+	@code=0; for p in ./sim-sensor/internal/eval ./server/internal/eval; do \
+	  EVAL=$(CURDIR)/run/eval EVAL_SIM=$(CURDIR)/run/eval/gritwatch-sim EVAL_SCORES=$(CURDIR)/$(SCORES) FULL=$(FULL) nice go test -count=1 -timeout 6h -v -run '^TestEval$$' $$p | sed -uE '/^ *(=== |--- PASS)/d' || code=1; done; exit $$code
 
 fuzz: page ## every fuzz target for FUZZTIME (30s) each
 	@grep -rl --include='*_test.go' '^func Fuzz' agent internal protocol server sim-sensor | xargs -n1 dirname | sort -u | while read -r dir; do \
 	  for f in $$(grep -hoE '^func Fuzz\w+' $$dir/*_test.go | sed 's/func //'); do echo "$$dir $$f"; \
 	  go test -run '^$$' -fuzz "^$$f\$$" -fuzztime $(FUZZTIME) -fuzzminimizetime 20x ./$$dir; done; done
 
-bench: page ## benchmarks of the hot paths, one table
+bench: deps page ## benchmarks of the hot paths, one table
 	@go test -run '^$$' -bench . -benchmem ./... | grep -E '^(Benchmark|cpu:)'
 
 picture: build ## the picture in README.md, of the demo when a vent has stalled

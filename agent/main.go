@@ -16,6 +16,7 @@ import (
 	"gritwatch/agent/internal/probe"
 	"gritwatch/agent/internal/serialport"
 	"gritwatch/agent/internal/watch"
+	"gritwatch/internal/brokerlink"
 	"gritwatch/internal/program"
 	"gritwatch/internal/terminal"
 )
@@ -95,11 +96,14 @@ func check(ctx context.Context, f checkFlags, stdout io.Writer) error {
 	if f.For < 0 {
 		return fmt.Errorf("--for %w: it is under zero", program.ErrUsage)
 	}
-	c, err := read(f.Config)
+	c, found, err := readWhole(f.Config)
 	if err != nil {
 		return err
 	}
 	text, err := poll.Check(c)
+	for _, x := range found {
+		text += "broker: " + x.String() + "\n"
+	}
 	_, werr := io.WriteString(stdout, text)
 	if err := errors.Join(err, werr); err != nil {
 		return err
@@ -164,13 +168,27 @@ func search(ctx context.Context, f probeFlags, stdout, stderr io.Writer) error {
 }
 
 func serve(ctx context.Context, path string, log *slog.Logger) error {
-	c, err := read(path)
+	c, found, err := readWhole(path)
 	if err != nil {
 		return err
+	}
+	for _, x := range found {
+		if x.Warn {
+			log.LogAttrs(ctx, slog.LevelWarn, "broker: "+x.Text)
+		}
 	}
 	return app.Run(ctx, c, app.Options{Log: log})
 }
 
 func read(path string) (config.Config, error) {
 	return program.ReadFile("the agent's file", path, config.Load)
+}
+
+// readWhole reads an agent's file and those of its broker.
+func readWhole(path string) (c config.Config, found []brokerlink.Finding, err error) {
+	c, err = program.ReadFile("the agent's file", path, func(path string) (c config.Config, err error) {
+		c, found, err = config.LoadWhole(path, time.Now())
+		return c, err
+	})
+	return c, found, err
 }

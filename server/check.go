@@ -13,21 +13,20 @@ import (
 
 // check prints what a site's file says and what follows from it.
 func check(path string, out io.Writer) error {
-	c, err := read(path)
+	c, found, err := readWhole(path)
 	if err != nil {
 		return err
 	}
 	w := &printer{out: out}
-	agents := map[string]bool{}
-	for _, p := range c.Pots {
-		agents[p.Agent] = true
-	}
-	w.say("site %s: pots %d, agents %d", c.Site, len(c.Pots), len(agents))
+	w.say("site %s: pots %d, agents %d", c.Site, len(c.Pots), len(c.Agents()))
 	w.say("page and API: http://%s%s", c.Listen, open(c.Listen))
 	if c.Broker.Embedded != "" {
-		w.say("broker: inside, mqtt://%s%s", c.Broker.Embedded, open(c.Broker.Embedded))
+		w.say("broker: inside, %s%s%s", c.Broker.Scheme(), c.Broker.Embedded, taken(c.Broker))
 	} else {
-		w.say("broker: outside, %s%s", c.Broker.URL, clear(c.Broker))
+		w.say("broker: outside, %s", c.Broker.Outside.URL)
+	}
+	for _, f := range found {
+		w.say("broker: %s", f)
 	}
 	w.say("data: %s", c.Data)
 	w.say("atmosphere: %.1f kPa%s", float64(c.Atmosphere.Pressure())/1000, assumed(c.Atmosphere))
@@ -56,12 +55,17 @@ func open(addr string) string {
 	return " (open to the network: no log-in and no TLS, everyone who reaches it may use it)"
 }
 
-// clear warns of a log-in that travels readable.
-func clear(b config.Broker) string {
-	if b.Username != "" && strings.HasPrefix(b.URL, "mqtt:") {
-		return " (the log-in travels unencrypted; use mqtts:// where the broker can)"
+// taken says whom the embedded broker lets in.
+func taken(b config.Broker) string {
+	switch {
+	case b.Users != "" && b.ClientCA != "":
+		return " (with a password or a certificate)"
+	case b.Users != "":
+		return " (with a password)"
+	case b.ClientCA != "":
+		return " (with a certificate)"
 	}
-	return ""
+	return open(b.Embedded)
 }
 
 func assumed(a potfile.Atmosphere) string {

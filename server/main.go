@@ -5,8 +5,10 @@ import (
 	"context"
 	"io"
 	"log/slog"
+	"time"
 
 	"gritwatch/dashboard"
+	"gritwatch/internal/brokerlink"
 	"gritwatch/internal/program"
 	"gritwatch/server/internal/app"
 	"gritwatch/server/internal/config"
@@ -22,6 +24,10 @@ type flags struct {
 
 	Run   fileFlag `cmd:"" help:"Serve the site: broker, API and page."`
 	Check fileFlag `cmd:"" help:"Validate the site's file and say what can and cannot be answered for each pot."`
+
+	Agent struct {
+		Add addFlags `cmd:"" help:"Give an agent (or an observer) a password for the embedded broker. Shown once; the users' file keeps its hash."`
+	} `cmd:"" help:"Users of the embedded broker."`
 
 	Replay replayFlags `cmd:"" help:"Run judge and engine over a logged CSV of one pot; lines of JSON. No broker, no clock, no network."`
 }
@@ -41,18 +47,30 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 			switch command {
 			case "check":
 				return check(f.Check.Config, stdout)
+			case "agent add":
+				return addUser(f.Agent.Add, stdout)
 			case "replay <samples>":
 				return replayLog(ctx, f.Replay, stdout, stderr, log)
 			}
-			c, err := read(f.Run.Config)
+			c, found, err := readWhole(f.Run.Config)
 			if err != nil {
 				return err
+			}
+			for _, w := range found {
+				if w.Warn {
+					log.LogAttrs(ctx, slog.LevelWarn, "broker: "+w.Text)
+				}
 			}
 			return app.Run(ctx, c, app.Options{Out: stdout, Log: log, Page: dashboard.Dist()})
 		},
 	}.Run(ctx, args, stdout, stderr)
 }
 
-func read(path string) (config.Config, error) {
-	return program.ReadFile("the site's file", path, config.Read)
+// readWhole reads a site's file and those of its broker.
+func readWhole(path string) (c config.Config, found []brokerlink.Finding, err error) {
+	c, err = program.ReadFile("the site's file", path, func(path string) (c config.Config, err error) {
+		c, found, err = config.ReadWhole(path, time.Now())
+		return c, err
+	})
+	return c, found, err
 }

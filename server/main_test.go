@@ -13,6 +13,7 @@ import (
 	"github.com/creack/pty"
 
 	"gritwatch/internal/potfile"
+	"gritwatch/server/internal/broker/access"
 	"gritwatch/server/internal/config"
 )
 
@@ -104,6 +105,83 @@ func TestExitCodes(t *testing.T) {
 				t.Errorf("more than one line:\n%s", stderr)
 			}
 		})
+	}
+}
+
+// TestAgentAdd: a password is handed out once, its hash alone is kept, and the broker's check counts the users.
+func TestAgentAdd(t *testing.T) {
+	dir := t.TempDir()
+	users := filepath.Join(dir, "users")
+	site := filepath.Join(dir, "site.yaml")
+	text := strings.Replace(config.Reference, `broker: {embedded: "127.0.0.1:1883", open_to_network: false}`,
+		fmt.Sprintf(`broker: {embedded: "127.0.0.1:1883", users: %q}`, users), 1)
+	if err := os.WriteFile(site, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if code, _, stderr := call(t, t.Context(), "check", "--config", site); code != 2 ||
+		!strings.Contains(stderr, "broker.users: "+users+" cannot be read: no such file or directory; gritwatch-server agent add --name NAME makes the file and its lines") {
+		t.Errorf("check without users: code %d\n%s", code, stderr)
+	}
+	add := func(args ...string) (int, string, string) {
+		return call(t, t.Context(), append([]string{"agent", "add", "--config", site}, args...)...)
+	}
+	code, stdout, stderr := add("--name", "quay-1")
+	lines := strings.Split(strings.TrimSpace(stdout), "\n")
+	if code != 0 || stderr != "" || len(lines) != 2 || lines[0] != "agent quay-1 stands in "+users+"; its password, which is shown only now:" || len(lines[1]) != 32 {
+		t.Fatalf("code %d\n%s%s", code, stdout, stderr)
+	}
+	kept, err := access.Read(users)
+	if err != nil {
+		t.Fatal(err)
+	}
+	first, ok := kept.Check("quay-1", []byte(lines[1]))
+	if !ok {
+		t.Error("the password that was shown is not good")
+	}
+	out := filepath.Join(dir, "wall.password")
+	for _, c := range []struct {
+		args []string
+		code int
+		want string
+	}{
+		{[]string{"--name", "quay-1"}, 1, "user quay-1 stands in the users' file already; --replace gives another password"},
+		{[]string{"--name", "quay-9"}, 2, `--name cannot be used: no pot in ` + site + ` has the agent "quay-9"; agents there: [quay-1]`},
+		{[]string{"--name", "quay-1", "--replace"}, 0, ""},
+		{[]string{"--name", "wall", "--observer", "--out", out}, 0, ""},
+		{[]string{"--name", "desk", "--observer", "--out", out}, 2, "--out cannot be used: " + out + " exists; name a new file"},
+		{[]string{"--name", "Desk", "--observer"}, 2, `"Desk" is not a name`},
+	} {
+		if code, stdout, stderr := add(c.args...); code != c.code || !strings.Contains(stderr, c.want) || c.code == 0 && stdout == "" {
+			t.Errorf("%v: code %d, want %d\n%s%s", c.args, code, c.code, stdout, stderr)
+		}
+	}
+	if kept, err = access.Read(users); err != nil {
+		t.Fatal(err)
+	}
+	if second, ok := kept.Find("quay-1"); !ok || second.Hash == first.Hash {
+		t.Error("the password was not replaced")
+	}
+	secret, err := os.ReadFile(out)
+	info, serr := os.Stat(out)
+	if err != nil || serr != nil || info.Mode().Perm() != 0o600 {
+		t.Fatalf("%v %v %v", err, serr, info)
+	}
+	if u, ok := kept.Check("wall", secret[:len(secret)-1]); !ok || u.Kind != access.Observer {
+		t.Errorf("observer %+v, %v", u, ok)
+	}
+	if code, stdout, _ := call(t, t.Context(), "check", "--config", site); code != 0 || !strings.Contains(stdout, "broker: users "+users+": agents 1, observers 1\n") ||
+		!strings.Contains(stdout, "broker: inside, mqtt://127.0.0.1:1883 (with a password)\n") {
+		t.Errorf("check: code %d\n%s", code, stdout)
+	}
+	if err := os.Chmod(users, 0o644); err != nil {
+		t.Fatal(err)
+	}
+	if _, stdout, _ := call(t, t.Context(), "check", "--config", site); !strings.Contains(stdout, "broker: warning: "+users+" can be read by every user of this machine: chmod o= "+users+"\n") {
+		t.Errorf("check of a users' file that all can read:\n%s", stdout)
+	}
+	none := file(t, config.Reference)
+	if code, _, stderr := call(t, t.Context(), "agent", "add", "--config", none, "--name", "quay-1"); code != 2 || !strings.Contains(stderr, "broker.users names no users' file") {
+		t.Errorf("without users: code %d\n%s", code, stderr)
 	}
 }
 

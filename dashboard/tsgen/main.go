@@ -1,4 +1,5 @@
-// Tsgen writes the page's types from protocol/live, and its table of answer codes from internal/vent.
+// Tsgen writes the page's types from protocol/live, as package messages describes it, and its table of answer codes from
+// internal/vent.
 package main
 
 import (

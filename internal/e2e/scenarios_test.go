@@ -2,6 +2,7 @@ package e2e_test
 
 import (
 	"slices"
+	"strings"
 	"syscall"
 	"testing"
 	"time"
@@ -50,6 +51,7 @@ func TestFaultsAreNeverVented(t *testing.T) {
 		return time.Since(began) > 95*time.Second
 	})
 	s.countsLines(t, lines, counted, time.Since(began)-10*time.Second) // which are told every 10 s
+	s.namesCrossing(t, "walnut", "yew")
 	said := w.judge(t, s.truth)
 	zero := jsonLines[truth](t, s.truth)[0].T
 
@@ -77,6 +79,26 @@ func TestFaultsAreNeverVented(t *testing.T) {
 		}
 	}
 	w.delays(t, s.truth, "alder", "birch")
+}
+
+// namesCrossing wants the server's log to name the crossing of two pots, as one of their vessel gauges, and no other.
+func (r *runningSite) namesCrossing(t *testing.T, one, other string) {
+	t.Helper()
+	named := false
+	for line := range strings.Lines(r.server.out.String()) {
+		if !strings.Contains(line, " are crossed: ") {
+			continue
+		}
+		t.Log(strings.TrimSpace(line))
+		is := strings.Contains(line, "pots "+one+" and "+other+" are crossed: vessel; ") || strings.Contains(line, "pots "+other+" and "+one+" are crossed: vessel; ")
+		if !is {
+			t.Errorf("the server names another crossing: %s", line)
+		}
+		named = named || is
+	}
+	if !named {
+		t.Errorf("the server does not name the crossing of %s and %s", one, other)
+	}
 }
 
 // delays holds healthy pots to: VENTED within 6 s (p95) of truly falling under 0.5 psi, and for 97 % of the time from

@@ -83,5 +83,11 @@ func writeFile(path, text string) error {
 	if err != nil {
 		return errors.Join(err, os.Remove(f.Name()))
 	}
+	// The new name must outlast a loss of power too, or the next life would use the number of a will that may still come. Not
+	// every file system can; then nothing is lost by the attempt.
+	if dir, err := os.Open(filepath.Dir(path)); err == nil {
+		_ = dir.Sync()
+		_ = dir.Close()
+	}
 	return nil
 }

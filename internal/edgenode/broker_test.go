@@ -19,6 +19,7 @@ import (
 	"github.com/mochi-mqtt/server/v2/packets"
 
 	"gritwatch/protocol/sparkplug"
+	"gritwatch/protocol/sparkplug/sparkplugtest"
 )
 
 // A broker is a real one, reached through pipes, so that it lives in the fake time of a synctest bubble.
@@ -44,6 +45,8 @@ type userHook struct {
 	mu       sync.Mutex
 	connects []packets.Packet // of the node under test
 	wills    int              // given out
+
+	forbidden string // topic that nobody may read
 }
 
 func (h *userHook) ID() string { return "user" }
@@ -63,11 +66,16 @@ func (h *userHook) OnWillSent(*mochi.Client, packets.Packet) {
 	defer h.mu.Unlock()
 	h.wills++
 }
-func (h *userHook) willsSent() int { h.mu.Lock(); defer h.mu.Unlock(); return h.wills }
+func (h *userHook) connections() int { h.mu.Lock(); defer h.mu.Unlock(); return len(h.connects) }
+func (h *userHook) willsSent() int   { h.mu.Lock(); defer h.mu.Unlock(); return h.wills }
 func (h *userHook) OnConnectAuthenticate(_ *mochi.Client, pk packets.Packet) bool {
 	return h.user == "" || string(pk.Connect.Username) == h.user && string(pk.Connect.Password) == h.password
 }
-func (h *userHook) OnACLCheck(*mochi.Client, string, bool) bool { return true }
+func (h *userHook) OnACLCheck(_ *mochi.Client, topic string, write bool) bool {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return write || topic != h.forbidden
+}
 
 func newBroker(t *testing.T, users *userHook) *broker {
 	b := &broker{t: t, users: users, conns: make(chan net.Conn), closed: make(chan struct{})}
@@ -156,6 +164,7 @@ type observer struct {
 	t      *testing.T
 	client paho.Client
 	in     chan heard
+	names  sparkplugtest.Names
 }
 
 func observe(t *testing.T, b *broker) *observer {
@@ -163,7 +172,7 @@ func observe(t *testing.T, b *broker) *observer {
 	o.client = paho.NewClient(paho.NewClientOptions().AddBroker("tcp://pipe").SetClientID("observer").SetAutoReconnect(false).
 		SetCustomOpenConnectionFn(func(*url.URL, paho.ClientOptions) (net.Conn, error) { return b.connect(context.Background()) }))
 	o.wait(o.client.Connect())
-	o.wait(o.client.Subscribe("spBv1.0/#", 2, func(_ paho.Client, m paho.Message) {
+	o.wait(o.client.Subscribe("spBv1.0/harrow-quay/#", 2, func(_ paho.Client, m paho.Message) {
 		topic, err := sparkplug.ParseTopic(m.Topic())
 		if err != nil {
 			t.Error(err)
@@ -171,6 +180,9 @@ func observe(t *testing.T, b *broker) *observer {
 		message, err := sparkplug.Decode(m.Payload())
 		if err != nil {
 			t.Errorf("%s: %v", m.Topic(), err)
+		}
+		if err := o.names.Take(topic, message); err != nil {
+			t.Error(err)
 		}
 		if topic.Kind != sparkplug.NodeCommand { // its own, in no fixed order to the answers
 			o.in <- heard{topic, message, m.Qos(), m.Retained()}

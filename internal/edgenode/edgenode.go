@@ -1,14 +1,15 @@
 // Package edgenode is a Sparkplug B edge node over MQTT 3.1.1: one connection after another, each with its own will,
 // births in order, sequence numbers in the order of the wire, rebirths on request and a death before leaving.
 //
+// The rules are kept by package session, whose documentation says how; here are the connection, the clock and the number
+// on disk.
+//
 // The owner publishes through it and gives the births when asked. Nothing is kept while there is no connection:
 // publishing then says ErrOffline, and what was to be published is lost unless the owner keeps it.
 package edgenode
 
 import (
 	"context"
-	"crypto/tls"
-	"errors"
 	"fmt"
 	"log/slog"
 	"net"
@@ -16,22 +17,20 @@ import (
 	"sync"
 	"time"
 
-	"gritwatch/protocol/points"
+	"gritwatch/internal/brokerlink"
+	"gritwatch/internal/edgenode/session"
 	"gritwatch/protocol/si"
 	"gritwatch/protocol/sparkplug"
 )
 
 // ErrOffline says that nothing can be published now: no connection, or its births are not out yet.
-var ErrOffline = errors.New("no session with the broker")
+var ErrOffline = session.ErrOffline
 
 // ErrNotBorn says that data of a device came before its birth, or after its death.
-var ErrNotBorn = errors.New("device is not born in this session")
+var ErrNotBorn = session.ErrNotBorn
 
 // A DeviceBirth is what a device is born with. Metrics belong to the node once handed over.
-type DeviceBirth struct {
-	Device  string
-	Metrics []sparkplug.Metric
-}
+type DeviceBirth = session.DeviceBirth
 
 // Events are told as they happen; nil funcs are not called. They must not block, nor publish.
 type Events struct {
@@ -41,13 +40,20 @@ type Events struct {
 	Sent    func(metrics, n int) // a message of n bytes was written
 }
 
-// Options of a node. Broker, Group, Node, ClientID, Now and Births are needed.
+// Options of a node. Link or Broker, Group, Node, ClientID, Now and Births are needed.
 type Options struct {
-	Broker         string // mqtt://host:port, mqtts:// for TLS; a missing port is 1883 or 8883
-	User, Password string
-	TLS            *tls.Config // for mqtts; nil: system roots
-	ClientID       string
-	Group, Node    string
+	Link        *brokerlink.Link // the way to the broker
+	Broker      string           // in place of Link: mqtt://host:port, mqtts:// for TLS, user:password@ before the host
+	ClientID    string
+	Group, Node string
+
+	// Primary is the id of a host without which nothing is published: births wait until its STATE says online, and its
+	// death ends the session. Empty: data flow whoever listens.
+	Primary string
+
+	// Asker is the id of a host that sends a command every few seconds while its STATE says online. If none comes for
+	// 30 s the node subscribes again, then connects anew. Empty: not watched.
+	Asker string
 
 	// Dir holds bdseq, the last number used for a will, so that a restart does not use it again. Empty: not kept.
 	Dir string
@@ -64,46 +70,39 @@ type Options struct {
 	Log    *slog.Logger // nil: silent
 	Events Events
 
-	// Dial opens the connection; nil: TCP or TLS as Broker says.
+	// Dial opens the connection; nil: as Link does.
 	Dial func(ctx context.Context) (net.Conn, error)
 
 	KeepAlive time.Duration // 0: 10 s. The broker gives the will out after 1.5 times that
 	Timeout   time.Duration // 0: 5 s, for a connection, an acknowledgement, a write
 }
 
-// A Node is the session machine. Publishing is safe for concurrent use.
+// A Node is an edge node on its broker. Publishing is safe for concurrent use.
 type Node struct {
 	o     Options
-	url   *url.URL
 	bd    bdFile
 	again chan struct{} // a rebirth is wanted
 
-	mu   sync.Mutex // over seq and the hand-over to the client, so that numbers follow the wire
-	link *link      // nil: offline
-	seq  sparkplug.Counter
-	born map[string]bool
+	mu      sync.Mutex // over the machine and the hand-over to the client, so that numbers follow the wire
+	machine *session.Machine
+	link    *link // nil: offline
 }
 
 // New checks the options.
 func New(o Options) (*Node, error) {
-	u, err := url.Parse(o.Broker)
-	if err != nil || u.Host == "" || (u.Scheme != "mqtt" && u.Scheme != "mqtts") {
-		return nil, fmt.Errorf("broker %q is not an address; write for example mqtt://127.0.0.1:1883", o.Broker)
-	}
-	if u.Port() == "" {
-		port := "1883"
-		if u.Scheme == "mqtts" {
-			port = "8883"
-		}
-		u.Host = net.JoinHostPort(u.Hostname(), port)
-	}
-	for what, id := range map[string]string{"group": o.Group, "node": o.Node} {
-		if err := sparkplug.CheckID(id); err != nil {
-			return nil, fmt.Errorf("%s: %w", what, err)
-		}
-	}
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
+	}
+	if o.Link == nil {
+		settings, err := settingsOf(o.Broker)
+		if err != nil {
+			return nil, err
+		}
+		o.Link = brokerlink.New(settings, o.Log)
+	}
+	machine, err := session.New(session.Options{Group: o.Group, Node: o.Node, Primary: o.Primary, Asker: o.Asker})
+	if err != nil {
+		return nil, err
 	}
 	if o.KeepAlive == 0 {
 		o.KeepAlive = 10 * time.Second
@@ -111,49 +110,39 @@ func New(o Options) (*Node, error) {
 	if o.Timeout == 0 {
 		o.Timeout = 5 * time.Second
 	}
-	if u.User != nil {
-		if o.User == "" {
-			o.User = u.User.Username()
-			o.Password, _ = u.User.Password()
-		}
-		u.User = nil // so that no log line shows a password
-	}
 	if o.Dial == nil {
-		o.Dial = dialer(u, o.TLS)
+		o.Dial = o.Link.Dial
 	}
-	return &Node{o: o, url: u, again: make(chan struct{}, 1)}, nil
+	return &Node{o: o, again: make(chan struct{}, 1), machine: machine}, nil
 }
 
-func dialer(u *url.URL, tlsConfig *tls.Config) func(context.Context) (net.Conn, error) {
-	return func(ctx context.Context) (net.Conn, error) {
-		if u.Scheme == "mqtts" {
-			return (&tls.Dialer{Config: tlsConfig}).DialContext(ctx, "tcp", u.Host)
-		}
-		return (&net.Dialer{}).DialContext(ctx, "tcp", u.Host)
+// settingsOf reads an address that may hold a log-in.
+func settingsOf(broker string) (s brokerlink.Settings, err error) {
+	if u, e := url.Parse(broker); e == nil && u.User != nil {
+		s.User = u.User.Username()
+		s.Password, _ = u.User.Password()
+		u.User = nil // so that no log line shows a password
+		broker = u.String()
 	}
+	if s.URL, err = brokerlink.ParseURL(broker); err != nil {
+		return s, fmt.Errorf("broker: %w", err)
+	}
+	return s, nil
 }
 
 // PublishNode publishes NDATA at once. It takes ms over, and sorts them by time.
-func (n *Node) PublishNode(ms []sparkplug.Metric) error {
-	n.mu.Lock()
-	defer n.mu.Unlock()
-	if n.link == nil {
-		return ErrOffline
-	}
-	return n.send(sparkplug.NodeData, "", ms)
-}
+func (n *Node) PublishNode(ms []sparkplug.Metric) error { return n.PublishDevice("", ms) }
 
-// PublishDevice publishes DDATA at once. It takes ms over, and sorts them by time.
+// PublishDevice publishes DDATA at once. It takes ms over, and sorts them by time. Every metric must be one that the device
+// was born with.
 func (n *Node) PublishDevice(device string, ms []sparkplug.Metric) error {
 	n.mu.Lock()
 	defer n.mu.Unlock()
-	if n.link == nil {
-		return ErrOffline
+	m, err := n.machine.Data(n.o.Now(), device, ms)
+	if err != nil {
+		return err
 	}
-	if !n.born[device] {
-		return fmt.Errorf("%s: %w", device, ErrNotBorn)
-	}
-	return n.send(sparkplug.DeviceData, device, ms)
+	return n.send(m)
 }
 
 // BirthDevice publishes DBIRTH: a device came back, or all its metrics are to be told anew. Devices that Births
@@ -161,34 +150,22 @@ func (n *Node) PublishDevice(device string, ms []sparkplug.Metric) error {
 func (n *Node) BirthDevice(device string, ms []sparkplug.Metric) error {
 	n.mu.Lock()
 	defer n.mu.Unlock()
-	if n.link == nil {
-		return ErrOffline
-	}
-	if _, known := n.born[device]; !known {
-		return fmt.Errorf("%s: %w", device, ErrNotBorn)
-	}
-	if err := n.send(sparkplug.DeviceBirth, device, ms); err != nil {
+	m, err := n.machine.DeviceBirth(n.o.Now(), device, ms)
+	if err != nil {
 		return err
 	}
-	n.born[device] = true
-	return nil
+	return n.send(m)
 }
 
 // KillDevice publishes DDEATH, once: for a device that is not born it does nothing.
 func (n *Node) KillDevice(device string) error {
 	n.mu.Lock()
 	defer n.mu.Unlock()
-	if n.link == nil {
-		return ErrOffline
-	}
-	if !n.born[device] {
-		return nil
-	}
-	if err := n.send(sparkplug.DeviceDeath, device, nil); err != nil {
+	m, due, err := n.machine.DeviceDeath(n.o.Now(), device)
+	if err != nil || !due {
 		return err
 	}
-	n.born[device] = false
-	return nil
+	return n.send(m)
 }
 
 // Rebirth asks for new births of the node and all devices, soon. It does not wait; offline it does nothing, as
@@ -200,35 +177,17 @@ func (n *Node) Rebirth() {
 	}
 }
 
-// send encodes and writes one message; with mu held and a link. A message that is not written ends the link, so that
-// no number is ever missing in a session.
-func (n *Node) send(kind sparkplug.Kind, device string, ms []sparkplug.Metric) error {
-	var b []byte
-	var err error
-	before := n.seq
-	at := n.o.Now()
-	switch kind {
-	case sparkplug.NodeBirth:
-		b, err = sparkplug.EncodeBirth(at, n.seq.Birth(), ms)
-	case sparkplug.DeviceBirth:
-		b, err = sparkplug.EncodeBirth(at, n.seq.Next(), ms)
-	case sparkplug.DeviceDeath:
-		b = sparkplug.EncodeDeviceDeath(at, n.seq.Next())
-	default:
-		b, err = sparkplug.EncodeData(at, n.seq.Next(), ms)
-	}
-	topic := sparkplug.Topic{Kind: kind, Group: n.o.Group, Node: n.o.Node, Device: device}.String()
-	if err != nil {
-		n.seq = before // nothing goes out under this number
-		return fmt.Errorf("%s: %w", topic, err)
-	}
-	if err := n.link.publish(topic, 0, b); err != nil {
+// send writes one message; with mu held and a link. A message that is not written ends the link, so that no number is
+// ever missing in a session.
+func (n *Node) send(m session.Message) error {
+	if err := n.link.publish(m); err != nil {
 		n.link.drop(err)
 		n.link = nil
-		return fmt.Errorf("%s: %w: %w", topic, ErrOffline, err)
+		n.machine.Over()
+		return fmt.Errorf("%s: %w: %w", m.Topic, ErrOffline, err)
 	}
 	if n.o.Events.Sent != nil {
-		n.o.Events.Sent(len(ms), len(b))
+		n.o.Events.Sent(m.Metrics, len(m.Payload))
 	}
 	return nil
 }
@@ -243,20 +202,15 @@ func (n *Node) births(l *link) error {
 	default:
 	}
 	node, devices := n.o.Births()
-	now := n.o.Now()
-	n.link = l
-	all := append([]sparkplug.Metric{sparkplug.BdSeq(now, l.bdSeq), sparkplug.Bool(points.MetricRebirth, now, false)}, node...)
-	n.born = make(map[string]bool, len(devices))
-	if err := n.send(sparkplug.NodeBirth, "", all); err != nil {
-		n.link = nil
+	messages, err := n.machine.Births(n.o.Now(), time.Now(), node, devices)
+	if err != nil {
 		return err
 	}
-	for _, d := range devices {
-		if err := n.send(sparkplug.DeviceBirth, d.Device, d.Metrics); err != nil {
-			n.link = nil
+	n.link = l
+	for _, m := range messages {
+		if err := n.send(m); err != nil {
 			return err
 		}
-		n.born[d.Device] = true
 	}
 	return nil
 }
@@ -266,4 +220,5 @@ func (n *Node) offline() {
 	n.mu.Lock()
 	defer n.mu.Unlock()
 	n.link = nil
+	n.machine.Over()
 }

@@ -30,7 +30,7 @@ func births() ([]sparkplug.Metric, []edgenode.DeviceBirth) {
 	vessel := func() []sparkplug.Metric {
 		return []sparkplug.Metric{sparkplug.OfSample(points.Sample{Point: points.Vessel}, false), sparkplug.Str(points.MetricGuardState, now(), "not-proven")}
 	}
-	return []sparkplug.Metric{sparkplug.Uint(points.MetricClockEpoch, now(), 7), sparkplug.Uint(points.MetricEcho, now(), 0)},
+	return []sparkplug.Metric{sparkplug.Uint(points.MetricClockEpoch, now(), 7), sparkplug.Uint(points.MetricEcho, now(), 0), sparkplug.Uint(points.MetricClockEcho, now(), 0)},
 		[]edgenode.DeviceBirth{{Device: "alder", Metrics: vessel()}, {Device: "birch", Metrics: vessel()}}
 }
 
@@ -129,7 +129,7 @@ func TestLifeOfASession(t *testing.T) {
 				t.Fatal(err)
 			}
 			h := r.expect(fmt.Sprintf("DDATA %s %d", device, (i+3)%256))[0]
-			if s, ok := h.message.Metrics[0].Sample(); !ok || s.Value != si.GaugePressure(i) || h.message.Metrics[0].Type != 0 {
+			if s, ok := h.message.Metrics[0].Sample(); !ok || s.Value != si.GaugePressure(i) {
 				t.Fatalf("%s: %+v", h, h.message.Metrics)
 			}
 		}

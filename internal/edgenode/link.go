@@ -2,7 +2,6 @@ package edgenode
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"net"
 	"net/url"
@@ -11,21 +10,21 @@ import (
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 
-	"gritwatch/protocol/sparkplug"
+	"gritwatch/internal/brokerlink"
+	"gritwatch/internal/edgenode/session"
 )
 
 // A link is one connection to the broker, from CONNECT to its end. The client's own reconnecting is off: it would
 // come back with the same will.
 type link struct {
+	to      brokerlink.Settings
 	client  mqtt.Client
-	bdSeq   uint8
 	timeout time.Duration
 
 	down chan struct{} // closed when the connection is gone
 	once sync.Once
 	why  error
 
-	mu   sync.Mutex
 	conn net.Conn
 }
 
@@ -42,48 +41,33 @@ func (l *link) cause() error { return l.why }
 // drop ends the connection without DISCONNECT, so that the broker gives the will out.
 func (l *link) drop(err error) {
 	l.end(err)
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	if l.conn != nil {
-		l.conn.Close()
-	}
+	l.conn.Close()
 }
 
-// connect dials, says CONNECT with the will, and waits for CONNACK. The link is never nil; it must be dropped after
-// an error too.
-func (n *Node) connect(ctx context.Context, bdSeq uint8) (*link, error) {
-	l := &link{bdSeq: bdSeq, timeout: n.o.Timeout, down: make(chan struct{})}
-	death := sparkplug.Topic{Kind: sparkplug.NodeDeath, Group: n.o.Group, Node: n.o.Node}.String()
+// dial opens the connection, over which no CONNECT has gone yet.
+func (n *Node) dial(ctx context.Context) (net.Conn, error) {
+	ctx, cancel := context.WithTimeout(ctx, n.o.Timeout)
+	defer cancel()
+	return n.o.Dial(ctx)
+}
+
+// connect says CONNECT with the will, and waits for CONNACK. The link is never nil; it must be dropped after an error too.
+func (n *Node) connect(ctx context.Context, conn net.Conn, user, password string, will session.Message) (*link, error) {
+	to := n.o.Link.Settings()
+	l := &link{to: to, timeout: n.o.Timeout, down: make(chan struct{}), conn: conn}
 	o := mqtt.NewClientOptions().
-		AddBroker("tcp://"+n.url.Host).
+		AddBroker("tcp://"+to.Address()).
 		SetClientID(n.o.ClientID).
-		SetUsername(n.o.User).SetPassword(n.o.Password).
+		SetUsername(user).SetPassword(password).
 		SetProtocolVersion(4). // without it a refused CONNECT is silently said again as MQTT 3.1, under the same will
 		SetCleanSession(true).
 		SetAutoReconnect(false).SetConnectRetry(false).
 		SetOrderMatters(true).
 		SetKeepAlive(n.o.KeepAlive).SetPingTimeout(n.o.Timeout).
 		SetConnectTimeout(n.o.Timeout).SetWriteTimeout(n.o.Timeout).
-		SetBinaryWill(death, sparkplug.EncodeNodeDeath(n.o.Now(), bdSeq), 1, false).
+		SetBinaryWill(will.Topic, will.Payload, will.QoS, false).
 		SetConnectionLostHandler(func(_ mqtt.Client, err error) { l.end(err) }).
-		SetCustomOpenConnectionFn(func(*url.URL, mqtt.ClientOptions) (net.Conn, error) {
-			dctx, cancel := context.WithTimeout(ctx, n.o.Timeout)
-			defer cancel()
-			conn, err := n.o.Dial(dctx)
-			if err != nil {
-				return nil, err
-			}
-			l.mu.Lock()
-			defer l.mu.Unlock()
-			l.conn = conn
-			select {
-			case <-l.down: // given up while dialling
-				conn.Close()
-				return nil, l.cause()
-			default:
-				return conn, nil
-			}
-		})
+		SetCustomOpenConnectionFn(func(*url.URL, mqtt.ClientOptions) (net.Conn, error) { return conn, nil })
 	l.client = mqtt.NewClient(o)
 	token := l.client.Connect()
 	select {
@@ -95,7 +79,7 @@ func (n *Node) connect(ctx context.Context, bdSeq uint8) (*link, error) {
 	return l, token.Error()
 }
 
-// subscribe waits for the broker's word that commands will come.
+// subscribe waits for the broker's word that messages will come. Repeated, it has the broker note the topic anew.
 func (l *link) subscribe(ctx context.Context, topic string, take func(topic string, payload []byte, retained bool)) error {
 	token := l.client.Subscribe(topic, 1, func(_ mqtt.Client, m mqtt.Message) {
 		take(m.Topic(), m.Payload(), m.Retained())
@@ -104,22 +88,20 @@ func (l *link) subscribe(ctx context.Context, topic string, take func(topic stri
 		return fmt.Errorf("subscription to %s: %w", topic, err)
 	}
 	if s, ok := token.(*mqtt.SubscribeToken); ok && s.Result()[topic] > 2 {
-		return fmt.Errorf("broker refuses the subscription to %s: give this user the right to read it", topic)
+		return l.to.Failure(brokerlink.Login, "refuses the subscription to %s: give this user the right to read it", topic)
 	}
 	return nil
 }
 
 // publish writes one message, and with QoS 1 waits until the broker has it.
-func (l *link) publish(topic string, qos byte, b []byte) error {
+func (l *link) publish(m session.Message) error {
 	select {
 	case <-l.down:
 		return l.cause()
 	default:
 	}
-	return l.wait(context.Background(), l.client.Publish(topic, qos, false, b))
+	return l.wait(context.Background(), l.client.Publish(m.Topic, m.QoS, false, m.Payload))
 }
-
-var errSlow = errors.New("the broker takes nothing any more")
 
 func (l *link) wait(ctx context.Context, token mqtt.Token) error {
 	select {
@@ -137,6 +119,6 @@ func (l *link) wait(ctx context.Context, token mqtt.Token) error {
 	case <-ctx.Done():
 		return ctx.Err()
 	case <-t.C:
-		return errSlow
+		return brokerlink.ErrSlow
 	}
 }

@@ -2,9 +2,9 @@
 // WebSocket. Field names carry their unit; unknown values are absent, never zero.
 package live
 
-// An Answer is what may be said of opening a vessel. Word is "vented", "pressurised" or "not-proven";
-// Because holds codes of the closed list of package vent; AgeS is the age of the newest sample behind the
-// word, s, in the worst case, at sending. It is absent while no sample stands behind the word.
+// An Answer is what may be said of opening a vessel: a word, and codes of why, of closed lists that package vent has. Its
+// age is that of the newest sample behind the word, s, in the worst case, at sending. It is absent while no sample stands
+// behind the word.
 type Answer struct {
 	Word    string   `json:"word"`
 	Because []string `json:"because"`
@@ -60,9 +60,9 @@ type Pot struct {
 	Agent    string   `json:"agent"`
 }
 
-// A Frame is one message of the server on the WebSocket. Type is "snapshot" (all subscribed pots; the page
-// forgets others) or "change" (those that changed). Seq counts up by one on a connection, from 1. One frame is
-// in flight: the next is sent after the page has acknowledged this one.
+// A Frame is one message of the server on the WebSocket: a snapshot (all subscribed pots; the page forgets others) or a
+// change (those that changed). Its number seq counts up by one on a connection, from 1. One frame is in flight: the next is
+// sent after the page has acknowledged this one.
 type Frame struct {
 	Type    string `json:"type"`
 	Seq     uint64 `json:"seq"`

@@ -14,6 +14,8 @@ const (
 	MetricRebirth     = "Node Control/Rebirth"
 	MetricBdSeq       = "bdSeq"
 
+	HostID = "gritwatch" // names the server as a Sparkplug host
+
 	PropertyUnit    = "engUnit"
 	PropertyQuality = "Quality"
 )

@@ -206,6 +206,8 @@ func (r *reader) readMetric() (Metric, error) {
 				return r.fail(f.at, "%s", why)
 			}
 			m.Name = string(f.b)
+		case 2:
+			m.Alias, m.Aliased = f.n, true
 		case 3:
 			var err error
 			m.At, err = r.instant(f)

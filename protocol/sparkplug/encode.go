@@ -11,8 +11,8 @@ import (
 	"gritwatch/protocol/sparkplug/payload"
 )
 
-// EncodeBirth is the payload of an NBIRTH or DBIRTH published at at: data types and units stand with every metric.
-// It sorts ms by time, in place; a metric without a time gets at.
+// EncodeBirth is the payload of an NBIRTH or DBIRTH published at at: names, data types and units stand with every metric,
+// and the alias where it has one. It sorts ms by time, in place; a metric without a time gets at.
 func EncodeBirth(at si.Instant, seq uint8, ms []Metric) ([]byte, error) {
 	for i := range ms {
 		if ms[i].At == 0 {
@@ -24,27 +24,33 @@ func EncodeBirth(at si.Instant, seq uint8, ms []Metric) ([]byte, error) {
 		if ms[i].Value.IsNone() && !ms[i].Null {
 			return nil, fmt.Errorf("birth metric %q has neither a value nor null", ms[i].Name)
 		}
+		if ms[i].Name == points.MetricRebirth && ms[i].Aliased {
+			return nil, fmt.Errorf("birth metric %q has an alias; every host must be able to name it", ms[i].Name)
+		}
 	}
-	return encode(at, &seq, ms, true)
+	return encode(at, &seq, ms, birth)
 }
 
-// EncodeData is the payload of an NDATA or DDATA published at at. It sorts ms by time, in place. All are live, or
-// all are historical.
+// EncodeData is the payload of an NDATA or DDATA published at at; a metric with an alias goes without its name. It sorts
+// ms by time, in place. All are live, or all are historical.
 func EncodeData(at si.Instant, seq uint8, ms []Metric) ([]byte, error) {
 	for i := range ms {
 		if ms[i].At == 0 {
 			return nil, fmt.Errorf("data metric %q has no time", ms[i].Name)
 		}
+		if ms[i].Value.IsNone() && !ms[i].Null {
+			return nil, fmt.Errorf("data metric %q has neither a value nor null", ms[i].Name)
+		}
 		if ms[i].Historical != ms[0].Historical {
 			return nil, fmt.Errorf("data metric %q: live and historical metrics in one message", ms[i].Name)
 		}
 	}
-	return encode(at, &seq, ms, false)
+	return encode(at, &seq, ms, data)
 }
 
 // EncodeNodeDeath is the payload of an NDEATH: bdSeq alone, no sequence number.
 func EncodeNodeDeath(at si.Instant, bdSeq uint8) []byte {
-	b, err := encode(at, nil, []Metric{BdSeq(at, bdSeq)}, true)
+	b, err := encode(at, nil, []Metric{BdSeq(at, bdSeq)}, birth)
 	if err != nil {
 		panic("sparkplug: node death does not encode: " + err.Error())
 	}
@@ -53,17 +59,27 @@ func EncodeNodeDeath(at si.Instant, bdSeq uint8) []byte {
 
 // EncodeDeviceDeath is the payload of a DDEATH.
 func EncodeDeviceDeath(at si.Instant, seq uint8) []byte {
-	b, err := encode(at, &seq, nil, false)
+	b, err := encode(at, &seq, nil, data)
 	if err != nil {
 		panic("sparkplug: device death does not encode: " + err.Error())
 	}
 	return b
 }
 
-// EncodeCommand is the payload of an NCMD or DCMD: no sequence number; data types stand with it, for hosts' sake.
-func EncodeCommand(at si.Instant, ms []Metric) ([]byte, error) { return encode(at, nil, ms, true) }
+// EncodeCommand is the payload of an NCMD or DCMD: no sequence number. Data types stand with it, although they should not:
+// npm's sparkplug-payload finds no value in a metric without one, and edge nodes made with it would not obey.
+func EncodeCommand(at si.Instant, ms []Metric) ([]byte, error) { return encode(at, nil, ms, command) }
 
-func encode(at si.Instant, seq *uint8, ms []Metric, full bool) ([]byte, error) {
+// A form is what stands with a metric.
+type form uint8
+
+const (
+	birth   form = iota // name and alias, data type, unit
+	data                // name, or alias where there is one
+	command             // name, or alias where there is one; data type
+)
+
+func encode(at si.Instant, seq *uint8, ms []Metric, as form) ([]byte, error) {
 	slices.SortStableFunc(ms, func(a, b Metric) int {
 		return int(max(-1, min(1, int64(a.At/1000)-int64(b.At/1000))))
 	})
@@ -80,10 +96,16 @@ func encode(at si.Instant, seq *uint8, ms []Metric, full bool) ([]byte, error) {
 		if why := checkName([]byte(m.Name)); why != "" {
 			return nil, fmt.Errorf("metric %.40q: %s", m.Name, why)
 		}
+		if m.Name == "" && (as == birth || !m.Aliased) {
+			return nil, fmt.Errorf("metric %d of the payload has no name", i)
+		}
+		if m.Type != Unknown && !m.Null && !m.Type.Holds(m.Value) {
+			return nil, fmt.Errorf("metric %q: its value is not of data type %d", m.Name, m.Type)
+		}
 		if m.At < 0 || m.At > maxMillis*1000 {
 			return nil, fmt.Errorf("metric %q: time %d us is not between 1970 and 9999", m.Name, m.At)
 		}
-		p.Metrics = append(p.Metrics, wire(m, full))
+		p.Metrics = append(p.Metrics, wire(m, as))
 	}
 	b, err := proto.MarshalOptions{Deterministic: true}.Marshal(p)
 	if err != nil {
@@ -95,13 +117,19 @@ func encode(at si.Instant, seq *uint8, ms []Metric, full bool) ([]byte, error) {
 	return b, nil
 }
 
-// wire is the metric as protobuf has it; full: with data type and unit.
-func wire(m *Metric, full bool) *payload.Metric {
-	w := &payload.Metric{Name: proto.String(m.Name)}
+// wire is the metric as protobuf has it.
+func wire(m *Metric, as form) *payload.Metric {
+	w := &payload.Metric{}
+	if as == birth || !m.Aliased {
+		w.Name = proto.String(m.Name)
+	}
+	if m.Aliased {
+		w.Alias = proto.Uint64(m.Alias)
+	}
 	if m.At != 0 {
 		w.Timestamp = proto.Uint64(uint64(m.At) / 1000)
 	}
-	if full {
+	if as != data {
 		w.Datatype = proto.Uint32(uint32(m.Type))
 	}
 	if m.Historical {
@@ -112,7 +140,7 @@ func wire(m *Metric, full bool) *payload.Metric {
 	} else {
 		setValue(w, m.Value)
 	}
-	if full && m.Unit != "" {
+	if as == birth && m.Unit != "" {
 		w.Properties = &payload.PropertySet{}
 		addProperty(w.Properties, points.PropertyUnit, &payload.PropertyValue{Type: proto.Uint32(uint32(String)),
 			Value: &payload.PropertyValue_StringValue{StringValue: m.Unit}})

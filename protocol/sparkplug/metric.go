@@ -1,7 +1,3 @@
-// Package sparkplug reads and writes the payloads and topics of Sparkplug B 3.0 (ISO/IEC 20237:2023), as far as
-// the project speaks it: scalar metrics by name, no aliases, data sets or templates (which are skipped on reading).
-//
-// Times on the wire are whole milliseconds; instants are cut to them. Reading is bounded in memory by the payload.
 package sparkplug
 
 //go:generate go tool -modfile=tools.mod buf generate
@@ -35,6 +31,29 @@ const (
 	Text     Type = 14
 	lastType Type = 34
 )
+
+// Holds tells whether a value is written as this type has it. UInt32 holds none here, as peers disagree on its member of the
+// payload; on reading both do.
+func (t Type) Holds(v Value) bool {
+	m := v.member
+	switch t {
+	case Int8, Int16, Int32, UInt8, UInt16:
+		return m == intMember
+	case Int64, UInt64, DateTime:
+		return m == longMember
+	case Float:
+		return m == floatMember
+	case Double:
+		return m == doubleMember
+	case Boolean:
+		return m == boolMember
+	case String, Text:
+		return m == textMember
+	}
+	return false
+}
+
+func (t Type) signed() bool { return t >= Int8 && t <= Int64 }
 
 type member uint8 // of the oneof that holds a value
 
@@ -104,10 +123,12 @@ func (v Value) Text() (string, bool) { return v.text, v.member == textMember }
 // A Metric is one value of one named variable. Quality, on reading, is Good where the property is absent; a metric
 // made as a literal must set it, or it goes out as stale.
 type Metric struct {
-	Name       string
-	Type       Type       // written in births alone; on reading 0 where absent
+	Name       string     // on reading data, empty where an alias stands for it; see Aliases
+	Alias      uint64     // a number in the name's place; only where Aliased
 	At         si.Instant // of capture; 0: absent
 	Value      Value
+	Type       Type // written in births and commands alone; on reading 0 where absent
+	Aliased    bool // births carry name and alias, data and commands then the alias alone
 	Null       bool // there is no value
 	Historical bool // late: to be stored, never to move the live value
 	Quality    points.Quality
@@ -175,7 +196,7 @@ func (m Metric) Sample() (points.Sample, bool) {
 		return s, false
 	}
 	s.Point = p
-	v, ok := m.Value.Float()
+	v, ok := m.number()
 	if ok && !finite(v) {
 		// A number beyond all numbers came from a transducer that did answer.
 		v, s.Quality = 0, points.OutOfRange
@@ -185,6 +206,25 @@ func (m Metric) Sample() (points.Sample, bool) {
 		s.Value = si.GaugePressure(v)
 	}
 	return s, true
+}
+
+// number is the value as a number with or without a fraction, signed where the type is.
+func (m Metric) number() (float64, bool) {
+	v := m.Value
+	if v.member == intMember || v.member == longMember {
+		// Negative numbers stand in two's complement in fields without a sign; peers differ in how far they carry the sign.
+		switch m.Type {
+		case Int8:
+			return float64(int8(v.bits)), true
+		case Int16:
+			return float64(int16(v.bits)), true
+		case Int32:
+			return float64(int32(v.bits)), true
+		case Int64:
+			return float64(int64(v.bits)), true
+		}
+	}
+	return v.Float()
 }
 
 // lowered is the quality of a reading with or without a value: without one it is never good.

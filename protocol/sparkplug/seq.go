@@ -36,6 +36,15 @@ func (o *Order) Take(seq uint8) bool {
 	return ok
 }
 
+// Ahead is how many messages before this one are still due; 0 where it is the next, or there was no birth. A number that
+// was taken already is far ahead, as numbers come round.
+func (o *Order) Ahead(seq uint8) uint8 {
+	if !o.born {
+		return 0
+	}
+	return seq - o.next
+}
+
 // Reset forgets the birth: the node died, or its messages were lost sight of.
 func (o *Order) Reset() { *o = Order{} }
 

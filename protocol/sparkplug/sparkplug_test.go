@@ -79,6 +79,61 @@ func TestSeq(t *testing.T) {
 	}
 }
 
+func TestAhead(t *testing.T) {
+	var o sparkplug.Order
+	if o.Ahead(7) != 0 {
+		t.Error("ahead of nothing")
+	}
+	o.Birth(0)
+	for seq := range 255 {
+		if !o.Take(uint8(seq + 1)) {
+			t.Fatal("not in order")
+		}
+	}
+	for seq, want := range map[uint8]uint8{0: 0, 1: 1, 31: 31, 255: 255} {
+		if got := o.Ahead(seq); got != want {
+			t.Errorf("%d is %d ahead, want %d", seq, got, want)
+		}
+	}
+}
+
+// Aliases mean what the last birth said, and nothing else.
+func TestAliases(t *testing.T) {
+	var a sparkplug.Aliases
+	m := func(name string, alias uint64) sparkplug.Metric {
+		return sparkplug.Metric{Name: name, Alias: alias, Aliased: true, Type: sparkplug.Float}
+	}
+	resolve := func(ms ...sparkplug.Metric) ([]sparkplug.Metric, error) { return ms, a.Resolve(ms) }
+	if _, err := resolve(m("", 0)); err == nil {
+		t.Error("an alias before any birth")
+	}
+	if err := a.Born([]sparkplug.Metric{m("x", 0), m("y", 1<<63), {Name: "z"}}); err != nil {
+		t.Fatal(err)
+	}
+	got, err := resolve(m("", 1<<63), m("x", 0), sparkplug.Metric{Name: "z"}, sparkplug.Metric{Alias: 0, Aliased: true})
+	if err != nil || got[0].Name != "y" || got[1].Name != "x" || got[2].Name != "z" || got[3].Name != "x" || got[3].Type != sparkplug.Float {
+		t.Errorf("%+v, %v", got, err)
+	}
+	for _, bad := range []sparkplug.Metric{m("", 2), m("y", 0)} {
+		if _, err := resolve(bad); err == nil {
+			t.Errorf("%+v taken", bad)
+		} else if u, ok := errors.AsType[*sparkplug.UnknownAliasError](err); !ok || u.Alias != bad.Alias || u.Name != bad.Name {
+			t.Errorf("%+v: %v", bad, err)
+		}
+	}
+	if err := a.Born([]sparkplug.Metric{m("x", 5), m("y", 5)}); err == nil {
+		t.Error("one alias for two names")
+	}
+	for _, n := range []uint64{0, 5} {
+		if _, err := resolve(m("", n)); err == nil {
+			t.Errorf("alias %d known after a birth that was refused", n)
+		}
+	}
+	if err := a.Born([]sparkplug.Metric{m("", 5)}); err == nil {
+		t.Error("a birth without a name")
+	}
+}
+
 // Samples survive the wire: time cut to ms, value to 32 bits, quality as it was.
 func TestSamplesSurvive(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
@@ -153,6 +208,28 @@ func TestEncodeRefuses(t *testing.T) {
 	}
 	if _, err := sparkplug.EncodeBirth(at, 0, []sparkplug.Metric{{Name: "a", Type: sparkplug.Float}}); err == nil {
 		t.Error("a birth with neither value nor null")
+	}
+	for name, m := range map[string]sparkplug.Metric{
+		"no name":                {Type: sparkplug.Boolean, At: at, Value: sparkplug.BoolValue(true)},
+		"alias without a name":   {Alias: 3, Aliased: true, Type: sparkplug.Boolean, At: at, Value: sparkplug.BoolValue(true)},
+		"rebirth with an alias":  {Name: points.MetricRebirth, Alias: 3, Aliased: true, Type: sparkplug.Boolean, At: at, Value: sparkplug.BoolValue(true)},
+		"value of another type":  {Name: "a", Type: sparkplug.Float, At: at, Value: sparkplug.BoolValue(true)},
+		"whole number for float": {Name: "a", Type: sparkplug.Float, At: at, Value: sparkplug.UintValue(1)},
+		"UInt32":                 {Name: "a", Type: sparkplug.UInt32, At: at, Value: sparkplug.UintValue(1)},
+	} {
+		if _, err := sparkplug.EncodeBirth(at, 0, []sparkplug.Metric{m}); err == nil {
+			t.Errorf("birth of a metric with %s", name)
+		}
+	}
+	for name, m := range map[string]sparkplug.Metric{
+		"no name":                    {At: at, Value: sparkplug.BoolValue(true)},
+		"value of another type":      {Name: "a", Type: sparkplug.Float, At: at, Value: sparkplug.BoolValue(true)},
+		"neither a value nor null":   {Name: "a", At: at},
+		"alias, and nothing besides": {Alias: 3, Aliased: true, At: at},
+	} {
+		if _, err := sparkplug.EncodeData(at, 0, []sparkplug.Metric{m}); err == nil {
+			t.Errorf("data of a metric with %s", name)
+		}
 	}
 	if _, err := sparkplug.EncodeData(at, 0, make([]sparkplug.Metric, sparkplug.MaxMetrics+1)); err == nil {
 		t.Error("too many metrics")

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/hex"
 	"encoding/json"
+	"fmt"
 	"os"
 	"path/filepath"
 	"slices"
@@ -35,6 +36,7 @@ func ours() map[string][]byte {
 	sample := func(p points.Point, q points.Quality, t si.Instant, v si.GaugePressure) sparkplug.Metric {
 		return sparkplug.OfSample(points.Sample{Point: p, Quality: q, At: t, Value: v}, false)
 	}
+	alias := func(n uint64, m sparkplug.Metric) sparkplug.Metric { m.Alias, m.Aliased = n, true; return m }
 	historical := func(m sparkplug.Metric) sparkplug.Metric { m.Historical = true; return m }
 	return map[string][]byte{
 		"nbirth": must(sparkplug.EncodeBirth(at, 0, []sparkplug.Metric{
@@ -58,9 +60,18 @@ func ours() map[string][]byte {
 		"ddata-historical": must(sparkplug.EncodeData(at+5_000_000, 2, []sparkplug.Metric{
 			historical(sample(points.Vessel, points.Good, at, 7000)),
 		})),
-		"ddeath": sparkplug.EncodeDeviceDeath(at, 9),
-		"ndeath": sparkplug.EncodeNodeDeath(at, 255),
-		"ncmd":   must(sparkplug.EncodeCommand(at, []sparkplug.Metric{sparkplug.Uint(points.MetricEcho, at, 42)})),
+		"dbirth-alias": must(sparkplug.EncodeBirth(at, 2, []sparkplug.Metric{
+			alias(0, sample(points.Vessel, points.Good, at, 1000)),
+			alias(300_000, sparkplug.Str(points.MetricGuardState, at, "not-proven")),
+		})),
+		"ddata-alias": must(sparkplug.EncodeData(at+500_000, 3, []sparkplug.Metric{
+			alias(0, sample(points.Vessel, points.Good, at+400_000, 2000.5)),
+			alias(300_000, sparkplug.Str(points.MetricGuardState, at+500_000, "pressurised")),
+		})),
+		"ncmd-alias": must(sparkplug.EncodeCommand(at, []sparkplug.Metric{alias(7, sparkplug.Uint(points.MetricEcho, at, 42))})),
+		"ddeath":     sparkplug.EncodeDeviceDeath(at, 9),
+		"ndeath":     sparkplug.EncodeNodeDeath(at, 255),
+		"ncmd":       must(sparkplug.EncodeCommand(at, []sparkplug.Metric{sparkplug.Uint(points.MetricEcho, at, 42)})),
 	}
 }
 
@@ -93,6 +104,7 @@ func TestPeerReadsOurBytes(t *testing.T) {
 	}
 	type peerMetric struct {
 		Name         string
+		Alias        *uint64
 		Type         string
 		Value        any
 		Timestamp    int64
@@ -120,6 +132,21 @@ func TestPeerReadsOurBytes(t *testing.T) {
 		"ddata-historical/Pressure/Vessel": {Timestamp: ms, IsHistorical: true},
 		"ndeath/bdSeq":                     {Type: "Int64", Value: 255.0, Timestamp: ms},
 		"ncmd/Node Control/Echo":           {Type: "UInt64", Value: 42.0, Timestamp: ms},
+	}
+	// Births carry both; data and commands the number alone. What the peer reads of data without a type is no value.
+	for message, want := range map[string][]string{"dbirth-alias": {"Pressure/Vessel 0 1000", "Guard/State 300000 not-proven"},
+		"ddata-alias": {" 0 <nil>", " 300000 <nil>"}, "ncmd-alias": {" 7 42"}} {
+		var got []string
+		for _, m := range read[message].Metrics {
+			if m.Alias == nil {
+				t.Errorf("%s: the peer read no alias of %q", message, m.Name)
+				continue
+			}
+			got = append(got, fmt.Sprintf("%s %d %v", m.Name, *m.Alias, m.Value))
+		}
+		if !slices.Equal(got, want) {
+			t.Errorf("%s: the peer read %q, want %q", message, got, want)
+		}
 	}
 	for message, m := range read {
 		for _, got := range m.Metrics {
@@ -217,6 +244,25 @@ func TestReadsPeerBytes(t *testing.T) {
 	if v, ok := read["ncmd"].Find(points.MetricEcho).Value.Uint(); v != 42 || !ok || read["ncmd"].HasSeq {
 		t.Errorf("ncmd: %+v", read["ncmd"])
 	}
+	var names sparkplug.Aliases
+	if err := names.Born(read["dbirth-alias"].Metrics); err != nil {
+		t.Fatal(err)
+	}
+	live := read["ddata-alias"]
+	for _, m := range live.Metrics {
+		if m.Name != "" || !m.Aliased {
+			t.Errorf("data by alias read as %+v", m)
+		}
+	}
+	if err := names.Resolve(live.Metrics); err != nil {
+		t.Fatal(err)
+	}
+	if s, ok := live.Find("Pressure/Vessel").Sample(); !ok || s.Value != 2000.5 || s.At != at+400_000 {
+		t.Errorf("by alias %+v", live)
+	}
+	if v, _ := live.Find("Guard/State").Value.Text(); v != "pressurised" {
+		t.Errorf("by alias %+v", live)
+	}
 	skipped := read["skipped"]
 	if !skipped.Metrics[0].Value.IsNone() || !skipped.Metrics[1].Value.IsNone() {
 		t.Errorf("table or bytes were read: %+v", skipped)
@@ -265,7 +311,7 @@ func FuzzDecode(f *testing.F) {
 		for i, w := range p.Metrics {
 			g := m.Metrics[i]
 			if g.Name != w.GetName() || uint64(g.At)/1000 != w.GetTimestamp() || g.Null != w.GetIsNull() ||
-				g.Historical != w.GetIsHistorical() {
+				g.Historical != w.GetIsHistorical() || g.Aliased != (w.Alias != nil) || g.Alias != w.GetAlias() {
 				t.Fatalf("metric %d: read %+v, generated code %v", i, g, w)
 			}
 			if v, ok := g.Value.Uint(); ok && v != w.GetLongValue()+uint64(w.GetIntValue()) {

@@ -20,6 +20,7 @@ import (
 	"gritwatch/agent/internal/tally"
 	"gritwatch/agent/internal/timebase"
 	"gritwatch/agent/internal/uplink"
+	"gritwatch/internal/brokerlink"
 	"gritwatch/internal/edgenode"
 	"gritwatch/internal/vent"
 	"gritwatch/protocol/points"
@@ -71,8 +72,9 @@ func Run(ctx context.Context, c config.Config, o Options) error {
 		Simulated: c.Simulated, Lines: func() []points.Line { return lines(c.Buses, tallies) }, Log: o.Log})
 	var node *edgenode.Node
 	node, err = edgenode.New(edgenode.Options{
-		Broker: "mqtt://" + c.Broker.Address, User: c.Broker.Username, Password: c.Broker.Password,
+		Link:     brokerlink.New(c.Broker, o.Log),
 		ClientID: "gritwatch-agent-" + c.Site + "-" + c.Agent, Group: c.Site, Node: c.Agent, Dir: dir,
+		Primary: c.Primary, Asker: points.HostID,
 		Now: clock.Now, Births: up.Births, Command: func(m sparkplug.Message) { up.Command(node, m) }, Log: o.Log, Dial: o.Dial})
 	if err != nil {
 		return err

@@ -15,6 +15,7 @@ import (
 	"github.com/mochi-mqtt/server/v2/listeners"
 
 	"gritwatch/protocol/sparkplug"
+	"gritwatch/protocol/sparkplug/sparkplugtest"
 )
 
 // A broker is a real one, reached through pipes, so that it lives in the fake time of a synctest bubble.
@@ -79,6 +80,8 @@ type observer struct {
 	t      *testing.T
 	client paho.Client
 
+	names sparkplugtest.Names
+
 	mu  sync.Mutex
 	all []heard
 }
@@ -88,7 +91,7 @@ func observe(t *testing.T, b *broker) *observer {
 	o.client = paho.NewClient(paho.NewClientOptions().AddBroker("tcp://pipe").SetClientID("observer").SetAutoReconnect(false).
 		SetCustomOpenConnectionFn(func(*url.URL, paho.ClientOptions) (net.Conn, error) { return b.dial(context.Background()) }))
 	o.wait(o.client.Connect())
-	o.wait(o.client.Subscribe("spBv1.0/#", 1, func(_ paho.Client, m paho.Message) {
+	o.wait(o.client.Subscribe("spBv1.0/harrow-quay/#", 1, func(_ paho.Client, m paho.Message) {
 		topic, err := sparkplug.ParseTopic(m.Topic())
 		if err != nil {
 			t.Error(err)
@@ -96,6 +99,9 @@ func observe(t *testing.T, b *broker) *observer {
 		message, err := sparkplug.Decode(m.Payload())
 		if err != nil {
 			t.Errorf("%s: %v", m.Topic(), err)
+		}
+		if err := o.names.Take(topic, message); err != nil {
+			t.Error(err)
 		}
 		o.mu.Lock()
 		defer o.mu.Unlock()

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"gritwatch/agent/internal/serialport"
+	"gritwatch/internal/brokerlink"
 	"gritwatch/internal/potfile"
 	"gritwatch/internal/vent"
 	"gritwatch/protocol/modbus"
@@ -32,21 +33,14 @@ const (
 type Config struct {
 	Agent      string // the edge node's name
 	Site       string // the group's name
-	Broker     Broker
+	Broker     brokerlink.Settings
+	Primary    string // id of the host without which nothing is published; empty: none
 	Journal    string // folder, as written
 	Flush      time.Duration
 	Simulated  bool // the sources are simulated, and everything downstream says so
 	Atmosphere potfile.Atmosphere
 	Buses      []Bus
 	Pots       []potfile.Pot
-}
-
-// A Broker is where the agent publishes.
-type Broker struct {
-	URL      string // as written
-	Address  string // host:port
-	Username string // empty: none
-	Password string
 }
 
 // A Bus is one serial line.

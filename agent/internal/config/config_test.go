@@ -11,6 +11,7 @@ import (
 
 	"gritwatch/agent/internal/config"
 	"gritwatch/agent/internal/serialport"
+	"gritwatch/internal/brokerlink"
 	"gritwatch/internal/vent"
 	"gritwatch/internal/yamlfile"
 	"gritwatch/protocol/modbus"
@@ -42,10 +43,11 @@ func TestParseReference(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if c.Agent != "quay-1" || c.Site != "harrow-quay" || !c.Simulated || c.Flush != 500*time.Millisecond || c.Journal != "./journal" || len(c.Pots) != 3 {
+	if c.Agent != "quay-1" || c.Site != "harrow-quay" || !c.Simulated || c.Flush != 500*time.Millisecond || c.Journal != "./journal" || c.Primary != "gritwatch" || len(c.Pots) != 3 {
 		t.Errorf("%+v", c)
 	}
-	if want := (config.Broker{URL: "mqtt://127.0.0.1:1883", Address: "127.0.0.1:1883", Username: "quay-1", Password: "a long one"}); c.Broker != want {
+	if want := (brokerlink.Settings{URL: "mqtts://broker.example:8883", User: "quay-1", PasswordFile: "/etc/gritwatch/password", CA: "/etc/gritwatch/ca.pem",
+		Cert: "/etc/gritwatch/quay-1.pem", Key: "/etc/gritwatch/quay-1.key", ServerName: "broker.example"}); c.Broker != want {
 		t.Errorf("broker %+v", c.Broker)
 	}
 	b := c.Buses[0]
@@ -74,7 +76,7 @@ func TestParseSmall(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if c.Simulated || c.Flush != config.DefaultFlush || c.Buses[0].Timeout != config.DefaultTimeout || c.Buses[0].Turnaround != config.DefaultTurnaround || c.Broker.Address != "127.0.0.1:1883" {
+	if c.Primary != "" || c.Simulated || c.Flush != config.DefaultFlush || c.Buses[0].Timeout != config.DefaultTimeout || c.Buses[0].Turnaround != config.DefaultTurnaround || c.Broker.Address() != "127.0.0.1:1883" {
 		t.Errorf("defaults: %+v", c)
 	}
 }
@@ -102,11 +104,16 @@ func TestParseErrors(t *testing.T) {
 		{"agent: quay-1", "agent: Quay 1", `agent.yaml:1: agent: "Quay 1" is not a name; write 1 to 32 of a-z, 0-9 and -, for example quay-1`},
 		{"site: harrow-quay\n", "", `agent.yaml:1: site: is missing; write for example site: quay-1`},
 		{"site: harrow-quay", "site: harrow-quay\nbrokers: 3", `agent.yaml:3: brokers: `},
+		{"site: harrow-quay", "site: harrow-quay\nprimary_host: a/b", `agent.yaml:3: primary_host: id "a/b" has one of + / # in it, which divide topics; write the id of a Sparkplug host, for example gritwatch, or leave it out`},
 		{`"mqtt://127.0.0.1"`, `127.0.0.1`, `agent.yaml:3: broker.url: "127.0.0.1" is not the address of a broker; write for example mqtt://127.0.0.1:1883`},
-		{`"mqtt://127.0.0.1"`, `"https://127.0.0.1"`, `agent.yaml:3: broker.url: "https://127.0.0.1" has the scheme "https", which is not spoken here; write for example mqtt://127.0.0.1:1883`},
+		{`"mqtt://127.0.0.1"`, `"https://127.0.0.1"`, `agent.yaml:3: broker.url: "https://127.0.0.1" has the scheme "https", which is not spoken here; write for example mqtt://127.0.0.1:1883, or mqtts://... for TLS`},
 		{`"mqtt://127.0.0.1"`, `"mqtt://127.0.0.1:99999"`, `agent.yaml:3: broker.url: "mqtt://127.0.0.1:99999" has a port that is not from 1 to 65535; write for example mqtt://127.0.0.1:1883`},
-		{`"mqtt://127.0.0.1"`, `"mqtt://a:b@127.0.0.1"`, `agent.yaml:3: broker.url: the URL carries a user; write username and password beside url`},
-		{`"mqtt://127.0.0.1"}`, `"mqtt://127.0.0.1", password: x}`, `agent.yaml:3: broker.password: stands without a username; add username`},
+		{`"mqtt://127.0.0.1"`, `"mqtt://a:b@127.0.0.1"`, `agent.yaml:3: broker.url: "mqtt://...@127.0.0.1" holds a log-in; write user and password_file beside url`},
+		{`"mqtt://127.0.0.1"}`, `"mqtt://127.0.0.1", password: x}`, `agent.yaml:3: broker.password: stands without a user; add user`},
+		{`"mqtt://127.0.0.1"}`, `"mqtts://127.0.0.1", cert: c}`, `agent.yaml:3: broker.cert: stands without its key; add key`},
+		{`"mqtt://127.0.0.1"}`, `"mqtt://127.0.0.1", ca: c}`, `agent.yaml:3: broker.ca: has no use without TLS; write mqtts:// in url`},
+		{`"mqtt://127.0.0.1"}`, `"mqtt://127.0.0.1", user: a, username: b}`, `agent.yaml:3: broker.username: stands beside user; write user alone`},
+		{`"mqtt://127.0.0.1"}`, `"mqtt://127.0.0.1", embedded: x}`, `agent.yaml:3: broker.embedded: unknown key`},
 		{"19200 8E1", "19200 7E1", `agent.yaml:6: buses[0].mode: "19200 7E1" has 7 data bits, but Modbus RTU needs 8; write for example "19200 8E1": speed, data bits, parity N, E or O, stop bits`},
 		{"period: 100ms", "period: 3 s", `agent.yaml:7: buses[0].period: 3s is not from 10ms to 2s`},
 		{"period: 100ms", "period: 100", `agent.yaml:7: buses[0].period: "100" is not a time: it has no unit; `},

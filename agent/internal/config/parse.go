@@ -1,19 +1,17 @@
 package config
 
 import (
-	"errors"
 	"fmt"
-	"net"
-	"net/url"
 	"path/filepath"
 	"regexp"
-	"strconv"
 	"time"
 
 	"gritwatch/agent/internal/serialport"
+	"gritwatch/internal/brokerlink"
 	"gritwatch/internal/potfile"
 	"gritwatch/internal/yamlfile"
 	"gritwatch/protocol/modbus"
+	"gritwatch/protocol/sparkplug"
 )
 
 // Bounds of a period. One over 2 s could never give VENTED; the other is common practice, no source.
@@ -24,7 +22,6 @@ const (
 	MinTimeout, maxTimeout = 5 * time.Millisecond, 2 * time.Second
 	minFlush, maxFlush     = 50 * time.Millisecond, time.Second // older than 1 s would be historical
 	maxTurnaround          = time.Second
-	brokerPort             = "1883" // MQTT without TLS, IANA
 )
 
 var namePattern = regexp.MustCompile(`^[a-z0-9-]{1,32}$`)
@@ -36,6 +33,20 @@ func Load(path string) (Config, error) {
 		return Config{}, err
 	}
 	return read(doc)
+}
+
+// LoadWhole reads the file at path and those that its broker's keys name, and tells what is to be known of them.
+func LoadWhole(path string, now time.Time) (Config, []brokerlink.Finding, error) {
+	doc, err := yamlfile.Read(path)
+	if err != nil {
+		return Config{}, nil, err
+	}
+	c, err := read(doc)
+	if err != nil {
+		return Config{}, nil, err
+	}
+	found := c.Broker.Look(doc.Map().Map("broker"), now)
+	return c, found, doc.Err()
 }
 
 // Parse reads the text of an agent.yaml; name stands in front of its errors, which are *yamlfile.Error.
@@ -50,7 +61,8 @@ func Parse(name string, text []byte) (Config, error) {
 func read(doc *yamlfile.Doc) (Config, error) {
 	m := doc.Map()
 	c := Config{Agent: readName(m, "agent"), Site: readName(m, "site")}
-	c.Broker = readBroker(m.Map("broker"))
+	c.Broker = brokerlink.Read(m.Map("broker"))
+	c.Primary = readPrimary(m)
 	c.Journal = m.Optional().String("journal")
 	c.Flush = duration(m.Optional(), "flush", minFlush, maxFlush, DefaultFlush)
 	c.Simulated = m.Optional().Bool("simulated")
@@ -77,6 +89,19 @@ func readName(m yamlfile.Map, key string) string {
 	})
 }
 
+// readPrimary reads the id of the host that is waited for.
+func readPrimary(m yamlfile.Map) string {
+	if !m.Has("primary_host") {
+		return ""
+	}
+	return yamlfile.Scalar(m, "primary_host", "gritwatch", func(s string) (string, error) {
+		if err := sparkplug.CheckID(s); err != nil {
+			return "", fmt.Errorf("%w; write the id of a Sparkplug host, for example gritwatch, or leave it out", err)
+		}
+		return s, nil
+	})
+}
+
 // duration is a length of time between two bounds; def where the key is absent, which only an optional one may be.
 func duration(m yamlfile.Map, key string, lo, hi, def time.Duration) time.Duration {
 	if !m.Has(key) {
@@ -90,45 +115,6 @@ func duration(m yamlfile.Map, key string, lo, hi, def time.Duration) time.Durati
 		m.Fail(key, fmt.Sprintf("%v is not from %v to %v", d, lo, hi), "")
 	}
 	return d
-}
-
-func readBroker(m yamlfile.Map) Broker {
-	o := m.Optional()
-	b := Broker{Username: o.String("username"), Password: o.String("password")}
-	if b.Password != "" && b.Username == "" {
-		m.Fail("password", "stands without a username", "add username")
-	}
-	b.URL = yamlfile.Scalar(m, "url", "mqtt://127.0.0.1:1883", func(s string) (string, error) {
-		var err error
-		b.Address, err = brokerAddress(s)
-		return s, err
-	})
-	return b
-}
-
-// brokerAddress is the host:port of a broker's URL.
-func brokerAddress(text string) (string, error) {
-	const hint = "write for example mqtt://127.0.0.1:1883"
-	u, err := url.Parse(text)
-	if err != nil || u.Hostname() == "" {
-		return "", fmt.Errorf("%q is not the address of a broker; %s", text, hint)
-	}
-	switch {
-	case u.Scheme != "mqtt" && u.Scheme != "tcp":
-		return "", fmt.Errorf("%q has the scheme %q, which is not spoken here; %s", text, u.Scheme, hint)
-	case u.User != nil:
-		return "", errors.New("the URL carries a user; write username and password beside url")
-	case u.Path != "" && u.Path != "/" || u.RawQuery != "" || u.Fragment != "":
-		return "", fmt.Errorf("%q has something behind host and port; %s", text, hint)
-	}
-	port := u.Port()
-	if port == "" {
-		port = brokerPort
-	}
-	if n, err := strconv.Atoi(port); err != nil || n < 1 || n > 65535 {
-		return "", fmt.Errorf("%q has a port that is not from 1 to 65535; %s", text, hint)
-	}
-	return net.JoinHostPort(u.Hostname(), port), nil
 }
 
 func readBuses(m yamlfile.Map, a *assignments) []Bus {

@@ -56,7 +56,7 @@ func Fastest(b config.Bus) time.Duration {
 // known of each pot. The error wraps ErrTooSlow where a line cannot keep its period; the text is whole even so.
 func Check(c config.Config) (text string, err error) {
 	var out bytes.Buffer
-	fmt.Fprintf(&out, "agent %s of site %s publishes to %s every %s\n", c.Agent, c.Site, c.Broker.Address, ms(c.Flush))
+	fmt.Fprintf(&out, "agent %s of site %s publishes to %s every %s\n", c.Agent, c.Site, c.Broker.Address(), ms(c.Flush))
 	if c.Simulated {
 		out.WriteString("its sources are SIMULATED\n")
 	}

@@ -150,7 +150,7 @@ func TestCheck(t *testing.T) {
 }
 
 const checkText = `
-agent quay-1 of site harrow-quay publishes to 127.0.0.1:1883 every 500 ms
+agent quay-1 of site harrow-quay publishes to broker.example:8883 every 500 ms
 its sources are SIMULATED
 
 bus /dev/ttyUSB0, 19200 8E1, every 200 ms

@@ -161,9 +161,7 @@ func TestLinesAreToldInTheEnd(t *testing.T) {
 		r.connect()
 		check("the first births")
 
-		r.session.mu.Lock()
-		r.online = false
-		r.session.mu.Unlock()
+		r.disconnect()
 		r.count(1, points.LineDamaged, 5)
 		time.Sleep(2 * uplink.LinesEvery)
 		r.connect()

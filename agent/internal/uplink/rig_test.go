@@ -2,6 +2,7 @@ package uplink_test
 
 import (
 	"context"
+	"errors"
 	"slices"
 	"strings"
 	"sync"
@@ -12,6 +13,7 @@ import (
 	"gritwatch/agent/internal/timebase"
 	"gritwatch/agent/internal/uplink"
 	"gritwatch/internal/edgenode"
+	rules "gritwatch/internal/edgenode/session"
 	"gritwatch/internal/vent"
 	"gritwatch/protocol/points"
 	"gritwatch/protocol/si"
@@ -37,28 +39,30 @@ func (s sent) readings() (out []points.Sample) {
 
 func (s sent) find(name string) *sparkplug.Metric { return sparkplug.Message{Metrics: s.ms}.Find(name) }
 
-// A session keeps the rules of a real one: nothing while offline, births before data.
+// A session keeps the rules of a real one, told by the real machine: nothing while offline, births before data, no metric
+// that was not born.
 type session struct {
-	mu     sync.Mutex
-	u      *uplink.Uplink
-	start  time.Time
-	online bool
-	born   map[string]bool
-	out    []sent
-	held   chan struct{} // publishing waits for it
-	heldN  chan struct{} // publishing of the node's data does
+	mu      sync.Mutex
+	u       *uplink.Uplink
+	start   time.Time
+	online  bool
+	machine *rules.Machine
+	bdSeq   uint8
+	out     []sent
+	held    chan struct{} // publishing waits for it
+	heldN   chan struct{} // publishing of the node's data does
 }
 
-func (s *session) put(kind, pot string, ms []sparkplug.Metric) {
-	if kind == "DBIRTH" || kind == "NBIRTH" {
-		_, err := sparkplug.EncodeBirth(1, 0, ms)
-		if err != nil {
+// put keeps what the machine lets out; errors but those of a session that is not there are the uplink's mistakes.
+func (s *session) put(kind, pot string, ms []sparkplug.Metric, err error) error {
+	if err != nil {
+		if !errors.Is(err, edgenode.ErrOffline) && !errors.Is(err, edgenode.ErrNotBorn) {
 			panic(err)
 		}
-	} else if _, err := sparkplug.EncodeData(1, 0, ms); err != nil {
-		panic(err)
+		return err
 	}
 	s.out = append(s.out, sent{time.Since(s.start), kind, pot, ms})
+	return nil
 }
 
 func (s *session) wait() {
@@ -80,48 +84,32 @@ func (s *session) PublishNode(ms []sparkplug.Metric) error {
 	}
 	s.wait()
 	defer s.mu.Unlock()
-	if !s.online {
-		return edgenode.ErrOffline
-	}
-	s.put("NDATA", "", ms)
-	return nil
+	_, err := s.machine.Data(1, "", ms)
+	return s.put("NDATA", "", ms, err)
 }
 
 func (s *session) PublishDevice(pot string, ms []sparkplug.Metric) error {
 	s.wait()
 	defer s.mu.Unlock()
-	if !s.online {
-		return edgenode.ErrOffline
-	}
-	if !s.born[pot] {
-		return edgenode.ErrNotBorn
-	}
-	s.put("DDATA", pot, ms)
-	return nil
+	_, err := s.machine.Data(1, pot, ms)
+	return s.put("DDATA", pot, ms, err)
 }
 
 func (s *session) BirthDevice(pot string, ms []sparkplug.Metric) error {
 	s.wait()
 	defer s.mu.Unlock()
-	if !s.online {
-		return edgenode.ErrOffline
-	}
-	s.born[pot] = true
-	s.put("DBIRTH", pot, ms)
-	return nil
+	_, err := s.machine.DeviceBirth(1, pot, ms)
+	return s.put("DBIRTH", pot, ms, err)
 }
 
 func (s *session) KillDevice(pot string) error {
 	s.wait()
 	defer s.mu.Unlock()
-	if !s.online {
-		return edgenode.ErrOffline
+	_, due, err := s.machine.DeviceDeath(1, pot)
+	if err == nil && !due {
+		return nil
 	}
-	if s.born[pot] {
-		s.born[pot] = false
-		s.put("DDEATH", pot, nil)
-	}
-	return nil
+	return s.put("DDEATH", pot, nil, err)
 }
 
 func (s *session) Rebirth() {
@@ -131,18 +119,30 @@ func (s *session) Rebirth() {
 		return
 	}
 	node, devices := s.u.Births()
-	s.put("NBIRTH", "", node)
+	if _, err := s.machine.Births(1, s.start, node, devices); err != nil {
+		panic(err)
+	}
+	_ = s.put("NBIRTH", "", node, nil)
 	for _, d := range devices {
-		s.put("DBIRTH", d.Device, d.Metrics)
-		s.born[d.Device] = true
+		_ = s.put("DBIRTH", d.Device, d.Metrics, nil)
 	}
 }
 
 func (s *session) connect() {
 	s.mu.Lock()
-	s.online, s.born = true, map[string]bool{}
+	s.machine.Connect(1, s.bdSeq)
+	s.online = true
+	s.bdSeq++
 	s.mu.Unlock()
 	s.Rebirth()
+}
+
+// disconnect takes the connection away.
+func (s *session) disconnect() {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.machine.Over()
+	s.online = false
 }
 
 // take gives what was sent since the last time, and forgets it.
@@ -193,7 +193,11 @@ func start(t *testing.T) *rig {
 		Lines:  func() []points.Line { r.mu.Lock(); defer r.mu.Unlock(); return slices.Clone(r.lines) },
 		Events: uplink.Events{Lost: func(_ string, n int) { r.mu.Lock(); defer r.mu.Unlock(); r.lost += n }},
 	})
-	r.session = &session{u: r.Uplink, start: time.Now()}
+	machine, err := rules.New(rules.Options{Group: "harrow-quay", Node: "quay-1"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	r.session = &session{u: r.Uplink, start: time.Now(), machine: machine}
 	ctx, cancel := context.WithCancel(t.Context())
 	done := make(chan error)
 	go func() { done <- r.Run(ctx, r.session) }()

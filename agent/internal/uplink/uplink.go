@@ -128,7 +128,7 @@ func (u *Uplink) Sample(name string, s points.Sample) {
 	u.mu.Lock()
 	defer u.mu.Unlock()
 	p := u.names[name]
-	if p == nil || int(s.Point) >= points.Count {
+	if p == nil || int(s.Point) >= points.Count || !p.Points.Has(s.Point) { // none but those it is born with
 		return
 	}
 	age := now.Sub(s.At)

@@ -23,6 +23,12 @@ const peer = {
   "ddata-historical": { timestamp: t + 5000, seq: 255, metrics: [
     { name: "Pressure/Vessel", type: "Float", value: 0, timestamp: t, isHistorical: true },
     { name: "Pressure/Vessel", type: "Float", value: 1.25, timestamp: t + 100, isHistorical: true } ] },
+  "dbirth-alias": { timestamp: t, seq: 2, metrics: [
+    { name: "Pressure/Vessel", alias: 3, type: "Float", value: 1000, timestamp: t, properties: good },
+    { name: "Guard/State", alias: 0, type: "String", value: "not-proven", timestamp: t } ] },
+  "ddata-alias": { timestamp: t + 500, seq: 3, metrics: [
+    { alias: 3, type: "Float", value: 2000.5, timestamp: t + 400 },
+    { alias: 0, type: "String", value: "pressurised", timestamp: t + 500 } ] },
   "ndeath": { metrics: [{ name: "bdSeq", type: "Int64", value: 255, timestamp: t }] },
   "ncmd": { timestamp: t, metrics: [{ name: "Node Control/Echo", type: "UInt64", value: 42 }] },
   "skipped": { timestamp: t, seq: 3, metrics: [

@@ -16,6 +16,7 @@ import (
 
 	"golang.org/x/sync/errgroup"
 
+	"gritwatch/internal/brokerlink"
 	"gritwatch/internal/potfile"
 	"gritwatch/server/internal/broker"
 	"gritwatch/server/internal/config"
@@ -44,9 +45,11 @@ type Task interface {
 
 // Run serves a site until ctx ends, then stops all parts and returns nil.
 func Run(ctx context.Context, c config.Config, o Options) error {
-	link := ingest.Options{Site: c.Site, URL: c.Broker.URL, Username: c.Broker.Username, Password: c.Broker.Password, Log: o.Log}
+	link := ingest.Options{Site: c.Site, Reorder: c.Reorder, Log: o.Log}
+	to := c.Broker.Outside
 	if c.Broker.Embedded != "" {
-		b, err := broker.Start(c.Broker.Embedded, o.Log)
+		b, err := broker.Start(broker.Options{Addr: c.Broker.Embedded, Site: c.Site, Log: o.Log, Cert: c.Broker.Cert, Key: c.Broker.Key,
+			ClientCA: c.Broker.ClientCA, Users: c.Broker.Users, Agents: c.Agents()})
 		if err != nil {
 			return err
 		}
@@ -55,8 +58,10 @@ func Run(ctx context.Context, c config.Config, o Options) error {
 				o.Log.Error("broker did not close", slog.String("reason", err.Error()))
 			}
 		}()
-		link.URL = "mqtt://" + reachable(b.Addr())
+		to.URL = c.Broker.Scheme() + reachable(b.Addr())
+		link.Dial = b.Dial
 	}
+	link.Link = brokerlink.New(to, o.Log)
 	listener, err := net.Listen("tcp", c.Listen)
 	if errors.Is(err, syscall.EADDRINUSE) {
 		return fmt.Errorf("%s is in use by another program: stop it or set listen to another address", c.Listen)
@@ -78,8 +83,10 @@ func Run(ctx context.Context, c config.Config, o Options) error {
 	var m *metrics.Metrics
 	start := time.Now()
 	events := pot.Events{Latency: func(d time.Duration) { m.Latency(d) }, Dropped: func() { m.Dropped() }, Faulty: remembered.note}
+	wires := newWiring(all, o.Log)
 	var actors []*pot.Actor
-	for _, p := range c.Pots {
+	for i, p := range c.Pots {
+		events.Sample = wires.of(i)
 		a := pot.New(pot.Config{Site: c.Site, Agent: p.Agent, Pot: p.Pot},
 			pot.Options{Start: start, Log: o.Log, Events: events, Faulty: remembered.faulty(p.Name)})
 		actors = append(actors, a)
@@ -96,7 +103,7 @@ func Run(ctx context.Context, c config.Config, o Options) error {
 	host := ingest.New(link)
 	tasks = append(tasks, hub, host)
 
-	handler := httpapi.New(httpapi.Options{Pots: pots, Live: hub, Metrics: m.Handler(), Page: o.Page, Log: o.Log,
+	handler := httpapi.New(httpapi.Options{Pots: pots, Live: hub, Metrics: m.Handler(httpapi.Problem), Page: o.Page, Log: o.Log,
 		Listen: listener.Addr().String(), Hosts: hosts(c), Ready: func() []string { return notReady(host, actors) }})
 	tasks = append(tasks, &web{listener: listener, server: &http.Server{Handler: handler, ReadHeaderTimeout: 5 * time.Second,
 		ReadTimeout: 10 * time.Second, WriteTimeout: 20 * time.Second, IdleTimeout: time.Minute, MaxHeaderBytes: 16 << 10,
@@ -111,7 +118,7 @@ func Run(ctx context.Context, c config.Config, o Options) error {
 			return nil
 		})
 	}
-	_, err = fmt.Fprintf(o.Out, "dashboard: http://%s\nbroker: %s\n", reachable(listener.Addr().String()), link.URL)
+	_, err = fmt.Fprintf(o.Out, "dashboard: http://%s\nbroker: %s\n", reachable(listener.Addr().String()), to.URL)
 	if err != nil {
 		o.Log.Warn("the addresses could not be printed", slog.String("reason", err.Error()))
 	}

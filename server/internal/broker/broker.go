@@ -1,5 +1,6 @@
-// Package broker runs an MQTT broker inside the server. It takes anyone, so it belongs on the loopback address; the
-// configuration refuses any other unless told.
+// Package broker runs an MQTT broker inside the server. Without users and certificates it takes anyone, so that it belongs on
+// the loopback address; the configuration refuses any other unless told. With them each client has the rights of package
+// access and no others. The server itself comes in by a door of its own, Dial.
 package broker
 
 import (
@@ -7,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"net"
 	"syscall"
 
 	mqtt "github.com/mochi-mqtt/server/v2"
@@ -20,6 +22,7 @@ const (
 	maxPacket  = 1 << 20 // bytes
 	maxPending = 1024    // messages waiting for one client; beyond, they are dropped
 	listenerID = "tcp"
+	insideID   = "inside"
 )
 
 // ErrInUse is the port of another program.
@@ -34,41 +37,71 @@ func (e *inUseError) Error() string {
 
 func (e *inUseError) Is(target error) bool { return target == ErrInUse }
 
+// Options of a broker. Addr and Log are needed.
+type Options struct {
+	Addr string // host:port; port 0 takes a free one
+	Site string // whose agents connect; needed with users or certificates
+	Log  *slog.Logger
+
+	Cert, Key string   // PEM files: speak TLS with these; empty: no TLS
+	ClientCA  string   // PEM file of the authorities of agents' certificates; empty: certificates are not asked for
+	Users     string   // the users' file; empty: no log-ins
+	Agents    []string // that may come with a certificate, whose common name is theirs
+}
+
 // A Broker is a running broker.
 type Broker struct {
 	server *mqtt.Server
-	tcp    *listeners.TCP
+	gate   *gate
+	inside *inside
 	strays *strays
 }
 
-// Start listens on addr (host:port; port 0 takes a free one) and serves until Close. A port in use gives ErrInUse.
-func Start(addr string, log *slog.Logger) (*Broker, error) {
+// Start serves until Close. A port in use gives ErrInUse.
+func Start(o Options) (*Broker, error) {
 	caps := mqtt.NewDefaultServerCapabilities()
 	caps.MaximumClients = maxClients
 	caps.MaximumPacketSize = maxPacket
 	caps.MaximumClientWritesPending = maxPending
 	// The library writes whole packets and every lost connection to its log; watcher says what matters.
 	server := mqtt.New(&mqtt.Options{Capabilities: caps, Logger: slog.New(slog.DiscardHandler)})
-	strays := newStrays(server.Clients, log)
-	if err := server.AddHook(&watcher{log: log, strays: strays}, nil); err != nil {
+	door, err := newDoor(o, server)
+	if err != nil {
 		return nil, fmt.Errorf("broker: %w", err)
 	}
-	tcp := listeners.NewTCP(listeners.Config{ID: listenerID, Address: addr})
-	if err := server.AddListener(tcp); err != nil {
-		if errors.Is(err, syscall.EADDRINUSE) {
-			return nil, &inUseError{addr}
-		}
-		return nil, fmt.Errorf("broker cannot listen on %s: %w; set broker.embedded to another address", addr, err)
+	certs, err := newCertificates(o)
+	if err != nil {
+		return nil, fmt.Errorf("broker: %w", err)
 	}
-	if err := server.Serve(); err != nil {
-		return nil, errors.Join(fmt.Errorf("broker on %s: %w", addr, err), server.Close())
+	strays := newStrays(server.Clients, o.Log, door.round)
+	for _, hook := range []mqtt.Hook{door, &watcher{log: o.Log, strays: strays}} {
+		if err := server.AddHook(hook, nil); err != nil {
+			return nil, fmt.Errorf("broker: %w", err)
+		}
+	}
+	listener, err := net.Listen("tcp", o.Addr)
+	if errors.Is(err, syscall.EADDRINUSE) {
+		return nil, &inUseError{o.Addr}
+	} else if err != nil {
+		return nil, fmt.Errorf("broker cannot listen on %s: %w; set broker.embedded to another address", o.Addr, err)
+	}
+	b := &Broker{server: server, gate: newGate(listener, certs.server(), o.Log), inside: newInside(), strays: strays}
+	err = errors.Join(server.AddListener(listeners.NewNet(listenerID, b.gate)), server.AddListener(listeners.NewNet(insideID, b.inside)))
+	if err == nil {
+		err = server.Serve()
+	}
+	if err != nil {
+		return nil, errors.Join(fmt.Errorf("broker on %s: %w", o.Addr, err), listener.Close(), server.Close())
 	}
 	go strays.run()
-	return &Broker{server, tcp, strays}, nil
+	return b, nil
 }
 
 // Addr is the host:port it listens on.
-func (b *Broker) Addr() string { return b.tcp.Address() }
+func (b *Broker) Addr() string { return b.gate.Addr().String() }
+
+// Dial is a connection for this program itself, with every right.
+func (b *Broker) Dial(ctx context.Context) (net.Conn, error) { return b.inside.dial(ctx) }
 
 // Close ends all connections and waits for them.
 func (b *Broker) Close() error {
@@ -76,7 +109,7 @@ func (b *Broker) Close() error {
 	return b.server.Close()
 }
 
-// watcher lets everyone in and notes who comes and goes.
+// watcher notes who comes and goes.
 type watcher struct {
 	mqtt.HookBase
 	log    *slog.Logger
@@ -86,15 +119,8 @@ type watcher struct {
 func (w *watcher) ID() string { return "watcher" }
 
 func (w *watcher) Provides(b byte) bool {
-	switch b {
-	case mqtt.OnConnectAuthenticate, mqtt.OnACLCheck, mqtt.OnSessionEstablished, mqtt.OnDisconnect:
-		return true
-	}
-	return false
+	return b == mqtt.OnSessionEstablished || b == mqtt.OnDisconnect
 }
-
-func (w *watcher) OnConnectAuthenticate(*mqtt.Client, packets.Packet) bool { return true }
-func (w *watcher) OnACLCheck(*mqtt.Client, string, bool) bool              { return true }
 
 func (w *watcher) OnSessionEstablished(cl *mqtt.Client, _ packets.Packet) {
 	w.strays.connected(cl)

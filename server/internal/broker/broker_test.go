@@ -17,7 +17,7 @@ func logger(t *testing.T) *slog.Logger {
 // TestConnect speaks bare MQTT 3.1.1: CONNECT with an empty client id and a clean session is answered by
 // CONNACK 0x20 0x02 0x00 0x00 (MQTT 3.1.1, 3.2).
 func TestConnect(t *testing.T) {
-	b, err := broker.Start("127.0.0.1:0", logger(t))
+	b, err := broker.Start(broker.Options{Addr: "127.0.0.1:0", Log: logger(t)})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -50,7 +50,7 @@ func TestPortInUse(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer l.Close()
-	_, err = broker.Start(l.Addr().String(), logger(t))
+	_, err = broker.Start(broker.Options{Addr: l.Addr().String(), Log: logger(t)})
 	want := l.Addr().String() + " is in use by another program: stop it or set broker.embedded to another address"
 	if !errors.Is(err, broker.ErrInUse) || err.Error() != want {
 		t.Errorf("error %v, want %q", err, want)
@@ -58,7 +58,7 @@ func TestPortInUse(t *testing.T) {
 }
 
 func TestCloseFreesPort(t *testing.T) {
-	b, err := broker.Start("127.0.0.1:0", logger(t))
+	b, err := broker.Start(broker.Options{Addr: "127.0.0.1:0", Log: logger(t)})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -66,7 +66,7 @@ func TestCloseFreesPort(t *testing.T) {
 	if err := b.Close(); err != nil {
 		t.Fatal(err)
 	}
-	again, err := broker.Start(addr, logger(t))
+	again, err := broker.Start(broker.Options{Addr: addr, Log: logger(t)})
 	if err != nil {
 		t.Fatalf("the port was not given back: %v", err)
 	}

@@ -21,6 +21,7 @@ var errStray = errors.New("the broker no longer knew this connection")
 type strays struct {
 	log  *slog.Logger
 	list *mqtt.Clients
+	also func() // done with every round
 
 	mu   sync.Mutex
 	open map[*mqtt.Client]struct{}
@@ -29,8 +30,8 @@ type strays struct {
 	done chan struct{}
 }
 
-func newStrays(list *mqtt.Clients, log *slog.Logger) *strays {
-	return &strays{log: log, list: list, open: map[*mqtt.Client]struct{}{}, stop: make(chan struct{}), done: make(chan struct{})}
+func newStrays(list *mqtt.Clients, log *slog.Logger, also func()) *strays {
+	return &strays{log: log, list: list, also: also, open: map[*mqtt.Client]struct{}{}, stop: make(chan struct{}), done: make(chan struct{})}
 }
 
 func (s *strays) connected(cl *mqtt.Client) {
@@ -56,6 +57,7 @@ func (s *strays) run() {
 			return
 		case <-ticker.C:
 			s.round()
+			s.also()
 		}
 	}
 }

@@ -11,7 +11,7 @@ import (
 // TestLostPlace takes a client's place in the list while it is connected, as the library does to one that connects while
 // its former connection is being cleared away: the connection is closed, one that has its place is not.
 func TestLostPlace(t *testing.T) {
-	b, err := Start("127.0.0.1:0", slog.New(slog.DiscardHandler))
+	b, err := Start(Options{Addr: "127.0.0.1:0", Log: slog.New(slog.DiscardHandler)})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -5,13 +5,16 @@ import (
 	_ "embed"
 	"fmt"
 	"net"
-	"net/url"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
+	"time"
 
+	"gritwatch/internal/brokerlink"
 	"gritwatch/internal/potfile"
 	"gritwatch/internal/yamlfile"
+	"gritwatch/server/internal/broker/access"
 )
 
 // Reference is a site.yaml with every key, its comments the documentation of the format.
@@ -25,16 +28,38 @@ type Config struct {
 	Listen     string   // host:port of the page and the API
 	Hosts      []string // further names by which browsers may call it
 	Broker     Broker
-	Data       string // directory
+	Reorder    time.Duration // how long an agent's message may come after those behind it
+	Data       string        // directory
 	Atmosphere potfile.Atmosphere
 	Pots       []Pot // as in the file; at least one
 }
 
-// A Broker is the MQTT broker: either Embedded or URL is set.
+// Agents are the names of those that read pots, sorted.
+func (c Config) Agents() []string {
+	var out []string
+	for _, p := range c.Pots {
+		out = append(out, p.Agent)
+	}
+	slices.Sort(out)
+	return slices.Compact(out)
+}
+
+// A Broker is the MQTT broker: either Embedded or Outside.URL is set.
 type Broker struct {
-	Embedded           string // host:port of the broker inside the server
-	URL                string // of an outside one: mqtt://host:port or mqtts://host:port
-	Username, Password string
+	Embedded  string // host:port of the broker inside the server
+	Cert, Key string // PEM files with which it speaks TLS; empty: it does not
+	ClientCA  string // PEM file of the authorities of agents' certificates; empty: none are asked for
+	Users     string // the users' file; empty: no log-ins
+
+	Outside brokerlink.Settings
+}
+
+// Scheme begins the addresses of the embedded broker.
+func (b Broker) Scheme() string {
+	if b.Cert != "" {
+		return "mqtts://"
+	}
+	return "mqtt://"
 }
 
 // A Pot is a pot and the agent that reads it.
@@ -48,6 +73,7 @@ const (
 	defaultData   = "./data"
 	defaultUnit   = "psi"
 	maxPots       = 1000
+	maxReorder    = 2 * time.Second // older readings prove nothing
 )
 
 var namePattern = regexp.MustCompile(`^[a-z0-9-]{1,32}$`)
@@ -59,6 +85,20 @@ func Read(path string) (Config, error) {
 		return Config{}, err
 	}
 	return fromDoc(doc)
+}
+
+// ReadWhole reads a file and those that its broker's keys name, and tells what is to be known of them.
+func ReadWhole(path string, now time.Time) (Config, []brokerlink.Finding, error) {
+	doc, err := yamlfile.Read(path)
+	if err != nil {
+		return Config{}, nil, err
+	}
+	c, err := fromDoc(doc)
+	if err != nil {
+		return Config{}, nil, err
+	}
+	found := c.look(doc.Map().Map("broker"), now)
+	return c, found, doc.Err()
 }
 
 // Parse reads the text of a file; name stands in front of its errors.
@@ -87,6 +127,11 @@ func fromDoc(doc *yamlfile.Doc) (Config, error) {
 		}
 	}
 	readBroker(m, &c.Broker)
+	if m.Has("reorder_timeout") {
+		if c.Reorder = m.Duration("reorder_timeout"); c.Reorder > maxReorder {
+			m.Fail("reorder_timeout", fmt.Sprintf("%v is more than %v, after which a reading proves nothing", c.Reorder, maxReorder), "")
+		}
+	}
 	if m.Has("data") {
 		c.Data = m.String("data")
 	}
@@ -160,50 +205,88 @@ func readBroker(m yamlfile.Map, b *Broker) {
 	case embedded && outside:
 		bm.Fail("url", "stands beside embedded", "write one of the two: embedded runs a broker inside the server, url names one outside")
 	case embedded:
-		b.Embedded = address(bm, "embedded", "127.0.0.1:1883", bm.Optional().Bool("open_to_network"),
-			"the embedded broker takes anyone and has no TLS yet; use 127.0.0.1, or add open_to_network: true to this mapping if everyone who reaches it may pretend to be an agent")
-		for _, k := range []string{"username", "password"} {
-			if bm.Has(k) {
-				bm.Fail(k, "has no use here", "the embedded broker has no log-ins yet")
-			}
-		}
+		readEmbedded(bm, b)
 	case outside:
-		b.URL = yamlfile.Scalar(bm, "url", "mqtt://10.0.0.5:1883", brokerURL)
-		b.Username, b.Password = bm.Optional().String("username"), bm.Optional().String("password")
-		if b.Password != "" && b.Username == "" {
-			bm.Fail("password", "stands without username", "write both")
-		}
-		if bm.Has("open_to_network") {
-			bm.Fail("open_to_network", "has no use here", "it belongs to embedded")
+		b.Outside = brokerlink.Read(bm)
+		for _, k := range []string{"open_to_network", "tls", "users"} {
+			if bm.Has(k) {
+				bm.Fail(k, "has no use here", "it belongs to embedded")
+			}
 		}
 	case bm.Field() != "":
 		bm.Fail("embedded", "is missing", `write for example embedded: "127.0.0.1:1883", or url: "mqtt://10.0.0.5:1883" for a broker outside`)
 	}
 }
 
-// brokerURL checks the address of an outside broker and adds the usual port.
-func brokerURL(s string) (string, error) {
-	u, err := url.Parse(s)
-	port := map[string]string{"mqtt": "1883", "mqtts": "8883"}
-	if err != nil || u.Host == "" || port[u.Scheme] == "" || strings.Trim(u.Path, "/") != "" || u.RawQuery != "" || u.Fragment != "" {
-		return "", fmt.Errorf("%q is not the address of a broker; write for example mqtt://10.0.0.5:1883, or mqtts://... for TLS", redact(s))
+func readEmbedded(bm yamlfile.Map, b *Broker) {
+	for _, k := range brokerlink.Keys {
+		if bm.Has(k) {
+			bm.Fail(k, "has no use here", "it belongs to url, a broker outside; embedded takes tls and users")
+		}
 	}
-	if u.User != nil {
-		return "", fmt.Errorf("%q holds a log-in; write it under username and password", redact(s))
+	if bm.Has("tls") {
+		t := bm.Map("tls")
+		b.Cert, b.Key, b.ClientCA = t.String("cert"), t.String("key"), t.Optional().String("client_ca")
 	}
-	if u.Port() == "" {
-		u.Host = net.JoinHostPort(u.Hostname(), port[u.Scheme])
-	}
-	return u.Scheme + "://" + u.Host, nil
+	b.Users = bm.Optional().String("users")
+	safe := b.Cert != "" && (b.Users != "" || b.ClientCA != "")
+	open := bm.Optional().Bool("open_to_network")
+	b.Embedded = address(bm, "embedded", "127.0.0.1:1883", open || safe,
+		"without tls and users it takes anyone; use 127.0.0.1, or add tls and users (or tls.client_ca), or add open_to_network: true to this mapping if everyone who reaches it may pretend to be an agent")
 }
 
-// redact takes a log-in out of an address, so that it shows in no message.
-func redact(s string) string {
-	if i := strings.LastIndex(s, "@"); i >= 0 {
-		if j := strings.Index(s, "://"); j >= 0 && j+3 <= i {
-			return s[:j+3] + "..." + s[i:]
-		}
-		return "..." + s[i:]
+// look looks into the files of the broker's keys, which were read from m.
+func (c Config) look(m yamlfile.Map, now time.Time) []brokerlink.Finding {
+	b := c.Broker
+	if b.Embedded == "" {
+		return b.Outside.Look(m, now)
 	}
-	return s
+	var out []brokerlink.Finding
+	warn := func(format string, args ...any) {
+		out = append(out, brokerlink.Finding{Text: fmt.Sprintf(format, args...), Warn: true})
+	}
+	if b.Cert != "" {
+		t := m.Map("tls")
+		if pair, field, err := brokerlink.LoadPair(b.Cert, b.Key); err != nil {
+			t.Fail(field, err.Error(), "cert is the broker's certificate with those between it and its authority, key its private key, in PEM")
+		} else {
+			out = append(out, brokerlink.Validity("certificate "+b.Cert, pair.Leaf, now))
+		}
+		out = append(out, brokerlink.Exposed(b.Key)...)
+		if b.ClientCA != "" {
+			found, err := brokerlink.Authorities(b.ClientCA, now)
+			if err != nil {
+				t.Fail("client_ca", err.Error(), "name a file with the authority's certificate in PEM")
+			}
+			out = append(out, found...)
+		}
+	}
+	if host, _, err := net.SplitHostPort(b.Embedded); err == nil && !Loopback(host) && b.Users != "" && b.Cert == "" {
+		warn("passwords travel unencrypted: add tls")
+	}
+	if b.Users == "" {
+		return out
+	}
+	users, err := access.Read(b.Users)
+	if err != nil {
+		m.Fail("users", err.Error(), "gritwatch-server agent add --name NAME makes the file and its lines")
+		return out
+	}
+	out = append(out, brokerlink.Exposed(b.Users)...)
+	known, agents := users.Names(access.Agent), c.Agents()
+	out = append(out, brokerlink.Finding{Text: fmt.Sprintf("users %s: agents %d, observers %d", b.Users, len(known), len(users.Names(access.Observer)))})
+	for _, name := range agents {
+		if !slices.Contains(known, name) && b.ClientCA == "" {
+			warn("agent %s has no line in %s and will be refused: gritwatch-server agent add --name %s", name, b.Users, name)
+		}
+	}
+	for _, name := range users.Weak() {
+		warn("the password of %s in %s is kept by a hash that is guessed fast: give it another by gritwatch-server agent add --replace", name, b.Users)
+	}
+	for _, name := range known {
+		if !slices.Contains(agents, name) {
+			warn("user %s in %s is the agent of no pot here", name, b.Users)
+		}
+	}
+	return out
 }

@@ -7,7 +7,9 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
+	"gritwatch/internal/brokerlink"
 	"gritwatch/internal/yamlfile"
 	"gritwatch/protocol/points"
 	"gritwatch/server/internal/config"
@@ -18,7 +20,7 @@ func TestParseReference(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if c.Site != "harrow-quay" || c.Listen != "127.0.0.1:8080" || c.Broker.Embedded != "127.0.0.1:1883" || c.Data != "./data" ||
+	if c.Site != "harrow-quay" || c.Listen != "127.0.0.1:8080" || c.Broker.Embedded != "127.0.0.1:1883" || c.Data != "./data" || c.Reorder != 200*time.Millisecond ||
 		len(c.Hosts) != 1 || c.Hosts[0] != "pots.example" || len(c.Pots) != 2 {
 		t.Fatalf("got %+v", c)
 	}
@@ -50,7 +52,7 @@ func TestOutsideBroker(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if want := (config.Broker{URL: "mqtts://broker.example:8883", Username: "u", Password: "p"}); c.Broker != want {
+	if want := (config.Broker{Outside: brokerlink.Settings{URL: "mqtts://broker.example:8883", User: "u", Password: "p"}}); c.Broker != want {
 		t.Errorf("broker %+v, want %+v", c.Broker, want)
 	}
 }

@@ -1,6 +1,6 @@
-// Package httpapi holds the server's routes: the page, the pots, the live connection, metrics and health. Errors are
-// problem documents (RFC 9457). The Host of every request is checked, so that a foreign page whose name was pointed at
-// this server's address reads nothing (DNS rebinding).
+// Package httpapi holds the server's routes: the page, the pots, the live connection, metrics, health, and the OpenAPI
+// document that describes them. Errors are problem documents (RFC 9457). The Host of every request is checked, so that a
+// foreign page whose name was pointed at this server's address reads nothing (DNS rebinding).
 package httpapi
 
 import (
@@ -51,21 +51,22 @@ const (
 func New(o Options) http.Handler {
 	a := &api{o: o, hosts: newHosts(o.Listen, o.Hosts)}
 	mux := http.NewServeMux()
-	get := func(pattern string, h http.HandlerFunc) { mux.HandleFunc(pattern, a.only(h)) }
-	get("/api/v1/pots", a.pots)
-	get("/api/v1/pots/{name}", a.pot)
-	get("/api/v1/live", a.live)
-	get("/metrics", o.Metrics.ServeHTTP)
-	get("/healthz", a.health)
-	get("/readyz", a.ready)
-	get("/", a.page)
+	routes := a.routes()
+	for _, r := range routes {
+		mux.HandleFunc(r.pattern, a.only(r.serve))
+	}
+	var err error
+	if a.document, err = document(routes); err != nil {
+		panic("httpapi: the document of the API: " + err.Error()) // of types alone, so any test finds it
+	}
 	return a.guard(mux)
 }
 
 // api is what the routes share.
 type api struct {
-	o     Options
-	hosts hosts
+	o        Options
+	hosts    hosts
+	document []byte // of the API
 }
 
 // guard sets the headers of every answer and checks the Host. Health is answered under any name: whoever watches the
@@ -158,7 +159,7 @@ func (a *api) pots(w http.ResponseWriter, r *http.Request) {
 }
 
 func (a *api) health(w http.ResponseWriter, r *http.Request) {
-	a.json(w, r, map[string]string{"status": "up"})
+	a.json(w, r, status{"up"})
 }
 
 func (a *api) ready(w http.ResponseWriter, r *http.Request) {
@@ -166,7 +167,7 @@ func (a *api) ready(w http.ResponseWriter, r *http.Request) {
 		Problem(w, r, http.StatusServiceUnavailable, strings.Join(missing, "; "))
 		return
 	}
-	a.json(w, r, map[string]string{"status": "ready"})
+	a.json(w, r, status{"ready"})
 }
 
 // page serves the files of the page, by their exact names alone.
@@ -195,7 +196,7 @@ func (a *api) json(w http.ResponseWriter, r *http.Request, v any) {
 		Problem(w, r, http.StatusInternalServerError, "")
 		return
 	}
-	write(w, r, http.StatusOK, "application/json", text)
+	write(w, r, http.StatusOK, typeJSON, text)
 }
 
 // Problem answers with a problem document.
@@ -204,7 +205,7 @@ func Problem(w http.ResponseWriter, r *http.Request, status int, detail string) 
 	if err != nil {
 		panic("httpapi: a problem does not encode: " + err.Error())
 	}
-	write(w, r, status, "application/problem+json", text)
+	write(w, r, status, typeProblem, text)
 }
 
 func write(w http.ResponseWriter, r *http.Request, status int, kind string, text []byte) {

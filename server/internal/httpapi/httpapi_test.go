@@ -22,17 +22,25 @@ func (p pots) Names() []string { return p }
 func (p pots) Estimate(name string, _ time.Time) (live.Pot, bool) {
 	i := sort.SearchStrings(p, name)
 	ok := i < len(p) && p[i] == name
-	return live.Pot{Kind: "estimate", Name: name, Site: "harrow-quay", Answer: live.Answer{Word: "not-proven", Because: []string{}}}, ok
+	return live.Pot{Kind: "estimate", Name: name, Site: "harrow-quay", State: "unknown", Air: "unknown", Unit: "psi", Points: []string{"vessel"},
+		Quality: map[string]string{"vessel": "old"}, Answer: live.Answer{Word: "not-proven", Because: []string{"vessel-old"}}}, ok
 }
 
 func handler(t *testing.T, missing ...string) http.Handler {
+	return newHandler(slog.NewTextHandler(t.Output(), nil), missing...)
+}
+
+// bare is a handler of no test.
+func bare() http.Handler { return newHandler(slog.DiscardHandler) }
+
+func newHandler(log slog.Handler, missing ...string) http.Handler {
 	text := func(s string) http.Handler {
 		return http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { io.WriteString(w, s) })
 	}
 	return httpapi.New(httpapi.Options{Pots: pots{"alder", "birch", "cedar"}, Live: text("live"), Metrics: text("metrics"),
 		Page:  fstest.MapFS{"index.html": {Data: []byte("<p>page")}, "assets/index.js": {Data: []byte("1")}, ".gitkeep": {}},
 		Ready: func() []string { return missing }, Listen: "127.0.0.1:8080", Hosts: []string{"pots.example"},
-		Log: slog.New(slog.NewTextHandler(t.Output(), nil))})
+		Log: slog.New(log)})
 }
 
 func call(t *testing.T, h http.Handler, method, host, target string) *http.Response {
@@ -41,6 +49,7 @@ func call(t *testing.T, h http.Handler, method, host, target string) *http.Respo
 	r.Host = host
 	w := httptest.NewRecorder()
 	h.ServeHTTP(w, r)
+	documented(t, method, target, w)
 	return w.Result()
 }
 
@@ -84,6 +93,8 @@ func TestRoutes(t *testing.T) {
 		{"GET", "/api/v1/pots?%zz", 400, "application/problem+json", ""},
 		{"GET", "/api/v1/live", 426, "application/problem+json", "WebSocket"},
 		{"GET", "/metrics", 200, "text/plain; charset=utf-8", "metrics"},
+		{"GET", "/api/v1/openapi.json", 200, "application/json", `"openapi":"3.0.3"`},
+		{"PUT", "/api/v1/openapi.json", 405, "application/problem+json", "use GET"},
 		{"GET", "/healthz", 200, "application/json", "up"},
 		{"GET", "/readyz", 200, "application/json", "ready"},
 	} {

@@ -2,11 +2,7 @@ package ingest
 
 import (
 	"cmp"
-	"context"
-	"crypto/rand"
-	"encoding/binary"
 	"fmt"
-	"log/slog"
 	"slices"
 	"time"
 
@@ -24,18 +20,22 @@ type message struct {
 	at       time.Time // of its arrival, with its monotonic reading
 }
 
-// host is the session machine: messages and times in, events and commands out. It does no I/O. One goroutine.
+// host is the session machine: messages and times in, events and commands out. It does no I/O, knows no clock and draws no
+// numbers; say.go gives it a log and its questions. One goroutine.
 type host struct {
 	o     Options
 	pots  map[string]*Pot
 	nodes map[string]*node
 	names []string // of the agents, in the order of the file
 	send  func(agent string, at time.Time, ms []sparkplug.Metric)
+	nonce func() uint64
+	note  note
 	quiet quiet
 }
 
 func newHost(o Options, send func(agent string, at time.Time, ms []sparkplug.Metric)) *host {
-	h := &host{o: o, pots: map[string]*Pot{}, nodes: map[string]*node{}, send: send, quiet: quiet{log: o.Log}}
+	note := noteTo(o.Log)
+	h := &host{o: o, pots: map[string]*Pot{}, nodes: map[string]*node{}, send: send, nonce: randomNonce, note: note, quiet: quiet{note: note}}
 	for i := range o.Pots {
 		p := &o.Pots[i]
 		h.pots[p.Name] = p
@@ -71,6 +71,7 @@ func (h *host) tick(now time.Time) {
 	for _, name := range h.names {
 		n := h.nodes[name]
 		h.deathOverdue(n, now)
+		h.missing(n, now)
 		if n.wantRebirth {
 			h.rebirth(n, now)
 		}
@@ -101,7 +102,7 @@ func (h *host) handle(m message) {
 		}
 	}
 	if !known {
-		h.quiet.say(m.at, "agent "+t.Node, "agent is not in the site's file; its messages are left out", slog.String("agent", t.Node))
+		h.quiet.say(m.at, "agent "+t.Node, "agent is not in the site's file; its messages are left out", "agent", t.Node)
 		return
 	}
 	h.deathOverdue(n, m.at)
@@ -116,30 +117,38 @@ func (h *host) handle(m message) {
 		}
 		return
 	}
+	h.missing(n, m.at)
 	switch t.Kind {
 	case sparkplug.NodeBirth:
+		n.held = held{} // whatever was missing is said anew
 		h.nodeBirth(n, m, msg)
 	case sparkplug.NodeDeath:
 		h.nodeDeath(n, m, msg)
-	case sparkplug.NodeData:
-		if h.believed(n, m, msg) {
-			h.nodeData(n, m, msg)
-		}
-	case sparkplug.DeviceBirth:
-		if h.believed(n, m, msg) {
-			h.deviceBirth(n, t, m, msg)
-		}
-	case sparkplug.DeviceData:
-		if h.believed(n, m, msg) {
-			h.deviceData(n, t, m, msg)
-		}
-	case sparkplug.DeviceDeath:
+	case sparkplug.NodeData, sparkplug.DeviceBirth, sparkplug.DeviceData, sparkplug.DeviceDeath:
+		h.inOrder(n, t, m, msg)
+	}
+}
+
+// deviceDied is why a pot is dead whose agent is not.
+const deviceDied = "agent hears no point of the pot"
+
+// take takes a message in its turn.
+func (h *host) take(n *node, t sparkplug.Topic, m message, msg sparkplug.Message) {
+	believed := h.believed(n, m, msg)
+	switch {
+	case t.Kind == sparkplug.DeviceDeath:
 		// A death is heard whatever the state of the session: it only lowers the word.
-		h.believed(n, m, msg)
 		if d := n.devices[t.Device]; d != nil && n.state != refused {
 			d.born = false
-			h.event(n, d, feed.Event{Kind: feed.Death, Received: m.at, Reason: "agent hears no point of the pot"})
+			h.event(n, d, feed.Event{Kind: feed.Death, Received: m.at, Reason: deviceDied})
 		}
+	case !believed:
+	case t.Kind == sparkplug.NodeData:
+		h.nodeData(n, m, msg)
+	case t.Kind == sparkplug.DeviceBirth:
+		h.deviceBirth(n, t, m, msg)
+	case t.Kind == sparkplug.DeviceData:
+		h.deviceData(n, t, m, msg)
 	}
 }
 
@@ -147,7 +156,7 @@ func (h *host) handle(m message) {
 func (h *host) otherAgent(p *Pot, t sparkplug.Topic, m message) {
 	h.o.Events.Refused(p.Name, false)
 	h.quiet.say(m.at, "pot "+p.Name, "another agent claims the pot; refused, and the pot is not proven until 60 s after its last message",
-		slog.String("pot", p.Name), slog.String("agent", t.Node), slog.String("bound_to", p.Agent))
+		"pot", p.Name, "agent", t.Node, "bound_to", p.Agent)
 	h.o.Sink.Event(feed.Event{Kind: feed.Contest, Pot: p.Name, Agent: t.Node, Received: m.at, Reason: "data of agent " + t.Node})
 }
 
@@ -165,11 +174,27 @@ func (h *host) believed(n *node, m message, msg sparkplug.Message) bool {
 			n.heard = m.at
 			return true
 		}
-		h.o.Events.Gap(n.agent)
-		h.quiet.say(m.at, "gap "+n.agent, "gap in an agent's messages; asking for its births", slog.String("agent", n.agent))
+		h.gap(n, m.at)
 	}
 	h.lose(n, m.at)
 	return false
+}
+
+// gap tells that an agent's messages are missing.
+func (h *host) gap(n *node, now time.Time) {
+	h.o.Events.Gap(n.agent)
+	h.quiet.say(now, "gap "+n.agent, "gap in an agent's messages; asking for its births", "agent", n.agent)
+}
+
+// resolve gives the metrics of data their names by the births. What speaks of numbers that were never born may mean anything:
+// then nothing of the agent is believed until it has said them.
+func (h *host) resolve(n *node, a *sparkplug.Aliases, m message, msg sparkplug.Message) bool {
+	err := a.Resolve(msg.Metrics)
+	if err != nil {
+		h.bad(m, err.Error())
+		h.lose(n, m.at)
+	}
+	return err == nil
 }
 
 // lose believes nothing of an agent until it has repeated its births, which are asked for.
@@ -177,10 +202,14 @@ func (h *host) lose(n *node, now time.Time) {
 	if n.state == live {
 		n.state = lost
 	}
+	n.held = held{}
 	h.rebirth(n, now)
 }
 
 func (h *host) nodeData(n *node, m message, msg sparkplug.Message) {
+	if !h.resolve(n, &n.aliases, m, msg) {
+		return
+	}
 	if e := msg.Find(points.MetricClockEpoch); e != nil {
 		if v, ok := e.Value.Uint(); !ok || v != n.epoch {
 			h.lose(n, m.at) // a new time base comes with births
@@ -211,8 +240,14 @@ func (h *host) deviceBirth(n *node, t sparkplug.Topic, m message, msg sparkplug.
 	if d == nil {
 		if h.pots[t.Device] == nil {
 			h.quiet.say(m.at, "device "+t.Device, "pot is not in the site's file; its messages are left out",
-				slog.String("pot", t.Device), slog.String("agent", n.agent))
+				"pot", t.Device, "agent", n.agent)
 		}
+		return
+	}
+	if err := d.aliases.Born(msg.Metrics); err != nil {
+		h.bad(m, err.Error())
+		d.born = false
+		h.lose(n, m.at)
 		return
 	}
 	d.born, d.simulated, d.digest = true, false, ""
@@ -227,6 +262,9 @@ func (h *host) deviceData(n *node, t sparkplug.Topic, m message, msg sparkplug.M
 	}
 	if !d.born {
 		h.lose(n, m.at)
+		return
+	}
+	if !h.resolve(n, &d.aliases, m, msg) {
 		return
 	}
 	d.facts(msg)
@@ -282,50 +320,17 @@ func (h *host) rebirth(n *node, now time.Time) {
 	h.send(n.agent, now, []sparkplug.Metric{sparkplug.Bool(points.MetricRebirth, si.InstantOf(now), true)})
 }
 
+// echo asks an agent for its time. Sparkplug wants the metric named as its birth has it: by its alias, if it has one.
 func (h *host) echo(n *node, now time.Time) {
-	var b [8]byte
-	if _, err := rand.Read(b[:]); err != nil {
-		return // never: crypto/rand ends the program instead
-	}
-	nonce := binary.LittleEndian.Uint64(b[:])
+	nonce := h.nonce()
 	n.lastEcho = now
 	n.ask(nonce, now)
-	h.send(n.agent, now, []sparkplug.Metric{sparkplug.Uint(points.MetricEcho, si.InstantOf(now), nonce)})
+	q := sparkplug.Uint(points.MetricEcho, si.InstantOf(now), nonce)
+	q.Alias, q.Aliased = n.echoAlias, n.echoAliased
+	h.send(n.agent, now, []sparkplug.Metric{q})
 }
 
 func (h *host) bad(m message, why string) {
 	h.o.Events.Bad(m.topic, why)
-	h.quiet.say(m.at, "bad "+m.topic, "message refused", slog.String("topic", m.topic), slog.String("reason", why))
-}
-
-// quiet logs each kind of trouble at most once in a while, and holds a bounded number of kinds.
-type quiet struct {
-	log  *slog.Logger
-	last map[string]time.Time
-}
-
-const (
-	quietFor = 30 * time.Second
-	quietMax = 100
-)
-
-func (q *quiet) say(now time.Time, key, text string, attrs ...slog.Attr) {
-	if at, ok := q.last[key]; ok && now.Sub(at) < quietFor {
-		return
-	}
-	if len(q.last) >= quietMax {
-		for k, at := range q.last {
-			if now.Sub(at) >= quietFor {
-				delete(q.last, k)
-			}
-		}
-		if len(q.last) >= quietMax {
-			return
-		}
-	}
-	if q.last == nil {
-		q.last = map[string]time.Time{}
-	}
-	q.last[key] = now
-	q.log.LogAttrs(context.Background(), slog.LevelWarn, text, attrs...)
+	h.quiet.say(m.at, "bad "+m.topic, "message refused", "topic", m.topic, "reason", why)
 }

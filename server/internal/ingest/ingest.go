@@ -1,25 +1,18 @@
-// Package ingest is the server's Sparkplug host application: it follows the births, data and deaths of the site's
-// agents over MQTT and hands them to a feed.Sink, checked and in order.
-//
-// Only the agent that the configuration binds to a pot is believed (R8). Data of another agent for that pot, and data of
-// a second session of the same agent, are refused and told as feed.Contest. A session is named by the agent's
-// Session/Id. Two sessions are alive where a session that another has replaced comes back, or where a new one begins
-// and the death of the old one does not follow within 2 s.
-//
-// After a gap in an agent's sequence numbers nothing of it is believed until its births have been repeated, because
-// what is missing may have been a new session or a step of its clock.
 package ingest
 
 import (
+	"context"
 	"log/slog"
+	"net"
 	"time"
 
+	"gritwatch/internal/brokerlink"
 	"gritwatch/protocol/points"
 	"gritwatch/server/internal/feed"
 )
 
 // HostID names the server as a Sparkplug host.
-const HostID = "gritwatch"
+const HostID = points.HostID
 
 // A Pot is what is checked of a pot's messages.
 type Pot struct {
@@ -46,8 +39,12 @@ type Options struct {
 	Log    *slog.Logger
 	Events Events
 
-	URL                string // of the broker: mqtt://host:port or mqtts://host:port
-	Username, Password string
+	// Reorder is how long a message may come after those behind it before births are asked for. 0: a gap is one at once,
+	// as brokers keep the order of a connection.
+	Reorder time.Duration
+
+	Link *brokerlink.Link                            // the way to the broker; needed to Run
+	Dial func(ctx context.Context) (net.Conn, error) // opens the connection; nil: as Link does
 }
 
 func (o Options) withDefaults() Options {
@@ -69,6 +66,9 @@ func (o Options) withDefaults() Options {
 	}
 	if e.Link == nil {
 		e.Link = func(bool) {}
+	}
+	if o.Dial == nil && o.Link != nil {
+		o.Dial = o.Link.Dial
 	}
 	return o
 }

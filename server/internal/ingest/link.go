@@ -5,29 +5,31 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
-	"math/rand/v2"
+	"maps"
+	"net"
+	"net/url"
+	"slices"
 	"sync/atomic"
 	"time"
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
-	"github.com/eclipse/paho.mqtt.golang/packets"
 
+	"gritwatch/internal/brokerlink"
 	"gritwatch/protocol/si"
 	"gritwatch/protocol/sparkplug"
 )
 
 // Times and bounds of the link to the broker.
 const (
-	keepAlive     = 10 * time.Second
-	dialTimeout   = 5 * time.Second
-	ackTimeout    = 5 * time.Second
-	leaveTimeout  = 2 * time.Second // for the last words at a stop
-	firstRetry    = 250 * time.Millisecond
-	lastRetry     = 5 * time.Second
-	queueLength   = 4096 // messages that wait for the host; beyond, they are dropped and the gap is found by their numbers
-	tickEvery     = 250 * time.Millisecond
-	stateAhead    = time.Minute // a STATE from further in the future is not caught up with
-	sayAgainAfter = time.Minute
+	keepAlive    = 10 * time.Second
+	dialTimeout  = 5 * time.Second
+	ackTimeout   = 5 * time.Second
+	leaveTimeout = 2 * time.Second // for the last words at a stop
+	firstRetry   = 250 * time.Millisecond
+	lastRetry    = 5 * time.Second
+	steady       = 30 * time.Second // a link that held this long ends without suspicion
+	queueLength  = 4096             // messages that wait for the host; beyond, they are dropped and the gap is found by their numbers
+	tickEvery    = 250 * time.Millisecond
 )
 
 // A Host is the Sparkplug host application on its broker.
@@ -49,28 +51,27 @@ func (h *Host) Ready() bool { return h.up.Load() }
 // Run keeps the link to the broker and follows the agents until ctx ends; it returns nil. Losing the link is told as
 // the death of every pot.
 func (h *Host) Run(ctx context.Context) error {
-	wait := firstRetry
+	pace := brokerlink.Pace{First: firstRetry, Last: lastRetry}
 	sessions := newHost(h.o, nil) // outlives connections: a session that was replaced stays known
-	var said string
-	var saidAt time.Time
+	var said brokerlink.Repeat
 	for ctx.Err() == nil {
 		start := time.Now()
 		err := h.connection(ctx, sessions)
 		if ctx.Err() != nil {
 			break
 		}
-		if time.Since(start) > lastRetry {
-			wait = firstRetry
+		if time.Since(start) > steady {
+			pace.Held()
 		}
-		if text := err.Error(); text != said || time.Since(saidAt) > sayAgainAfter {
-			said, saidAt = text, time.Now()
-			h.o.Log.LogAttrs(ctx, slog.LevelWarn, "no link to the broker; trying again", slog.String("reason", text))
+		if times, say := said.Failure(err, time.Now()); say {
+			h.o.Log.LogAttrs(ctx, slog.LevelWarn, "no link to the broker; trying again", slog.String("reason", err.Error()), slog.Int("times", times))
 		}
+		pause := time.NewTimer(pace.Next(err))
 		select {
 		case <-ctx.Done():
-		case <-time.After(wait/2 + rand.N(wait/2)):
+		case <-pause.C:
 		}
-		wait = min(2*wait, lastRetry)
+		pause.Stop()
 	}
 	return nil
 }
@@ -94,7 +95,11 @@ func (h *Host) connection(ctx context.Context, sessions *host) error {
 			h.o.Events.Bad(m.Topic(), "the host does not keep up")
 		}
 	}
-	client := mqtt.NewClient(h.options(stateTopic, stamp, gone))
+	user, password, err := h.o.Link.Login()
+	if err != nil {
+		return h.explain(err)
+	}
+	client := mqtt.NewClient(h.options(ctx, stateTopic, stamp, gone).SetUsername(user).SetPassword(password))
 	if err := wait(ctx, client.Connect(), dialTimeout+ackTimeout); err != nil {
 		client.Disconnect(0)
 		return h.explain(err)
@@ -109,25 +114,26 @@ func (h *Host) connection(ctx context.Context, sessions *host) error {
 	}
 	token := client.SubscribeMultiple(filters, receive)
 	if err := wait(ctx, token, ackTimeout); err != nil {
-		return fmt.Errorf("broker %s does not take the subscriptions: %w", h.o.URL, err)
+		return h.explain(fmt.Errorf("subscribing: %w", err))
 	}
-	for topic, granted := range token.(*mqtt.SubscribeToken).Result() {
-		if granted > 2 {
-			return fmt.Errorf("broker %s refuses the subscription to %s: allow it for this server's user", h.o.URL, topic)
+	granted := token.(*mqtt.SubscribeToken).Result()
+	for _, topic := range slices.Sorted(maps.Keys(granted)) {
+		if granted[topic] > 2 {
+			return h.o.Link.Settings().Failure(brokerlink.Login, "refuses the subscription to %s: allow it for this server's user", topic)
 		}
 	}
 	if err := wait(ctx, client.Publish(stateTopic, 1, true, online), ackTimeout); err != nil {
-		return fmt.Errorf("broker %s does not take the server's STATE: %w", h.o.URL, err)
+		return h.explain(fmt.Errorf("publishing STATE: %w", err))
 	}
 	sessions.send = func(agent string, at time.Time, ms []sparkplug.Metric) { h.command(client, agent, at, ms) }
-	return h.serve(ctx, client, sessions, queue, gone, stateTopic, stamp)
+	return h.serve(ctx, client, sessions, queue, gone, stateTopic, stamp, online)
 }
 
 // serve follows the agents while the connection stands.
-func (h *Host) serve(ctx context.Context, client mqtt.Client, sessions *host, queue <-chan message, gone <-chan error, stateTopic string, stamp si.Instant) error {
+func (h *Host) serve(ctx context.Context, client mqtt.Client, sessions *host, queue <-chan message, gone <-chan error, stateTopic string, stamp si.Instant, online []byte) error {
 	h.up.Store(true)
 	h.o.Events.Link(true)
-	h.o.Log.LogAttrs(ctx, slog.LevelInfo, "linked to the broker", slog.String("broker", h.o.URL))
+	h.o.Log.LogAttrs(ctx, slog.LevelInfo, "linked to the broker", slog.String("broker", h.url()))
 	defer func() {
 		h.up.Store(false)
 		h.o.Events.Link(false)
@@ -143,18 +149,27 @@ func (h *Host) serve(ctx context.Context, client mqtt.Client, sessions *host, qu
 				sessions.handle(m)
 				continue
 			}
-			switch s, err := sparkplug.DecodeState(m.payload); {
-			case err != nil || s.Online:
-			case s.At > stamp && s.At.Time().Before(time.Now().Add(stateAhead)):
+			s, err := sparkplug.DecodeState(m.payload)
+			if err != nil {
+				continue // not of this version of Sparkplug; nodes that wait for this host do not heed it either
+			}
+			switch judgeState(s, stamp, si.InstantOf(time.Now())) {
+			case sayAgain:
+				client.Publish(stateTopic, 1, true, online) // without waiting for the answer
+			case sayLater:
 				h.last = max(h.last, s.At)
+				if err := wait(ctx, client.Publish(stateTopic, 1, true, online), ackTimeout); err != nil {
+					return h.explain(err)
+				}
 				return errRenew
-			default: // a late will of an older connection: say that this one lives, without waiting for the answer
-				client.Publish(stateTopic, 1, true, sparkplug.State{Online: true, At: stamp}.Encode())
+			case twin:
+				sessions.quiet.say(time.Now(), "twin", "another program is online as this Sparkplug host; nodes that wait for the host follow whichever speaks later",
+					"host", HostID)
 			}
 		case <-tick.C:
 			sessions.tick(time.Now())
 		case err := <-gone:
-			return fmt.Errorf("broker %s: connection lost: %w", h.o.URL, err)
+			return h.explain(err)
 		case <-ctx.Done():
 			h.leave(client, stateTopic)
 			return ctx.Err()
@@ -181,16 +196,23 @@ func (h *Host) command(client mqtt.Client, agent string, at time.Time, ms []spar
 	client.Publish(topic, 0, false, payload)
 }
 
-func (h *Host) options(stateTopic string, stamp si.Instant, gone chan<- error) *mqtt.ClientOptions {
-	return mqtt.NewClientOptions().AddBroker(h.o.URL).
-		SetClientID("gritwatch-server-"+h.o.Site).
-		SetUsername(h.o.Username).SetPassword(h.o.Password).
+func (h *Host) url() string      { return h.o.Link.Settings().URL }
+func (h *Host) clientID() string { return "gritwatch-server-" + h.o.Site }
+
+func (h *Host) options(ctx context.Context, stateTopic string, stamp si.Instant, gone chan<- error) *mqtt.ClientOptions {
+	return mqtt.NewClientOptions().AddBroker("tcp://"+h.o.Link.Settings().Address()).
+		SetClientID(h.clientID()).
 		// Else a refused attempt is silently repeated as MQTT 3.1.
 		SetProtocolVersion(4).SetCleanSession(true).SetOrderMatters(true).
 		// The library's own reconnecting keeps the first will, whose timestamp is then too old.
 		SetAutoReconnect(false).SetConnectRetry(false).
 		SetKeepAlive(keepAlive).SetPingTimeout(ackTimeout).SetConnectTimeout(dialTimeout).SetWriteTimeout(ackTimeout).
 		SetBinaryWill(stateTopic, sparkplug.State{Online: false, At: stamp}.Encode(), 1, true).
+		SetCustomOpenConnectionFn(func(*url.URL, mqtt.ClientOptions) (net.Conn, error) {
+			dctx, cancel := context.WithTimeout(ctx, dialTimeout)
+			defer cancel()
+			return h.o.Dial(dctx)
+		}).
 		SetConnectionLostHandler(func(_ mqtt.Client, err error) {
 			select {
 			case gone <- err:
@@ -209,17 +231,9 @@ func wait(ctx context.Context, t mqtt.Token, d time.Duration) error {
 	case <-ctx.Done():
 		return ctx.Err()
 	case <-timeout.C:
-		return fmt.Errorf("no answer within %v", d)
+		return brokerlink.ErrSlow
 	}
 }
 
-// explain says what to do about a refused connection.
-func (h *Host) explain(err error) error {
-	switch {
-	case errors.Is(err, packets.ErrorRefusedBadUsernameOrPassword), errors.Is(err, packets.ErrorRefusedNotAuthorised):
-		return fmt.Errorf("broker %s refuses the log-in: check broker.username and broker.password (%w)", h.o.URL, err)
-	case errors.Is(err, packets.ErrorRefusedIDRejected):
-		return fmt.Errorf("broker %s refuses the client id gritwatch-server-%s: allow it there (%w)", h.o.URL, h.o.Site, err)
-	}
-	return fmt.Errorf("broker %s cannot be reached: check broker.url and that it runs (%w)", h.o.URL, err)
-}
+// explain puts an error into one line that says what to do.
+func (h *Host) explain(err error) error { return h.o.Link.Settings().Explain(err, h.clientID()) }

@@ -13,6 +13,7 @@ import (
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 
+	"gritwatch/internal/brokerlink"
 	"gritwatch/protocol/points"
 	"gritwatch/protocol/si"
 	"gritwatch/protocol/sparkplug"
@@ -69,7 +70,7 @@ func startBroker(t *testing.T, addr string) *broker.Broker {
 	var b *broker.Broker
 	eventually(t, "broker on "+addr, func() (ok bool) {
 		var err error
-		b, err = broker.Start(addr, logger(t))
+		b, err = broker.Start(broker.Options{Addr: addr, Log: logger(t)})
 		return err == nil
 	})
 	t.Cleanup(func() { closeBroker(b) })
@@ -86,7 +87,7 @@ func closeBroker(b *broker.Broker) {
 
 // run starts a host; stop ends it and waits.
 func run(t *testing.T, addr string, s *sink, log *slog.Logger) (h *ingest.Host, stop func()) {
-	h = ingest.New(ingest.Options{Site: "harrow-quay", URL: "mqtt://" + addr, Sink: s, Log: log,
+	h = ingest.New(ingest.Options{Site: "harrow-quay", Link: brokerlink.New(brokerlink.Settings{URL: "mqtt://" + addr}, log), Sink: s, Log: log,
 		Pots: []ingest.Pot{{Name: "alder", Agent: "quay-1", Points: points.SetOf(points.Vessel)}}})
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan error)
@@ -306,7 +307,7 @@ func TestNoBroker(t *testing.T) {
 	l.Close()
 	var out syncBuffer
 	_, stop := run(t, addr, &sink{}, slog.New(slog.NewTextHandler(&out, nil)))
-	want := "broker mqtt://" + addr + " cannot be reached: check broker.url and that it runs"
+	want := "broker mqtt://" + addr + " refuses the connection: is it running?"
 	eventually(t, want, func() bool { return strings.Contains(out.String(), want) })
 	startBroker(t, addr)
 	eventually(t, "linked once the broker is there", func() bool { return strings.Contains(out.String(), "linked to the broker") })

@@ -1,8 +1,8 @@
 package ingest
 
 import (
-	"log/slog"
 	"slices"
+	"strconv"
 	"time"
 
 	"gritwatch/protocol/points"
@@ -31,7 +31,9 @@ type node struct {
 	epoch   uint64
 	bdSeq   uint8
 	order   sparkplug.Order
-	heard   time.Time // last message of the session believed
+	held    held
+	aliases sparkplug.Aliases // of the node's own metrics
+	heard   time.Time         // last message of the session believed
 
 	retired    []retired  // sessions that were replaced
 	refusedIs  string     // the session of the last refused birth
@@ -41,12 +43,15 @@ type node struct {
 	wantRebirth bool
 	lastEcho    time.Time
 	asked       []question
+	echoAlias   uint64
+	echoAliased bool
 
 	lines []points.Line // serial lines, by their number from 1; at most points.MaxLines
 }
 
 type device struct {
 	pot       *Pot
+	aliases   sparkplug.Aliases
 	born      bool
 	simulated bool
 	digest    string
@@ -100,6 +105,11 @@ func (h *host) nodeBirth(n *node, m message, msg sparkplug.Message) {
 		}
 		return
 	}
+	if err := n.aliases.Born(msg.Metrics); err != nil {
+		h.bad(m, err.Error())
+		h.lose(n, m.at)
+		return
+	}
 	n.order.Birth(msg.Seq)
 	n.forget(m.at)
 	if session != n.session {
@@ -125,10 +135,14 @@ func (h *host) nodeBirth(n *node, m message, msg sparkplug.Message) {
 	}
 	n.state, n.session, n.epoch, n.bdSeq, n.heard = live, session, epoch, bdSeq, m.at
 	n.wantRebirth = false
+	n.echoAlias, n.echoAliased = 0, false
+	if e := msg.Find(points.MetricEcho); e != nil {
+		n.echoAlias, n.echoAliased = e.Alias, e.Aliased
+	}
 	for _, d := range n.devices {
 		d.born = false
 	}
-	h.o.Log.Info("agent born", slog.String("agent", n.agent), slog.String("session", session), slog.Uint64("epoch", epoch))
+	h.note(false, "agent born", "agent", n.agent, "session", session, "epoch", strconv.FormatUint(epoch, 10))
 	h.bornLines(n, m, msg)
 	h.echo(n, m.at)
 }
@@ -150,10 +164,11 @@ func (h *host) nodeDeath(n *node, m message, msg sparkplug.Message) {
 // died ends a session, and with it its pots' runs.
 func (h *host) died(n *node, now time.Time, reason string) {
 	if n.state != dead {
-		h.o.Log.Info("agent dead", slog.String("agent", n.agent), slog.String("reason", reason))
+		h.note(false, "agent dead", "agent", n.agent, "reason", reason)
 	}
 	n.state = dead
 	n.order.Reset()
+	n.held = held{}
 	n.asked = n.asked[:0]
 	n.lines = nil
 	h.o.Sink.Lines(feed.Lines{Agent: n.agent, Session: n.session})
@@ -167,7 +182,7 @@ func (h *host) died(n *node, now time.Time, reason string) {
 // contest tells all pots of an agent that two of its sessions are alive.
 func (h *host) contest(n *node, now time.Time, reason string) {
 	h.quiet.say(now, "session "+n.agent, "two sessions of the agent are alive; the second is refused, and its pots are not proven until 60 s after its last message",
-		slog.String("agent", n.agent), slog.String("reason", reason))
+		"agent", n.agent, "reason", reason)
 	for _, name := range n.pots {
 		h.o.Events.Refused(name, true)
 		h.o.Sink.Event(feed.Event{Kind: feed.Contest, Pot: name, Agent: n.agent, Received: now, Reason: reason, SecondSession: true})

@@ -121,9 +121,10 @@ func (c *client) take(text []byte) error {
 // write sends frames when they are due.
 func (c *client) write(conn *websocket.Conn) string {
 	var (
-		told map[string]mark
-		sent = time.Now()
-		ping = time.Now()
+		told  map[string]mark
+		sent  = time.Now() // the last frame
+		whole = time.Now() // the last with all that had changed
+		ping  = time.Now()
 	)
 	c.wake()
 	for {
@@ -149,31 +150,39 @@ func (c *client) write(conn *websocket.Conn) string {
 			continue
 		}
 		marks := c.hub.marks() // before the estimates: what changes between is told again
-		pots, due := c.due(marks, told, names, now.Sub(sent))
+		all := snapshot || now.Sub(whole) >= frameEvery
+		pots := c.due(marks, told, names, all)
 		if snapshot {
-			pots, due = c.hub.source.Names(), true
-		}
-		if !due {
+			pots = c.hub.source.Names()
+		} else if len(pots) == 0 && now.Sub(sent) < beatEvery {
 			continue
 		}
 		if err := c.send(conn, snapshot, pots, names); err != nil {
 			return err.Error()
 		}
-		told, sent = marks, time.Now()
+		sent = time.Now()
+		if all {
+			told, whole = marks, sent
+			continue
+		}
+		for _, name := range pots {
+			told[name] = marks[name]
+		}
 	}
 }
 
-// due lists the subscribed pots that changed since they were told of, and says whether a frame goes out for them.
-func (c *client) due(marks, told map[string]mark, names map[string]bool, since time.Duration) (pots []string, due bool) {
-	urgent := false
+// due lists the subscribed pots that changed since they were told of: all, or only those that cannot wait for the next
+// frame with all, so that one pot that moves does not make a large site be told ten times a second.
+func (c *client) due(marks, told map[string]mark, names map[string]bool, all bool) (pots []string) {
 	for _, name := range c.hub.source.Names() {
-		if names != nil && !names[name] || marks[name].version == told[name].version {
+		if names != nil && !names[name] {
 			continue
 		}
-		pots = append(pots, name)
-		urgent = urgent || marks[name].urgent != told[name].urgent
+		if marks[name].urgent != told[name].urgent || all && marks[name].version != told[name].version {
+			pots = append(pots, name)
+		}
 	}
-	return pots, urgent || len(pots) > 0 && since >= frameEvery || since >= beatEvery
+	return pots
 }
 
 // send sends one frame with the estimates of this moment.

@@ -6,6 +6,7 @@ package live
 import (
 	"context"
 	"log/slog"
+	"math"
 	"net/http"
 	"net/url"
 	"reflect"
@@ -36,7 +37,7 @@ type Options struct {
 
 // Times and bounds of a connection.
 const (
-	lookEvery  = 50 * time.Millisecond  // at the pots; a change of word or state goes out within this
+	lookEvery  = 50 * time.Millisecond  // at the pots; a change of word or state, or a move, goes out within this
 	frameEvery = 250 * time.Millisecond // other changes
 	beatEvery  = time.Second            // a frame without pots, where nothing changes: the page must hear something
 	ackTimeout = 10 * time.Second
@@ -49,6 +50,9 @@ const (
 
 	defaultClients = 200
 )
+
+// move is how far vessel or control must have gone to be told like a change of word, Pa: what an agent tells at once.
+const move = 3.5e3
 
 // A Hub serves WebSocket connections. Run it.
 type Hub struct {
@@ -65,9 +69,10 @@ type Hub struct {
 
 // An entry is a pot as the hub saw it last.
 type entry struct {
-	pot     msg.Pot // ages taken out
-	version uint64  // counts changes
-	urgent  uint64  // counts changes of the answer's word or of the state
+	pot     msg.Pot       // ages taken out
+	version uint64        // counts changes
+	urgent  uint64        // counts changes of the answer's word or of the state, and moves
+	from    msg.Pressures // moves are reckoned from these
 }
 
 // New is a hub without connections.
@@ -134,13 +139,15 @@ func (h *Hub) look(now time.Time) {
 		p.AgeS, p.StateForS, p.Answer.AgeS = nil, nil, nil
 		e := h.table[name]
 		if e == nil {
-			h.table[name] = &entry{pot: p}
+			h.table[name] = &entry{pot: p, from: p.PressurePa}
 			continue
 		}
 		if !reflect.DeepEqual(p, e.pot) {
 			e.version++
-			if p.Answer.Word != e.pot.Answer.Word || p.State != e.pot.State {
+			if p.Answer.Word != e.pot.Answer.Word || p.State != e.pot.State ||
+				moved(e.from.Vessel, p.PressurePa.Vessel) || moved(e.from.Control, p.PressurePa.Control) {
 				e.urgent++
+				e.from = p.PressurePa
 			}
 			e.pot = p
 		}
@@ -148,6 +155,14 @@ func (h *Hub) look(now time.Time) {
 	for c := range h.clients {
 		c.wake()
 	}
+}
+
+// moved tells whether a pressure has gone far, come or gone.
+func moved(from, to *float64) bool {
+	if from == nil || to == nil {
+		return from != to
+	}
+	return math.Abs(*to-*from) > move
 }
 
 // A mark is how far a connection has told of a pot.

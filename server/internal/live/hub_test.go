@@ -34,6 +34,15 @@ func (p *pots) Estimate(name string, _ time.Time) (msg.Pot, bool) {
 	return pot, ok
 }
 
+// vessel sets a pot's vessel pressure, Pa, with nothing else about it changed.
+func (p *pots) vessel(name string, pa *float64) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	pot := p.now[name]
+	pot.PressurePa.Vessel = pa
+	p.now[name] = pot
+}
+
 func (p *pots) set(name, word, t string) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
@@ -265,6 +274,73 @@ func TestPace(t *testing.T) {
 		}
 		if f, _ := p.last(); len(f.Pots) != 0 || f.Type != "change" {
 			t.Errorf("frame %+v", f)
+		}
+	})
+}
+
+// TestMove: a vessel that moves by over 3.5 kPa is told within 50 ms, alone; one that creeps waits for the frame with all,
+// and so does whatever else has changed meanwhile, which is not forgotten over it.
+func TestMove(t *testing.T) {
+	in(t, live.Options{}, func(s *stand) {
+		p := s.page()
+		ack := func() { f, _ := p.last(); p.say(msg.Request{Ack: f.Seq}) }
+		pa := 100e3
+		set := func(v float64) { pa = v; s.pots.vessel("alder", &v) }
+		set(pa)
+		ack()
+		time.Sleep(300 * time.Millisecond)
+		ack()
+		if f, _ := p.last(); len(f.Pots) != 1 || f.Pots[0].PressurePa.Vessel == nil {
+			t.Fatalf("frame %+v", f)
+		}
+		// The frame with all was just sent: the next is due in 250 ms.
+		s.pots.set("birch", "not-proven", "2")
+		time.Sleep(50 * time.Millisecond)
+		ack()
+		f, start := p.last()
+		if len(f.Pots) != 1 || f.Pots[0].Name != "birch" {
+			t.Fatalf("frame %+v", f)
+		}
+		s.pots.set("birch", "not-proven", "3")
+		frames, other := 0, time.Duration(0)
+		for range 20 {
+			set(pa + 4e3)
+			was := time.Now()
+			time.Sleep(50 * time.Millisecond)
+			f, at := p.last()
+			if at.Before(was) || len(f.Pots) == 0 || f.Pots[0].Name != "alder" || *f.Pots[0].PressurePa.Vessel != pa {
+				t.Fatalf("frame of %v: %+v, want alder's %v Pa", at.Sub(was), f, pa)
+			}
+			frames++
+			if len(f.Pots) == 2 && other == 0 {
+				other = at.Sub(start)
+			}
+			ack()
+		}
+		if other < 250*time.Millisecond || other > 300*time.Millisecond {
+			t.Errorf("birch was told after %v of %d frames about alder", other, frames)
+		}
+		// Creep: 1 kPa each 50 ms is 20 kPa/s; a step of over 3.5 kPa comes each 200 ms.
+		n := len(p.all())
+		for range 40 {
+			set(pa + 1e3)
+			time.Sleep(50 * time.Millisecond)
+			ack()
+		}
+		if got := len(p.all()) - n; got < 8 || got > 20 {
+			t.Errorf("%d frames in 2 s of creep, want about 10 of moves and some with all", got)
+		}
+		// A pressure that goes is told at once too: nobody may look at one that is no longer known.
+		time.Sleep(300 * time.Millisecond)
+		ack()
+		s.pots.set("birch", "not-proven", "3")
+		time.Sleep(60 * time.Millisecond)
+		ack()
+		s.pots.vessel("alder", nil)
+		was := time.Now()
+		time.Sleep(50 * time.Millisecond)
+		if f, at := p.last(); at.Before(was) || len(f.Pots) != 1 || f.Pots[0].Name != "alder" || f.Pots[0].PressurePa.Vessel != nil {
+			t.Errorf("frame %+v, %v after the pressure went", f, at.Sub(was))
 		}
 	})
 }

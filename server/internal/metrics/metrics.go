@@ -25,6 +25,7 @@ type Pots interface {
 
 // Metrics counts what the server takes in. Its methods may be called from any goroutine.
 type Metrics struct {
+	site     string
 	registry *prometheus.Registry
 	messages *prometheus.CounterVec
 	samples  *prometheus.CounterVec
@@ -47,6 +48,7 @@ func New(site string, pots Pots, pages func() int) (*Metrics, error) {
 		return prometheus.CounterOpts{Name: "gritwatch_" + name, Help: help, ConstLabels: own}
 	}
 	m := &Metrics{
+		site:     site,
 		registry: prometheus.NewPedanticRegistry(),
 		messages: prometheus.NewCounterVec(counter("ingest_messages_total", "Sparkplug messages of agents, by kind."), []string{"kind"}),
 		samples:  prometheus.NewCounterVec(counter("ingest_samples_total", "Samples taken in, live or late."), []string{"lane"}),
@@ -73,12 +75,32 @@ func New(site string, pots Pots, pages func() int) (*Metrics, error) {
 	}
 	m.samples.WithLabelValues("live")
 	m.samples.WithLabelValues("late")
+	// A counter that begins with its first event hides that event from rate and increase.
+	for _, name := range pots.Names() {
+		if p, ok := pots.Estimate(name, time.Now()); ok {
+			m.gaps.WithLabelValues(p.Agent)
+			m.refused.WithLabelValues(name, fromAgent)
+			m.refused.WithLabelValues(name, fromSession)
+		}
+	}
 	return m, nil
 }
 
-// Handler serves the Prometheus text, and the newer formats to those who ask for them.
-func (m *Metrics) Handler() http.Handler {
-	return promhttp.HandlerFor(m.registry, promhttp.HandlerOpts{ErrorHandling: promhttp.HTTPErrorOnError, MaxRequestsInFlight: 4, Timeout: 10 * time.Second})
+// Handler serves the Prometheus text, and the newer formats to those who ask for them. With site=NAME in the query it gives
+// the series of that site alone; where there is none of the name, refuse answers.
+func (m *Metrics) Handler(refuse func(w http.ResponseWriter, r *http.Request, status int, detail string)) http.Handler {
+	all := promhttp.HandlerFor(m.registry, promhttp.HandlerOpts{ErrorHandling: promhttp.HTTPErrorOnError, MaxRequestsInFlight: 4, Timeout: 10 * time.Second})
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		// A server has one site, and every series bears it: either all are asked for, or none.
+		switch sites := r.URL.Query()["site"]; {
+		case len(sites) > 1:
+			refuse(w, r, http.StatusBadRequest, "site stands more than once")
+		case len(sites) == 1 && sites[0] != m.site:
+			refuse(w, r, http.StatusNotFound, "no site of this name; here is "+m.site)
+		default:
+			all.ServeHTTP(w, r)
+		}
+	})
 }
 
 // Message counts a message by its kind.
@@ -107,11 +129,17 @@ func (m *Metrics) Gap(agent string) { m.gaps.WithLabelValues(agent).Inc() }
 // Bad counts a message that was refused.
 func (m *Metrics) Bad(string, string) { m.bad.Inc() }
 
+// Where a message that was refused came from.
+const (
+	fromAgent   = "agent"
+	fromSession = "session"
+)
+
 // Refused counts a message for a pot from where none may come.
 func (m *Metrics) Refused(pot string, second bool) {
-	from := "agent"
+	from := fromAgent
 	if second {
-		from = "session"
+		from = fromSession
 	}
 	m.refused.WithLabelValues(pot, from).Inc()
 }
@@ -132,8 +160,8 @@ func (m *Metrics) Link(up bool) {
 
 // potCollector computes the pots' series at each scrape.
 type potCollector struct {
-	source                                                          Pots
-	pressure, drop, state, answer, answerAge, production, simulated *prometheus.Desc
+	source                                                                         Pots
+	pressure, drop, state, answer, answerAge, production, simulated, rated, target *prometheus.Desc
 }
 
 func newPots(source Pots) *potCollector {
@@ -148,12 +176,14 @@ func newPots(source Pots) *potCollector {
 		answerAge:  desc("answer_age_seconds", "Age of the sample behind the answer, worst case; absent while it cannot be told."),
 		production: desc("production_ratio", "Share of the work that target pressure at the nozzle would do; absent unless blasting with a nozzle point."),
 		simulated:  desc("simulated", "1 while the pot's readings come from a simulator."),
+		rated:      desc("rated_pascals", "Gauge pressure that the vessel is rated for, as configured."),
+		target:     desc("target_pascals", "Gauge pressure wanted at the nozzle, as configured."),
 	}
 }
 
 // Describe names the series.
 func (c *potCollector) Describe(ch chan<- *prometheus.Desc) {
-	for _, d := range []*prometheus.Desc{c.pressure, c.drop, c.state, c.answer, c.answerAge, c.production, c.simulated} {
+	for _, d := range []*prometheus.Desc{c.pressure, c.drop, c.state, c.answer, c.answerAge, c.production, c.simulated, c.rated, c.target} {
 		ch <- d
 	}
 }
@@ -194,5 +224,7 @@ func (c *potCollector) Collect(ch chan<- prometheus.Metric) {
 		put(c.answerAge, p.Answer.AgeS)
 		put(c.production, p.Production)
 		put(c.simulated, hot(p.Simulated))
+		put(c.rated, &p.RatedPa)
+		put(c.target, p.TargetPa)
 	}
 }

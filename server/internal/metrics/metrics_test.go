@@ -3,21 +3,29 @@ package metrics_test
 import (
 	"bufio"
 	"bytes"
+	"context"
+	"fmt"
 	"io"
+	"log/slog"
+	"net/http"
 	"net/http/httptest"
 	"os/exec"
 	"slices"
 	"strings"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	dto "github.com/prometheus/client_model/go"
 	"google.golang.org/protobuf/encoding/protodelim"
 
+	"gritwatch/internal/potfile"
 	"gritwatch/protocol/live"
 	"gritwatch/protocol/points"
+	"gritwatch/protocol/si"
 	"gritwatch/server/internal/feed"
 	"gritwatch/server/internal/metrics"
+	"gritwatch/server/internal/pot"
 )
 
 type pots map[string]live.Pot
@@ -35,8 +43,8 @@ func scrape(t *testing.T) string {
 	t.Helper()
 	m, err := metrics.New("harrow-quay", pots{
 		"alder": {Name: "alder", Site: "harrow-quay", State: "blasting", PressurePa: live.Pressures{Vessel: ptr(650000), Hose: ptr(640000)},
-			DropPa: live.Drops{Mixing: ptr(10000)}, Production: ptr(0.89), Simulated: true, Answer: live.Answer{Word: "pressurised", AgeS: ptr(0.4)}},
-		"birch": {Name: "birch", Site: "harrow-quay", State: "unknown", Answer: live.Answer{Word: "not-proven"}},
+			DropPa: live.Drops{Mixing: ptr(10000)}, Production: ptr(0.89), Simulated: true, Agent: "quay-1", RatedPa: 1034214, TargetPa: ptr(689476), Answer: live.Answer{Word: "pressurised", AgeS: ptr(0.4)}},
+		"birch": {Name: "birch", Site: "harrow-quay", State: "unknown", Agent: "quay-2", RatedPa: 1034214, Answer: live.Answer{Word: "not-proven"}},
 	}, func() int { return 3 })
 	if err != nil {
 		t.Fatal(err)
@@ -59,13 +67,27 @@ func scrape(t *testing.T) string {
 
 func text(t *testing.T, m *metrics.Metrics) string {
 	t.Helper()
-	w := httptest.NewRecorder()
-	m.Handler().ServeHTTP(w, httptest.NewRequest("GET", "/metrics", nil))
-	text, err := io.ReadAll(w.Result().Body)
-	if err != nil || w.Code != 200 {
-		t.Fatalf("scrape: %d, %v: %s", w.Code, err, text)
+	code, text := get(t, m, "/metrics")
+	if code != 200 {
+		t.Fatalf("scrape: %d: %s", code, text)
 	}
-	return string(text)
+	return text
+}
+
+// get asks the handler.
+func get(t *testing.T, m *metrics.Metrics, target string) (int, string) {
+	t.Helper()
+	w := httptest.NewRecorder()
+	m.Handler(refused).ServeHTTP(w, httptest.NewRequest("GET", target, nil))
+	text, err := io.ReadAll(w.Result().Body)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return w.Code, string(text)
+}
+
+func refused(w http.ResponseWriter, _ *http.Request, status int, detail string) {
+	http.Error(w, detail, status)
 }
 
 // TestScrape compares all series of the pots, and those of the counters, as a whole.
@@ -80,6 +102,7 @@ func TestScrape(t *testing.T) {
 gritwatch_broker_link_up{site="harrow-quay"} 1
 gritwatch_ingest_bad_messages_total{site="harrow-quay"} 1
 gritwatch_ingest_gaps_total{agent="quay-1",site="harrow-quay"} 1
+gritwatch_ingest_gaps_total{agent="quay-2",site="harrow-quay"} 0
 gritwatch_ingest_latency_seconds_sum{site="harrow-quay"} 0.3
 gritwatch_ingest_latency_seconds_count{site="harrow-quay"} 1
 gritwatch_ingest_messages_total{kind="DBIRTH",site="harrow-quay"} 0
@@ -89,7 +112,10 @@ gritwatch_ingest_messages_total{kind="NBIRTH",site="harrow-quay"} 0
 gritwatch_ingest_messages_total{kind="NDATA",site="harrow-quay"} 0
 gritwatch_ingest_messages_total{kind="NDEATH",site="harrow-quay"} 0
 gritwatch_ingest_messages_total{kind="other",site="harrow-quay"} 1
+gritwatch_ingest_refused_total{from="agent",pot="alder",site="harrow-quay"} 0
+gritwatch_ingest_refused_total{from="agent",pot="birch",site="harrow-quay"} 0
 gritwatch_ingest_refused_total{from="session",pot="alder",site="harrow-quay"} 1
+gritwatch_ingest_refused_total{from="session",pot="birch",site="harrow-quay"} 0
 gritwatch_ingest_samples_total{lane="late",site="harrow-quay"} 3
 gritwatch_ingest_samples_total{lane="live",site="harrow-quay"} 12
 gritwatch_line_echoes_total{agent="quay-1",line="1",port="/dev/serial/by-id/quay",site="harrow-quay"} 31
@@ -125,6 +151,8 @@ gritwatch_pot_dropped_total{site="harrow-quay"} 1
 gritwatch_pot_pressure_pascals{point="hose",pot="alder",site="harrow-quay"} 640000
 gritwatch_pot_pressure_pascals{point="vessel",pot="alder",site="harrow-quay"} 650000
 gritwatch_pot_production_ratio{pot="alder",site="harrow-quay"} 0.89
+gritwatch_pot_rated_pascals{pot="alder",site="harrow-quay"} 1.034214e+06
+gritwatch_pot_rated_pascals{pot="birch",site="harrow-quay"} 1.034214e+06
 gritwatch_pot_simulated{pot="alder",site="harrow-quay"} 1
 gritwatch_pot_simulated{pot="birch",site="harrow-quay"} 0
 gritwatch_pot_state{pot="alder",site="harrow-quay",state="at-rest"} 0
@@ -139,10 +167,98 @@ gritwatch_pot_state{pot="birch",site="harrow-quay",state="charging"} 0
 gritwatch_pot_state{pot="birch",site="harrow-quay",state="held"} 0
 gritwatch_pot_state{pot="birch",site="harrow-quay",state="unknown"} 1
 gritwatch_pot_state{pot="birch",site="harrow-quay",state="venting"} 0
+gritwatch_pot_target_pascals{pot="alder",site="harrow-quay"} 689476
 `), "\n")
 	if !slices.Equal(got, want) {
 		t.Errorf("got\n%s\nwant\n%s", strings.Join(got, "\n"), strings.Join(want, "\n"))
 	}
+}
+
+// TestSite: one site's series are all there are, each bears its name, and another site is refused in words.
+func TestSite(t *testing.T) {
+	m, err := metrics.New("harrow-quay", pots{"alder": {Name: "alder", Site: "harrow-quay"}}, func() int { return 0 })
+	if err != nil {
+		t.Fatal(err)
+	}
+	code, own := get(t, m, "/metrics?site=harrow-quay")
+	if code != 200 || own != text(t, m) {
+		t.Errorf("the own site: %d\n%s", code, own)
+	}
+	for line := range strings.Lines(own) {
+		if !strings.HasPrefix(line, "#") && !strings.Contains(line, `site="harrow-quay"`) {
+			t.Errorf("a series of no site: %s", line)
+		}
+	}
+	for target, want := range map[string]int{"/metrics?site=elsewhere": 404, "/metrics?site=": 404, "/metrics?site=harrow-quay&site=elsewhere": 400} {
+		if code, text := get(t, m, target); code != want || !strings.Contains(text, "site") || strings.Contains(text, "gritwatch_") {
+			t.Errorf("%s: %d %s", target, code, text)
+		}
+	}
+}
+
+// TestStale: of a real pot whose readings end, state unknown, not proven and no pressure is given from 2 s after the last.
+func TestStale(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		p, err := potfile.ParsePot("pot.yaml", []byte("name: alder\nvessel: {volume: 6.5 ft3, rated: 150 psi}\nhose: {bore: 1.25 in, length: 50 ft}\nnozzle: {bore: 7/16 in}\npoints: [vessel, hose, control]\n"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		a := pot.New(pot.Config{Site: "harrow-quay", Agent: "quay-1", Pot: p}, pot.Options{Start: time.Now(), Log: slog.New(slog.NewTextHandler(t.Output(), nil))})
+		ctx, stop := context.WithCancel(t.Context())
+		done := make(chan error)
+		go func() { done <- a.Run(ctx) }()
+		defer func() {
+			stop()
+			if err := <-done; err != nil {
+				t.Error(err)
+			}
+		}()
+		m, err := metrics.New("harrow-quay", one{a}, func() int { return 0 })
+		if err != nil {
+			t.Fatal(err)
+		}
+		e := feed.Event{Kind: feed.Birth, Pot: "alder", Agent: "quay-1", Session: "s1", Epoch: 1, Digest: p.Vent().Digest(), Received: time.Now()}
+		a.Put(e)
+		a.PutEcho(feed.Echo{Agent: "quay-1", Session: "s1", Epoch: 1, Sent: time.Now(), Received: time.Now(), AgentAt: si.InstantOf(time.Now())})
+		for range 20 {
+			time.Sleep(100 * time.Millisecond)
+			e.Kind, e.Received, e.Samples = feed.Data, time.Now(), nil
+			for pt, pa := range map[points.Point]si.GaugePressure{points.Vessel: 650e3, points.Hose: 640e3, points.Control: 600e3} {
+				e.Samples = append(e.Samples, points.Sample{Point: pt, Quality: points.Good, At: si.InstantOf(time.Now()), Value: pa})
+			}
+			a.Put(e)
+		}
+		check := func(when, state, word string, pressures, drops int) {
+			t.Helper()
+			synctest.Wait()
+			text := text(t, m)
+			for _, want := range []string{fmt.Sprintf(`gritwatch_pot_state{pot="alder",site="harrow-quay",state=%q} 1`, state),
+				fmt.Sprintf(`gritwatch_pot_answer{pot="alder",site="harrow-quay",word=%q} 1`, word)} {
+				if !strings.Contains(text, want) {
+					t.Errorf("%s: no %s in\n%s", when, want, text)
+				}
+			}
+			if n := strings.Count(text, "\ngritwatch_pot_pressure_pascals{"); n != pressures {
+				t.Errorf("%s: %d pressures, want %d", when, n, pressures)
+			}
+			if n := strings.Count(text, "\ngritwatch_pot_drop_pascals{"); n != drops {
+				t.Errorf("%s: %d drops, want %d", when, n, drops)
+			}
+		}
+		check("fresh", "blasting", "pressurised", 3, 1)
+		time.Sleep(1999 * time.Millisecond)
+		check("just fresh", "blasting", "pressurised", 3, 1)
+		time.Sleep(2 * time.Millisecond)
+		check("stale", "unknown", "not-proven", 0, 0)
+	})
+}
+
+// one is a site of one pot.
+type one struct{ a *pot.Actor }
+
+func (o one) Names() []string { return []string{o.a.Name()} }
+func (o one) Estimate(name string, now time.Time) (live.Pot, bool) {
+	return o.a.Estimate(now), name == o.a.Name()
 }
 
 // TestNativeHistogram: who asks for the protobuf format gets the latency both as a native and as a classic histogram.
@@ -155,7 +271,7 @@ func TestNativeHistogram(t *testing.T) {
 	r := httptest.NewRequest("GET", "/metrics", nil)
 	r.Header.Set("Accept", "application/vnd.google.protobuf;proto=io.prometheus.client.MetricFamily;encoding=delimited")
 	w := httptest.NewRecorder()
-	m.Handler().ServeHTTP(w, r)
+	m.Handler(refused).ServeHTTP(w, r)
 	body := bufio.NewReader(w.Body)
 	for {
 		var f dto.MetricFamily

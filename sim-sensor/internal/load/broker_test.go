@@ -6,6 +6,7 @@ import (
 	"log/slog"
 	"net"
 	"sync"
+	"syscall"
 	"testing"
 	"time"
 
@@ -17,6 +18,7 @@ import (
 	"gritwatch/internal/yamlfile"
 	"gritwatch/protocol/si"
 	"gritwatch/protocol/sparkplug"
+	"gritwatch/protocol/sparkplug/sparkplugtest"
 )
 
 // A broker is a real one, reached through pipes, so that it lives in the fake time of a synctest bubble. It keeps what
@@ -28,8 +30,10 @@ type broker struct {
 	once   sync.Once
 
 	mu    sync.Mutex
+	names sparkplugtest.Names
 	heard []heard
 	ends  []net.Conn // of the agents
+	down  bool       // refuses connections
 }
 
 type heard struct {
@@ -64,6 +68,9 @@ func newBroker(t *testing.T) *broker {
 			}
 			b.mu.Lock()
 			defer b.mu.Unlock()
+			if err := b.names.Take(topic, m); err != nil {
+				t.Error(err)
+			}
 			b.heard = append(b.heard, heard{time.Now(), topic, m})
 		}))
 	if err != nil {
@@ -90,6 +97,12 @@ func (pipeAddr) Network() string { return "pipe" }
 func (pipeAddr) String() string  { return "pipe" }
 
 func (b *broker) dial(ctx context.Context) (net.Conn, error) {
+	b.mu.Lock()
+	down := b.down
+	b.mu.Unlock()
+	if down {
+		return nil, syscall.ECONNREFUSED
+	}
 	ours, theirs := net.Pipe()
 	select {
 	case b.conns <- theirs:

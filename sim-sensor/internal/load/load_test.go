@@ -162,9 +162,14 @@ func TestFleet(t *testing.T) {
 
 		b.mu.Lock()
 		cut := b.ends[0]
+		b.down = true // longer than a second, so that the report sees it
 		b.mu.Unlock()
 		cut.Close()
-		time.Sleep(5 * time.Second)
+		time.Sleep(1500 * time.Millisecond)
+		b.mu.Lock()
+		b.down = false
+		b.mu.Unlock()
+		time.Sleep(10 * time.Second)
 		synctest.Wait()
 		cancel()
 		if err := <-ended; err != nil {

@@ -1,0 +1,29 @@
+package main
+
+import (
+	"bytes"
+	"os"
+	"path/filepath"
+	"testing"
+)
+
+func TestGeneratedFileIsCurrent(t *testing.T) {
+	out := filepath.Join(t.TempDir(), "comments.go")
+	if err := run([]string{"-in", "../../../protocol/live/live.go", "-out", out}, t.Output()); err != nil {
+		t.Fatal(err)
+	}
+	want, err := os.ReadFile(out)
+	if err != nil {
+		t.Fatal(err)
+	}
+	got, err := os.ReadFile("../comments.gen.go")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !bytes.Equal(got, want) {
+		t.Error("internal/messages/comments.gen.go is stale: run go generate ./internal/messages")
+	}
+	if err := run([]string{"-in", "nowhere.go"}, t.Output()); err == nil {
+		t.Error("a missing file was read")
+	}
+}

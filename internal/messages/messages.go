@@ -1,0 +1,121 @@
+// Package messages says what the messages of protocol/live are made of, for whoever writes them down in another language:
+// the page's types and the document of the API come from here, and so from the same Go types.
+package messages
+
+//go:generate go run ./docs
+
+import (
+	"fmt"
+	"reflect"
+	"strings"
+
+	"gritwatch/internal/vent"
+	"gritwatch/protocol/live"
+	"gritwatch/protocol/points"
+)
+
+// A Message is one type of protocol/live.
+type Message struct {
+	Name   string
+	Says   string // its comment; "" none
+	Fields []Field
+}
+
+// A Field is one field of a message.
+type Field struct {
+	Name     string // in JSON
+	Type     reflect.Type
+	Optional bool // absent where it is empty or not known
+	Closer   Closer
+	Says     string // its comment; "" none
+}
+
+// A Closer says what a field can hold, where its Go type says less. The zero value says no more.
+type Closer struct {
+	List string // name of the closed list that the text, or each text of a slice or map, is from
+	Keys string // name of the closed list that a map's keys are from
+	Only string // the one text it holds
+	Time bool   // an instant, RFC 3339 with ms, UTC
+	Open bool   // a newer server may know more words than the list has: readers take any
+}
+
+// closer is by type and field. A name that no field bears is an error of All.
+func closer() map[string]Closer {
+	return map[string]Closer{
+		"Answer.Word":    {List: "Word"},
+		"Answer.Because": {List: "Code", Open: true},
+		"Pot.Kind":       {Only: "estimate"},
+		"Pot.T":          {Time: true},
+		"Pot.State":      {List: "State"},
+		"Pot.Quality":    {List: "Quality", Keys: "Point"},
+		"Pot.Air":        {List: "Air"},
+		"Pot.Unit":       {List: "Unit"},
+		"Pot.Points":     {List: "Point"},
+		"Frame.Type":     {List: "FrameType"},
+		"Frame.ServerT":  {Time: true},
+		"Pots.ServerT":   {Time: true},
+	}
+}
+
+// All are the messages, parts before what is made of them.
+func All() ([]Message, error) {
+	close, used := closer(), map[string]bool{}
+	var out []Message
+	for _, v := range []any{live.Answer{}, live.Pressures{}, live.Drops{}, live.Pot{}, live.Frame{}, live.Request{}, live.Pots{}, live.Problem{}} {
+		t := reflect.TypeOf(v)
+		m := Message{Name: t.Name(), Says: comments[t.Name()]}
+		for i := range t.NumField() {
+			f := t.Field(i)
+			name, opts, _ := strings.Cut(f.Tag.Get("json"), ",")
+			if name == "" || name == "-" {
+				return nil, fmt.Errorf("%s.%s has no JSON name", t.Name(), f.Name)
+			}
+			key := t.Name() + "." + f.Name
+			used[key] = true
+			m.Fields = append(m.Fields, Field{Name: name, Type: f.Type, Optional: strings.Contains(opts, "omitempty"), Closer: close[key], Says: comments[key]})
+		}
+		out = append(out, m)
+	}
+	for key := range close {
+		if !used[key] {
+			return nil, fmt.Errorf("%s has a list, but protocol/live has no such field", key)
+		}
+	}
+	return out, nil
+}
+
+// A List is a closed list of words.
+type List struct {
+	Name  string // of one word's type
+	Names string // of the list
+	Says  string
+	Words []string
+}
+
+// Lists are all closed lists.
+func Lists() []List {
+	var words, codes, pts, segments []string
+	for _, w := range vent.AllWords() {
+		words = append(words, w.String())
+	}
+	for _, c := range vent.AllCodes() {
+		codes = append(codes, c.String())
+	}
+	for _, p := range points.All() {
+		pts = append(pts, p.String())
+	}
+	for s := points.Segment(0); s < points.SegmentCount; s++ {
+		segments = append(segments, s.String())
+	}
+	return []List{
+		{"Word", "words", "What may be said of opening a vessel. It replaces no gauge and no lockout, and holds for three seconds at most.", words},
+		{"Code", "codes", "A reason for a word.", codes},
+		{"State", "states", "What a pot does. Only the answer says what may be thought of opening its vessel.", live.States()},
+		{"Air", "airs", "Air to the pot.", live.Airs()},
+		{"Quality", "qualities", "Why a reading is not good.", live.Qualities()},
+		{"Unit", "units", "A pressure unit of a screen; messages are in Pa.", live.Units()},
+		{"Point", "points", "A measuring point, in the order of the air.", pts},
+		{"Segment", "segments", "The path between two neighbouring points.", segments},
+		{"FrameType", "frameTypes", "What a frame holds.", live.FrameTypes()},
+	}
+}
