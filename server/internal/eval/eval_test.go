@@ -1,203 +1,257 @@
 package eval_test
 
 import (
+	"context"
+	"errors"
 	"fmt"
+	"io/fs"
 	"os"
+	"os/exec"
+	"path/filepath"
+	"runtime"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
-	"text/tabwriter"
 	"time"
 
-	"gritwatch/internal/vent"
-	"gritwatch/protocol/points"
-	"gritwatch/protocol/si"
+	"golang.org/x/sync/errgroup"
 )
 
-// A score is what a judge did with one run or several.
-type score struct {
-	samples, over int // over: with the vessel over the limit
-	releases      int // falls of the vessel through the limit
-	wrong         int // VENTED when it must not be
-	first         si.Instant
-
-	delays     []time.Duration // from truly under half a psi to VENTED
-	never      int             // vents of a healthy pot without it, though the vessel stayed down for 10 s
-	neverAt    []string
-	due, given int // samples of a healthy pot at which VENTED is due, and at which it was said
+// A tally is all that was scored of one run or several.
+type tally struct {
+	pots   int
+	word   wordScore
+	watch  watchScore
+	gauges gaugeScore
 }
 
-func (s *score) add(o score) {
-	s.samples, s.over, s.releases, s.wrong = s.samples+o.samples, s.over+o.over, s.releases+o.releases, s.wrong+o.wrong
-	s.delays, s.never, s.due, s.given = append(s.delays, o.delays...), s.never+o.never, s.due+o.due, s.given+o.given
-	s.neverAt = append(s.neverAt, o.neverAt...)
+func (s *tally) add(o tally) {
+	s.pots += o.pots
+	s.word.add(o.word)
+	s.watch.add(o.watch)
+	s.gauges.add(o.gauges)
+}
+
+// score plays one folder.
+func score(root, dir string) (s tally, err error) {
+	f, err := open(root, dir)
+	if err != nil {
+		return s, err
+	}
+	word, watch, gauges := newWordScorer(f), newWatchScorer(f), newGaugeScorer(f)
+	if err := f.play(func(m *moment) {
+		word.row(m)
+		watch.row(m)
+		gauges.row(m)
+	}); err != nil {
+		return s, err
+	}
+	return tally{1, word.score(), watch.s, gauges.score()}, nil
+}
+
+// together does n jobs on all cores; what each gives comes in their order.
+func together(n int, job func(i int) (tally, error)) (out []tally, err error) {
+	out = make([]tally, n)
+	var g errgroup.Group
+	g.SetLimit(runtime.NumCPU())
+	for i := range n {
+		g.Go(func() (err error) {
+			out[i], err = job(i)
+			return err
+		})
+	}
+	return out, g.Wait()
+}
+
+// A simulator writes sites, and forgets them when they are scored.
+type simulator struct {
+	program string
+	dir     string // to write in
+}
+
+// site scores a site that a family draws under a seed.
+func (s simulator) site(ctx context.Context, family string, seed uint64, length time.Duration) (sum tally, err error) {
+	dir := filepath.Join(s.dir, fmt.Sprintf("%s-%d", family, seed))
+	defer func() { err = errors.Join(err, os.RemoveAll(dir)) }()
+	run := exec.CommandContext(ctx, s.program, "generate", "--scenario", family, "--seed", strconv.FormatUint(seed, 10),
+		"--hours", strconv.FormatFloat(length.Hours(), 'f', -1, 64), "--truth-every", truthEvery(family), "--out", dir)
+	if out, err := run.CombinedOutput(); err != nil {
+		return sum, fmt.Errorf("%s: %w\n%s", strings.Join(run.Args, " "), err, out)
+	}
+	pots, err := folders(dir)
+	if err != nil {
+		return sum, err
+	}
+	for _, pot := range pots {
+		one, err := score(s.dir, pot)
+		if err != nil {
+			return sum, err
+		}
+		sum.add(one)
+	}
+	return sum, nil
+}
+
+// truthEvery is how fine the truth is: fine enough to interpolate pressures, and to tell when a gauge went wrong.
+func truthEvery(family string) string {
+	if family == gaugeFaults {
+		return "100ms"
+	}
+	return "200ms"
+}
+
+// sites scores the sites of a family under one seed after another, in batches, until enough says that it is.
+func (s simulator) sites(ctx context.Context, family string, length time.Duration, enough func(sum *tally, seeds int) bool) (sum tally, seeds int, err error) {
+	const batch = 4
+	for !enough(&sum, seeds) {
+		each, err := together(batch, func(i int) (tally, error) {
+			return s.site(ctx, family, firstSeed+uint64(seeds+i), length)
+		})
+		if err != nil {
+			return sum, seeds, err
+		}
+		for _, one := range each {
+			sum.add(one)
+		}
+		seeds += batch
+	}
+	return sum, seeds, nil
 }
 
 const (
-	halfPsi  = 0.5 * si.PSI
-	grace    = 6 * time.Second        // after which VENTED is due
-	mustHave = 10 * time.Second       // down for so long, a healthy pot must have had it
-	rising   = time.Second            // that a judge may take to notice a rise
-	pressed  = 300 * time.Millisecond // and one with a press
+	firstSeed    = 1000 // of those kept for scoring
+	shortCycles  = "short-cycles"
+	gaugeFaults  = "gauge-faults"
+	shortLength  = 20 * time.Minute
+	faultLength  = 30 * time.Minute
+	cyclesFull   = 10_000 // healthy ones
+	cyclesQuick  = 500
+	faultedFull  = 80 // sites of three pots
+	faultedQuick = 16
 )
-
-// judge plays a run and scores the answer at every row.
-func judge(t *testing.T, f *folder, dir string) score {
-	var s score
-	w := &walk{f: f}
-	provable := f.healthy && f.pot.Vent().Provable() && !f.pot.Vessel.HoldsPressure && (f.pot.Points.Has(points.Control) || f.pot.Points.Has(points.Hose))
-	var wasOver, proved, waiting bool
-	var last vent.Answer
-	var down, blasted si.Instant // when it fell under half a psi; when it was last up
-	f.play(t, dir, func(at si.Instant, a vent.Answer) {
-		now := w.to(at)
-		said := a.Word == vent.Vented
-		defer func() { last = a }()
-		over := now.vessel > limit
-		s.samples++
-		if over {
-			s.over++
-			allowed := rising
-			if now.pressed {
-				allowed = pressed
-			}
-			if said && (w.rose == 0 || at.Sub(w.rose) > allowed) {
-				if s.wrong++; s.first == 0 {
-					s.first = at
-				}
-			}
-			blasted = at
-		}
-		if wasOver && !over {
-			s.releases++
-		}
-		wasOver = over
-		if !provable {
-			return
-		}
-		switch {
-		case over:
-			if waiting && down != 0 && at.Sub(down) > mustHave {
-				s.never++
-				s.neverAt = append(s.neverAt, f.name+" at "+at.String()+": "+strings.Join(last.Because.Strings(), ", "))
-			}
-			down, waiting = 0, false
-		case down == 0 && now.vessel < halfPsi && blasted != 0:
-			down, waiting = at, true
-		}
-		if down == 0 {
-			return
-		}
-		if waiting && said {
-			s.delays = append(s.delays, at.Sub(down))
-			waiting, proved = false, true
-		}
-		if proved && !now.pressed && (!waiting || at.Sub(down) > grace) {
-			s.due++
-			if said {
-				s.given++
-			}
-		}
-	})
-	// The aims are for 5 Hz or more, and for gauges whose errors, noise included, are within the declared ones.
-	if f.period() > slowest || f.off {
-		s.delays, s.never, s.neverAt, s.due, s.given = nil, 0, nil, 0, 0
-	}
-	return s
-}
-
-// slowest is the longest period of the readings to which the aims for healthy pots apply.
-const slowest = 200 * time.Millisecond
-
-// bound is the 95 % bound of a share of which k of n were seen; by the rule of three where none was.
-func bound(k, n int) string {
-	switch {
-	case n == 0:
-		return "none looked at"
-	case k == 0:
-		return fmt.Sprintf("under %.1e", 3/float64(n))
-	}
-	return fmt.Sprintf("%.1e", float64(k)/float64(n))
-}
 
 func TestEval(t *testing.T) {
 	root := os.Getenv("EVAL")
 	if root == "" {
-		root = "testdata"
+		ordinary(t)
+		return
 	}
-	var all, healthy score
-	var nominal, commissioned watchScore
-	pots := 0
-	var bad []string
-	for _, dir := range folders(t, root) {
-		f := open(t, root, dir)
-		s := judge(t, &f, dir)
-		if s.wrong > 0 {
-			bad = append(bad, fmt.Sprintf("%s: %d samples, the first at %v", f.name, s.wrong, s.first))
-		}
-		all.add(s)
-		if f.pot.Commissioned != nil {
-			commissioned.add(watch(t, &f, dir))
-		} else {
-			nominal.add(watch(t, &f, dir))
-		}
-		if f.healthy {
-			pots++
-			healthy.add(s)
-		}
+	full := os.Getenv("FULL") == "1"
+	sim := simulator{os.Getenv("EVAL_SIM"), t.TempDir()}
+	if sim.program == "" || os.Getenv("EVAL_SCORES") == "" {
+		t.Fatal("EVAL_SIM must name the simulator's program, EVAL_SCORES the file to write; make eval does both")
 	}
-	out := t.Output()
-	fmt.Fprintf(out, "\nThe judge alone (internal/vent), from %s: %d samples, %d with the vessel over 7 kPa\n", root, all.samples, all.over)
-	tw := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(tw, "figure\tmeasured\tof\taim\t")
-	row := func(what, measured, of, aim string, ok bool) {
-		word := "held"
-		if !ok {
-			word = "MISSED"
-		}
-		fmt.Fprintf(tw, "%s\t%s\t%s\t%s\t%s\n", what, measured, of, aim, word)
-		if !ok {
-			t.Errorf("%s: %s of %s, aim %s", what, measured, of, aim)
-		}
+	dirs, err := folders(root)
+	if err != nil {
+		t.Fatal(err)
 	}
-	row("VENTED over 7 kPa", describe(all.wrong, "samples"), fmt.Sprintf("%d vents, share of them %s", all.releases, bound(min(all.wrong, all.releases), all.releases)), "none", all.wrong == 0 && all.over > 0)
-	slices.Sort(healthy.delays)
-	p := func(q float64) time.Duration {
-		if len(healthy.delays) == 0 {
-			return 0
-		}
-		return healthy.delays[min(len(healthy.delays)-1, int(q*float64(len(healthy.delays))))]
+	each, err := together(len(dirs), func(i int) (tally, error) { return score(root, dirs[i]) })
+	if err != nil {
+		t.Fatal(err)
 	}
-	n := len(healthy.delays)
-	row("healthy: under 0.5 psi to VENTED", fmt.Sprintf("p50 %.1f s, p95 %.1f s", p(0.5).Seconds(), p(0.95).Seconds()), fmt.Sprintf("%d vents of %d pots", n, pots), "p95 6 s", n > 0 && p(0.95) <= 6*time.Second)
-	row("healthy: down 10 s and never VENTED", describe(healthy.never, "vents"), fmt.Sprintf("%d vents", n+healthy.never), "none after the first", healthy.never == 0)
-	share := float64(healthy.given) / float64(max(1, healthy.due))
-	row("healthy: VENTED of the time due", fmt.Sprintf("%.1f %%", 100*share), fmt.Sprintf("%d samples", healthy.due), "97 %", share >= 0.97)
-	for _, where := range healthy.neverAt {
-		t.Logf("never VENTED: %s", where)
+	var all, files tally
+	for _, one := range each {
+		files.add(one)
 	}
-	for _, c := range []struct {
-		what     string
-		s        watchScore
-		p50, p95 time.Duration
-	}{{"nominal dimensions", nominal, 2500 * time.Millisecond, 4 * time.Second}, {"commissioned pot", commissioned, 1200 * time.Millisecond, 2500 * time.Millisecond}} {
-		if c.s.vents > 0 {
-			row("false critical findings, "+c.what, describe(c.s.false_, "findings"), fmt.Sprintf("%d vents of healthy pots, a vent: %s", c.s.vents, bound(c.s.false_, c.s.vents)), "none", c.s.false_ == 0)
-		}
-		if c.s.shut > 0 {
-			p50, p95 := quantile(c.s.delays, 0.5), quantile(c.s.delays, 0.95)
-			row("exhaust shut or at 10 %, control's first fall to vent-slow, "+c.what, fmt.Sprintf("p50 %.1f s, p95 %.1f s; valve lag apart, p50 %.1f s", p50.Seconds(), p95.Seconds(), quantile(c.s.lags, 0.5).Seconds()), fmt.Sprintf("%d vents", c.s.shut),
-				fmt.Sprintf("p50 %.1f s, p95 %.1f s", c.p50.Seconds(), c.p95.Seconds()), len(c.s.delays) > 0 && p50 <= c.p50 && p95 <= c.p95)
-			row("the same, missed", describe(len(c.s.missed), "vents"), fmt.Sprintf("%d, share: %s", c.s.shut, bound(len(c.s.missed), c.s.shut)), "none", len(c.s.missed) == 0)
-		}
-		for _, where := range append(c.s.where, c.s.missed...) {
-			t.Logf("%s: %s", c.what, where)
-		}
+	cycles, sites, head := cyclesQuick, faultedQuick, quickHead
+	if full {
+		cycles, sites, head = cyclesFull, faultedFull, fullHead
 	}
-	if err := tw.Flush(); err != nil {
+	short, shortSeeds, err := sim.sites(t.Context(), shortCycles, shortLength, func(sum *tally, _ int) bool { return sum.watch.cycles >= cycles })
+	if err != nil {
+		t.Fatal(err)
+	}
+	faulted, faultedSeeds, err := sim.sites(t.Context(), gaugeFaults, faultLength, func(_ *tally, seeds int) bool { return seeds >= sites })
+	if err != nil {
+		t.Fatal(err)
+	}
+	all.add(files)
+	all.add(short)
+	all.add(faulted)
+
+	var b board
+	all.word.figures(&b)
+	all.watch.figures(&b)
+	falsely := min(all.watch.falsely, all.watch.cycles)
+	b.row(figure{what: "false critical findings (vent-slow, vessel-held, pressure-creep), healthy cycles", measured: describe(all.watch.falsely, "findings"),
+		of:    fmt.Sprintf("%d cycles, %d of them short ones (%.3g %% of the 10,000 of the full run)", all.watch.cycles, short.watch.cycles, 100*min(1, float64(short.watch.cycles)/cyclesFull)),
+		bound: bound(falsely, all.watch.cycles), aim: "none in 10,000", ok: falsely == 0 && short.watch.cycles >= cycles, notes: all.watch.where})
+	all.gauges.figures(&b)
+	all.watch.facts(&b)
+	all.gauges.facts(&b)
+	b.print(t, fmt.Sprintf("What is said of the pots of %s, and of drawn ones: %d samples", root, all.word.samples))
+	tables, err := os.ReadFile(filepath.Join(root, "simulator.md"))
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
 		t.Error(err)
 	}
-	if len(bad) > 0 {
-		t.Errorf("VENTED over the limit:\n%s", strings.Join(bad, "\n"))
+	section := fmt.Sprintf("Scored were %s; %s under %s, %s each, and %s under %s, %s each: %d samples of %d pots in all.\n\n%s",
+		played(root, dirs), shortCycles, seedsFrom(shortSeeds), minutes(shortLength), gaugeFaults, seedsFrom(faultedSeeds), minutes(faultLength), all.word.samples, all.pots, b.markdown())
+	if len(tables) > 0 {
+		section += "\n### The simulator that they rest on\n\n" + string(tables)
 	}
+	if err := keep(os.Getenv("EVAL_SCORES"), head, section); err != nil {
+		t.Error(err)
+	}
+}
+
+// ordinary scores the runs in testdata: one healthy, one of an isolated gauge.
+func ordinary(t *testing.T) {
+	dirs, err := folders("testdata")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var all tally
+	for _, dir := range dirs {
+		one, err := score("testdata", dir)
+		if err != nil {
+			t.Fatal(err)
+		}
+		all.add(one)
+	}
+	var b board
+	all.word.figures(&b)
+	b.print(t, "What is said of the pots in testdata")
+	if n := len(all.word.delays); n < 2 || all.watch.cycles < 2 || all.watch.falsely > 0 || all.word.risen < 4 {
+		t.Errorf("%d vents timed, %d healthy cycles with %d false findings, %d times over the limit", n, all.watch.cycles, all.watch.falsely, all.word.risen)
+	}
+}
+
+func minutes(d time.Duration) string { return fmt.Sprintf("%.0f min", d.Minutes()) }
+
+func seedsFrom(n int) string { return fmt.Sprintf("seeds %d to %d", firstSeed, firstSeed+n-1) }
+
+// played tells which scenarios were in the folders, and under which seeds.
+func played(root string, dirs []string) string {
+	seeds := map[string][]string{} // by scenario
+	for _, dir := range dirs {
+		rel, err := filepath.Rel(root, dir)
+		if err != nil {
+			continue
+		}
+		site, _, _ := strings.Cut(filepath.ToSlash(rel), "/")
+		if i := strings.LastIndex(site, "-"); i > 0 && !slices.Contains(seeds[site[:i]], site[i+1:]) {
+			seeds[site[:i]] = append(seeds[site[:i]], site[i+1:])
+		}
+	}
+	names := map[string][]string{} // by seeds
+	for name, s := range seeds {
+		slices.Sort(s)
+		under := "seed " + s[0]
+		if len(s) > 1 {
+			under = "seeds " + s[0] + " to " + s[len(s)-1]
+		}
+		names[under] = append(names[under], name)
+	}
+	var out []string
+	for under, n := range names {
+		slices.Sort(n)
+		what := strings.Join(n, ", ")
+		if len(n) > 5 {
+			what = fmt.Sprintf("the other %d scenarios built in", len(n))
+		}
+		out = append(out, what+" under "+under)
+	}
+	slices.Sort(out)
+	return strings.Join(out, ", ")
 }

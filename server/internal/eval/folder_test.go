@@ -3,17 +3,20 @@ package eval_test
 import (
 	"bufio"
 	"encoding/json"
+	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
-	"testing"
 	"time"
 
 	"gritwatch/internal/potfile"
 	"gritwatch/internal/vent"
 	"gritwatch/protocol/points"
 	"gritwatch/protocol/si"
+	"gritwatch/server/internal/engine"
+	"gritwatch/server/internal/gauges"
 	"gritwatch/server/internal/samplecsv"
 )
 
@@ -22,12 +25,24 @@ type truth struct {
 	at      si.Instant
 	vessel  float64 // gauge Pa
 	pressed bool
-	exhaust float64 // conductance as a ratio to the healthy one's; 1 where the truth does not tell
+	exhaust float64       // conductance as a ratio to the healthy one's; 1 where the truth does not tell
+	air     float64       // out of the nozzle, kg/s
+	gauges  []faultyGauge // faults of transducers
+}
+
+// A faultyGauge is a fault of a transducer as the truth tells it.
+type faultyGauge struct {
+	Point  string  `json:"point"`
+	Fault  string  `json:"fault"`
+	ZeroPa float64 `json:"zero_pa"`
+	LagS   float64 `json:"lag_s"`
+	With   string  `json:"with"`
 }
 
 // A folder is one pot's run.
 type folder struct {
-	name    string
+	name    string // of the folder, below the root
+	dir     string
 	pot     potfile.Pot
 	truth   []truth
 	healthy bool          // nothing was ever wrong
@@ -58,88 +73,154 @@ func (l *low) add(at si.Instant, err, u float64) bool {
 func (f *folder) period() time.Duration { return f.first[1].Sub(f.first[0]) }
 
 // folders are all runs below a folder, in the order of their names.
-func folders(t *testing.T, dir string) (out []string) {
-	t.Helper()
-	err := filepath.WalkDir(dir, func(path string, d fs.DirEntry, err error) error {
+func folders(dir string) (out []string, err error) {
+	err = filepath.WalkDir(dir, func(path string, d fs.DirEntry, err error) error {
 		if err == nil && d.Name() == "samples.csv" {
 			out = append(out, filepath.Dir(path))
 		}
 		return err
 	})
-	if err != nil {
-		t.Fatal(err)
+	if err == nil && len(out) == 0 {
+		err = fmt.Errorf("no samples.csv anywhere in %s; make eval writes them there", dir)
 	}
-	if len(out) == 0 {
-		t.Fatalf("no samples.csv anywhere in %s; make eval writes them there", dir)
-	}
-	return out
+	return out, err
 }
 
-func open(t *testing.T, root, dir string) folder {
-	t.Helper()
-	f := folder{healthy: true}
+func open(root, dir string) (*folder, error) {
+	f := &folder{healthy: true, dir: dir}
 	var err error
 	if f.name, err = filepath.Rel(root, dir); err != nil {
-		t.Fatal(err)
+		return nil, err
 	}
 	text, err := os.ReadFile(filepath.Join(dir, "pot.yaml"))
 	if err != nil {
-		t.Fatal(err)
+		return nil, err
 	}
 	if f.pot, err = potfile.ParsePot(filepath.Join(dir, "pot.yaml"), text); err != nil {
-		t.Fatal(err)
+		return nil, err
 	}
 	in, err := os.Open(filepath.Join(dir, "truth.jsonl"))
 	if err != nil {
-		t.Fatal(err)
+		return nil, err
 	}
 	defer in.Close()
-	for lines := bufio.NewScanner(in); lines.Scan(); {
+	lines := bufio.NewScanner(in)
+	for lines.Scan() {
 		var v struct {
-			T        time.Time `json:"t"`
-			VesselPa *float64  `json:"vessel_pa"`
-			Pressed  bool      `json:"pressed"`
-			Faults   []string  `json:"faults"`
-			Exhaust  *float64  `json:"exhaust"`
+			T        time.Time     `json:"t"`
+			VesselPa *float64      `json:"vessel_pa"`
+			Pressed  bool          `json:"pressed"`
+			Faults   []string      `json:"faults"`
+			Gauges   []faultyGauge `json:"gauges"`
+			Exhaust  *float64      `json:"exhaust"`
+			AirKgS   float64       `json:"air_kg_s"`
 		}
-		if err := json.Unmarshal(lines.Bytes(), &v); err != nil || v.VesselPa == nil || v.T.IsZero() {
-			t.Fatalf("%s: truth %q: %v", f.name, lines.Text(), err)
+		if err := json.Unmarshal(lines.Bytes(), &v); err != nil {
+			return nil, fmt.Errorf("%s: truth %q: %w", f.name, lines.Text(), err)
+		}
+		if v.VesselPa == nil || v.T.IsZero() {
+			return nil, fmt.Errorf("%s: truth %q has no t or no vessel_pa", f.name, lines.Text())
 		}
 		open := 1.0
 		if v.Exhaust != nil {
 			open = *v.Exhaust
 		}
-		f.truth = append(f.truth, truth{si.InstantOf(v.T), *v.VesselPa, v.Pressed, open})
+		f.truth = append(f.truth, truth{si.InstantOf(v.T), *v.VesselPa, v.Pressed, open, v.AirKgS, v.Gauges})
 		f.healthy = f.healthy && len(v.Faults) == 0
 	}
-	if len(f.truth) < 2 {
-		t.Fatalf("%s: no truth", f.name)
+	if err := lines.Err(); err != nil {
+		return nil, fmt.Errorf("%s: truth: %w", f.name, err)
 	}
-	return f
+	if len(f.truth) < 2 {
+		return nil, fmt.Errorf("%s: no truth", f.name)
+	}
+	return f, nil
 }
 
-// play lets a judge of the pot have every row, and tells what it says after each.
-func (f *folder) play(t *testing.T, dir string, said func(at si.Instant, a vent.Answer)) {
-	t.Helper()
-	judge := vent.NewJudge(f.pot.Vent(), vent.Options{})
+// A moment is a row of the log, with what was really the case and what is said after it.
+type moment struct {
+	at      si.Instant
+	now     truth
+	rose    si.Instant // when the vessel last rose through limit; 0: never
+	samples []points.Sample
+
+	judge  vent.Answer // of the judge alone
+	answer vent.Answer // with the watch over gauges
+	vents  []ventFinding
+	gauges []gaugeFinding
+}
+
+// A ventFinding is a condition that has begun or ended with this row, a gaugeFinding one of a gauge.
+type ventFinding struct {
+	vent.Condition
+	vent.Finding
+}
+
+type gaugeFinding struct {
+	points.Point
+	gauges.Kind
+	gauges.Finding
+}
+
+// play lets judge, watches and engine of the pot have every row, as the server does, and calls each after each.
+func (f *folder) play(each func(m *moment)) error {
+	follow := engine.NewFollower(f.pot.Vent(), engine.Params{Nozzle: f.pot.Nozzle.Bore, Ambient: f.pot.Atmosphere.Pressure()})
 	u := float64(f.pot.Vent().Gauges[points.Vessel].U(0))
 	var rest low
+	var seenVents vent.Seen
+	var seenGauges gauges.Seen
 	w := &walk{f: f}
-	f.rows(t, dir, func(at si.Instant, samples []points.Sample) {
+	var m moment
+	return f.rows(func(at si.Instant, samples []points.Sample) {
 		if f.first[0] == 0 {
 			f.first[0] = at
 		} else if f.first[1] == 0 {
 			f.first[1] = at
 		}
-		now := w.to(at)
+		m.at, m.now, m.samples = at, w.to(at), samples
+		m.rose = w.rose
 		for _, s := range samples {
-			judge.Step(s)
-			if s.Point == points.Vessel && s.Quality == points.Good && now.vessel < halfPsi {
-				f.off = rest.add(at, float64(s.Value)-now.vessel, u) || f.off
+			follow.Step(s)
+			if s.Point == points.Vessel && s.Quality == points.Good && m.now.vessel < halfPsi {
+				f.off = rest.add(at, float64(s.Value)-m.now.vessel, u) || f.off
 			}
 		}
-		said(at, judge.Answer())
+		m.judge, m.answer, m.vents, m.gauges = follow.Judge.Answer(), follow.Answer(), m.vents[:0], m.gauges[:0]
+		follow.Watch.Tell(&seenVents, func(c vent.Condition, x vent.Finding) { m.vents = append(m.vents, ventFinding{c, x}) })
+		follow.Gauges.Tell(&seenGauges, func(p points.Point, k gauges.Kind, x gauges.Finding) {
+			m.gauges = append(m.gauges, gaugeFinding{p, k, x})
+		})
+		each(&m)
 	})
+}
+
+// rows gives every row of a log as samples.
+func (f *folder) rows(each func(at si.Instant, samples []points.Sample)) error {
+	in, err := os.Open(filepath.Join(f.dir, "samples.csv"))
+	if err != nil {
+		return err
+	}
+	defer in.Close()
+	r, err := samplecsv.NewReader(in, samplecsv.Format{Name: f.name, Points: f.pot.Points, Pa: f.pot.Units.Pa(), Electric: f.pot.Control.Electric})
+	if err != nil {
+		return err
+	}
+	var row samplecsv.Row
+	var samples []points.Sample
+	for {
+		if err := r.Next(&row); errors.Is(err, io.EOF) {
+			return nil
+		} else if err != nil {
+			return err
+		}
+		samples = samples[:0]
+		for _, pt := range points.All() {
+			if f.pot.Points.Has(pt) {
+				samples = append(samples, f.sample(&row, pt))
+			}
+		}
+		each(row.At, samples)
+	}
 }
 
 // sample is a row's reading of a point. A log has no qualities: out of range is what lies beyond the limits of NAMUR
@@ -186,12 +267,7 @@ func (w *walk) to(at si.Instant) truth {
 	if at >= a.at && a.vessel <= limit && b.vessel > limit {
 		w.rose = a.at + si.Instant(float64(b.at-a.at)*(limit-a.vessel)/(b.vessel-a.vessel))
 	}
-	return truth{at, a.vessel + share*(b.vessel-a.vessel), a.pressed || b.pressed, a.exhaust}
-}
-
-func describe(n int, of string) string {
-	if n == 0 {
-		return "no " + of
-	}
-	return fmt.Sprintf("%d %s", n, of)
+	now := a
+	now.at, now.vessel, now.pressed = at, a.vessel+share*(b.vessel-a.vessel), a.pressed || b.pressed
+	return now
 }

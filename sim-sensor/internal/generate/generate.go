@@ -31,6 +31,9 @@ type Options struct {
 	Start      time.Time     // of the first instant; zero: DefaultStart
 	TruthEvery time.Duration // a multiple of scenario.Tick; 0: 100 ms
 	Comment    string        // one line for the head of pot.yaml; empty: none
+
+	// Played is called when all is played, before the folder has its place; nil: nothing is.
+	Played func(*scenario.World)
 }
 
 // MinRate and MaxRate bound the rows a second.
@@ -98,6 +101,9 @@ func Run(ctx context.Context, s *scenario.Scenario, o Options) (results []Result
 	pots, err := open(s, world, part, o)
 	if err == nil {
 		err = play(ctx, world, pots, o)
+	}
+	if err == nil && o.Played != nil {
+		o.Played(world)
 	}
 	for _, p := range pots {
 		err = errors.Join(err, p.close())

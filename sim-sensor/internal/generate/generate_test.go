@@ -177,6 +177,21 @@ func TestSeveralPots(t *testing.T) {
 	}
 }
 
+// Played is given the world as it is at the end, once, before the folder is there.
+func TestPlayed(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "out")
+	var at []time.Duration
+	run(t, builtin(t, "healthy", 1), generate.Options{Dir: dir, Length: 5 * time.Second, Played: func(w *scenario.World) {
+		if _, err := os.Stat(dir); err == nil {
+			t.Error("the folder is there already")
+		}
+		at = append(at, w.At())
+	}})
+	if len(at) != 1 || at[0] != 5*time.Second-scenario.Tick {
+		t.Errorf("played to %v", at)
+	}
+}
+
 func folderSize(t *testing.T, dir string) (size int64) {
 	t.Helper()
 	err := filepath.WalkDir(dir, func(_ string, d fs.DirEntry, err error) error {

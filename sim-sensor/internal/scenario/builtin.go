@@ -4,6 +4,7 @@ import (
 	"embed"
 	"fmt"
 	"io/fs"
+	"maps"
 	"slices"
 	"strings"
 )
@@ -20,7 +21,7 @@ func Names() []string {
 	for i, f := range files {
 		files[i] = strings.TrimSuffix(strings.TrimPrefix(f, "builtin/"), ".yaml")
 	}
-	files = append(files, Crews, Troubled, Shut)
+	files = slices.AppendSeq(files, maps.Keys(families))
 	slices.Sort(files)
 	return files
 }

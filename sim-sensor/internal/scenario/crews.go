@@ -16,19 +16,28 @@ import (
 // Families are scenarios drawn by seed: sites of three pots with crews of different habits, sizes, nozzles, hoses,
 // abrasives, gauges, weather and logging, some points missing. Crews is healthy; its gauges err within what they declare.
 // Troubled has one to three faults at every pot, an hour or so apart. Shut has one fault alone, that holds for minutes and
-// comes again: the exhaust does not open, or hardly.
+// comes again: the exhaust does not open, or hardly. Short is healthy, and its crews blast small parts: a press and a rest
+// of seconds. GaugeFaults has one fault of one gauge at every pot: stuck, its port plugging, its zero drifting, or exchanged
+// with another.
 const (
-	Crews    = "crews"
-	Troubled = "troubled-crews"
-	Shut     = "shut-exhausts"
+	Crews       = "crews"
+	Troubled    = "troubled-crews"
+	Shut        = "shut-exhausts"
+	Short       = "short-cycles"
+	GaugeFaults = "gauge-faults"
 )
+
+// families are the names, each with the stream of chance that it is drawn from: with one seed, families of one stream
+// have the same pots.
+var families = map[string]uint64{Crews: 0x63726577, Troubled: 0x63726577, Shut: 0x63726577, Short: 0x73686f72, GaugeFaults: 0x67617567}
 
 // family tells whether a name is a family, and its text for a seed.
 func family(name string, seed uint64) (text []byte, ok bool) {
-	if !slices.Contains([]string{Crews, Troubled, Shut}, name) {
+	stream, ok := families[name]
+	if !ok {
 		return nil, false
 	}
-	d := &draw{rng: rand.New(rand.NewPCG(seed, 0x63726577))}
+	d := &draw{rng: rand.New(rand.NewPCG(seed, stream))}
 	return d.site(name, seed), true
 }
 
@@ -66,6 +75,10 @@ func (d *draw) site(name string, seed uint64) []byte {
 		about = "three pots with one to three faults each, all drawn by seed"
 	case Shut:
 		about = "three pots whose exhausts do not open now and then, all drawn by seed"
+	case Short:
+		about = "three healthy pots with presses and rests of seconds, all drawn by seed"
+	case GaugeFaults:
+		about = "three pots with one faulty gauge each, all drawn by seed"
 	}
 	d.say("# %s; this is seed %d.", about, seed)
 	d.say("about: %s\nseed: %d", about, seed%math.MaxInt32)
@@ -75,7 +88,11 @@ func (d *draw) site(name string, seed uint64) []byte {
 	d.weather = plant.Weather{Barometer: si.AtmosphereAt(si.Length(height)), Air: si.Temperature(cold + si.ZeroCelsius)}
 	d.say("weather: {temperature: %.1f C, humidity: %.0f %%, then: {temperature: %.1f C, humidity: %.0f %%, after: %.1f h}}",
 		cold, d.between(30, 95), cold+d.between(-4, 12), d.between(30, 95), d.between(2, 8))
-	d.say("rate: %d Hz", pick(d, 1, 2, 5, 10, 10, 10, 20, 50))
+	rates := []int{1, 2, 5, 10, 10, 10, 20, 50}
+	if name == GaugeFaults {
+		rates = []int{5, 10, 20}
+	}
+	d.say("rate: %d Hz", pick(d, rates...))
 	d.say("pots:")
 	names := slices.Clone(trees)
 	d.rng.Shuffle(len(names), func(i, j int) { names[i], names[j] = names[j], names[i] })
@@ -140,10 +157,19 @@ func (d *draw) pot(name string, index int, family string) (units []string) {
 	d.say("    compressor: {capacity: %.0f %%, unload: %.0f psi, band: %.0f psi, control: %s%s}", d.between(125, 260), unload, d.between(8, 18), pick(d, "throttles", "throttles", "cycles"), pick(d, "", "", ", cooler: none"))
 	d.say("    nozzle_life: %.0f t", d.around(40, 500))
 	d.say("    script:")
-	d.cycle(holds)
+	switch family {
+	case Short:
+		d.briefly(8, 40, 8, 25, holds)
+	case GaugeFaults:
+		d.briefly(15, 60, 12, 40, holds)
+	default:
+		d.cycle(holds)
+	}
 	switch family {
 	case Troubled:
 		d.troubles()
+	case GaugeFaults:
+		d.misleads(has)
 	case Shut:
 		d.say("      events:\n        - {at: %.0f s, for: %.0f s, every: %.0f s, exhaust_shut: %.0f %%}", d.between(30, 300), d.around(60, 240), d.around(300, 600), pick(d, 100, d.between(90, 100)))
 	}
@@ -160,6 +186,37 @@ func (d *draw) cycle(holds bool) {
 	d.say("      cycle: {press: %.0f s, rest: %.0f s, vary: %.0f %%, start: %.0f s, refill_below: %.0f %%, refill_to: %.0f %%, refill_time: %.0f s, refill_pause: %.0f s, break: {every: %.0f min, for: %.0f min}%s}",
 		d.around(8, 400), d.around(10, 90), d.between(15, 70), d.between(2, 40), pick(d, 0, d.between(2, 12), d.between(10, 35)), pick(d, 100, 100, d.between(50, 95)),
 		pour, pour+d.between(20, 60), d.between(45, 150), d.between(8, 30), after)
+}
+
+// briefly writes the habits of a crew that presses and rests for times around those given, in seconds.
+func (d *draw) briefly(press, pressTo, rest, restTo float64, holds bool) {
+	pour := d.around(20, 90)
+	after := ""
+	if holds {
+		after = fmt.Sprintf(", blowdown_after: %d", 1+d.rng.IntN(2))
+	}
+	d.say("      cycle: {press: %.0f s, rest: %.0f s, vary: %.0f %%, start: %.0f s, refill_below: %.0f %%, refill_to: %.0f %%, refill_time: %.0f s, refill_pause: %.0f s%s}",
+		d.around(press, pressTo), d.around(rest, restTo), d.between(15, 50), d.between(2, 20), pick(d, 0, d.between(2, 12), d.between(10, 35)), pick(d, 100, 100, d.between(50, 95)),
+		pour, pour+d.between(10, 40), after)
+}
+
+// misleads writes the fault of one gauge. Slow ports and drifts are at points that the vent empties: at others a pot's work
+// never shows them. A pair that is exchanged is so from the start, as it was wired.
+func (d *draw) misleads(has []points.Point) {
+	gauges := slices.DeleteFunc(slices.Clone(has), func(pt points.Point) bool { return pt == points.Control })
+	falling := slices.DeleteFunc(slices.Clone(gauges), func(pt points.Point) bool { return pt == points.Supply || pt == points.Separator })
+	d.say("      events:")
+	switch kind := d.rng.IntN(4); {
+	case kind == 0:
+		d.say("        - {at: %.2f s, gauge: %s, stuck: true}", d.between(120, 400), pick(d, gauges...))
+	case kind == 1:
+		d.say("        - {at: %.2f s, gauge: %s, port: %.2f s}", d.between(60, 300), pick(d, falling...), d.around(0.1, 3))
+	case kind == 2 || len(gauges) < 2:
+		d.say("        - {at: %.2f s, gauge: %s, drift: %.2f psi, over: %.1f min}", d.between(60, 200), pick(d, falling...), d.between(0.7, 1)*pick(d, -1.0, 1.0), d.between(18, 26))
+	default:
+		d.rng.Shuffle(len(gauges), func(i, j int) { gauges[i], gauges[j] = gauges[j], gauges[i] })
+		d.say("        - {gauge: %s, swapped: %s}", gauges[0], gauges[1])
+	}
 }
 
 // troubles writes what goes wrong.

@@ -27,9 +27,10 @@ type gauge struct {
 	module  *transducer.Module // nil: not on a module
 	text    *line.Template     // nil: in registers
 	channel *Channel
-	sealed  bool    // it feels the barometer
-	on      bool    // of a switch
-	raw     float64 // what the line offers, exactly; NaN: nothing
+	sealed  bool            // it feels the barometer
+	zero    si.PressureDrop // its own constant error
+	on      bool            // of a switch
+	raw     float64         // what the line offers, exactly; NaN: nothing
 }
 
 // gauge makes the transducer or switch of a channel and puts it at its point.
@@ -54,8 +55,9 @@ func (w *World) gauge(s *Scenario, c *Channel, byName map[string]*pot) (*gauge, 
 	seed, has := s.Seed^hash(c.Pot+"/"+c.Point.String()), &p.spec.Gauges
 	errs := rand.New(rand.NewPCG(seed, 0x657272))
 	within := func(most float64) float64 { return float64(most * (float64(2*errs.Float64()) - 1)) }
+	g.zero = si.PressureDrop(within(float64(has.Zero)))
 	g.tr, err = transducer.New(transducer.Spec{Lo: c.Lo, Hi: c.Hi, Against: against, Noise: has.Noise, Resolution: has.Resolution, Lag: has.Lag,
-		Zero: si.PressureDrop(within(float64(has.Zero))), Span: si.Ratio(within(float64(has.Span)))}, seed)
+		Zero: g.zero, Span: si.Ratio(within(float64(has.Span)))}, seed)
 	return g, err
 }
 

@@ -2,6 +2,7 @@ package scenario
 
 import (
 	"math"
+	"strings"
 
 	"gritwatch/protocol/points"
 	"gritwatch/protocol/si"
@@ -17,6 +18,8 @@ import (
 // The resistance of a segment is (p1^2 - p2^2)/m^2 of air without grit, as a ratio to that of the healthy equipment: 1 is
 // as commissioned, null is shut; grit in the stream makes mixing and hose dearer on top of it, which loading tells.
 // Exhaust is the exhaust's conductance as a ratio to the healthy one's, 0 is shut.
+//
+// Gauges are the faults of transducers among Faults, with their size at the moment.
 type Truth struct {
 	T        string              `json:"t,omitempty"` // wall clock, RFC 3339 UTC with milliseconds; whoever writes it fills it in
 	AtS      float64             `json:"at_s"`        // seconds since the start
@@ -27,6 +30,7 @@ type Truth struct {
 	ReadsPa  map[string]*float64 `json:"reads_pa"`         // what the transducers show, in their own terms; null: nothing
 	Raw      map[string]*float64 `json:"raw"`              // what the lines offer, in their own numbers; null: nothing
 	Faults   []string            `json:"faults"`           // events that hold, other than what people do, and faults of the pot's lines
+	Gauges   []GaugeTruth        `json:"gauges,omitempty"` // transducers that have a fault, an entry for each fault
 	Events   []string            `json:"events"`           // what people do: press, refill, blowdown
 	Level    float64             `json:"level"`            // abrasive, share of capacity
 	Relays   map[string]Relay    `json:"relays,omitempty"` // what hangs on relays at this pot, a beacon for one, by name
@@ -50,6 +54,35 @@ type Truth struct {
 	AmbientK   float64             `json:"ambient_k"`
 }
 
+// A GaugeTruth is a fault that a transducer has. Of the sizes those are there that the fault has; a pair that is exchanged
+// stands under one of its points.
+type GaugeTruth struct {
+	Point  string  `json:"point"`
+	Fault  string  `json:"fault"`             // drift, span, scale, noise, lag, port, spikes, swapped, stuck, isolated, current, failed, unplugged, reads
+	ZeroPa float64 `json:"zero_pa,omitempty"` // of a drift: what the gauge shows of no pressure, with the error that it had before
+	LagS   float64 `json:"lag_s,omitempty"`   // time constant of a lag or a port
+	With   string  `json:"with,omitempty"`    // the other point of a pair
+}
+
+// A misled is a fault of a transducer that holds, and how far it has grown.
+type misled struct {
+	event *Event
+	grown float64
+}
+
+func (p *pot) misleads(m misled) GaugeTruth {
+	_, kind, _ := strings.Cut(m.event.Name, " ") // an event's name is the point and the fault
+	g := m.event.Gauge
+	t := GaugeTruth{Point: g.Point.String(), Fault: kind, LagS: digits((g.Fault.Lag + g.Fault.Port).Seconds())}
+	if own := p.gauges[g.Point]; own != nil && g.Fault.Drift != 0 {
+		t.ZeroPa = tenth(float64(own.zero) + float64(float64(g.Fault.Drift)*m.grown))
+	}
+	if g.Swapped != nil {
+		t.With = g.Swapped.String()
+	}
+	return t
+}
+
 // Truth is the state of every pot, in the order of the file.
 func (w *World) Truth() []Truth {
 	out := make([]Truth, 0, len(w.pots))
@@ -58,6 +91,9 @@ func (w *World) Truth() []Truth {
 			VesselPa: tenth(float64(p.plant.Pressure(points.Vessel))), TruePa: map[string]float64{}, ReadsPa: map[string]*float64{}, Raw: map[string]*float64{},
 			Faults: append([]string{}, p.active...), Events: append([]string{}, p.doing...), Level: math.Round(float64(p.plant.Level())*1e4) / 1e4,
 			Relays: p.outputs(w.at)}
+		for _, m := range p.misled {
+			t.Gauges = append(t.Gauges, p.misleads(m))
+		}
 		for _, pt := range points.All() {
 			t.TruePa[pt.String()] = tenth(float64(p.plant.Pressure(pt)))
 			g := p.gauges[pt]

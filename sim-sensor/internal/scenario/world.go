@@ -47,6 +47,7 @@ type pot struct {
 	relays  []wire         // outputs at the pot
 	line    []*fault.Fault // of its lines
 	active  []string       // names of the events that hold
+	misled  []misled       // their faults of transducers
 	doing   []string       // what people do
 
 	barometer si.AbsPressure // at the start, as the configuration has it
@@ -202,7 +203,7 @@ func (p *pot) script(at time.Duration) {
 	d := p.hand.move(at, p.plant.Level())
 	p.in = plant.Input{Pressed: d.pressed, Refill: d.refill, Blowdown: d.blowdown, Weather: p.in.Weather}
 	p.faults, p.wired = [points.Count]transducer.Fault{}, [points.Count]*source{}
-	p.active, p.doing = p.active[:0], p.doing[:0]
+	p.active, p.misled, p.doing = p.active[:0], p.misled[:0], p.doing[:0]
 	tied, flickers := false, false
 	for i := range p.spec.Script.Events {
 		e := &p.spec.Script.Events[i]
@@ -223,6 +224,7 @@ func (p *pot) script(at time.Duration) {
 		}
 		if e.Gauge != nil {
 			p.fault(e.Gauge, grown)
+			p.misled = append(p.misled, misled{e, grown})
 			if p.sources[i] != nil {
 				p.wired[e.Gauge.Point] = p.sources[i]
 			}
