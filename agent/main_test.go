@@ -5,6 +5,7 @@ import (
 	"context"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -110,7 +111,7 @@ func TestUsage(t *testing.T) {
 func TestRunAndStop(t *testing.T) {
 	path := write(t, good)
 	ctx, cancel := context.WithCancel(t.Context())
-	lines := &watchman{want: "refuses the connection", seen: cancel}
+	lines := &watchman{want: []string{"refuses the connection", "no such port"}, seen: cancel}
 	code := make(chan int, 1)
 	go func() { code <- run(ctx, []string{"run", "--config", path}, &bytes.Buffer{}, lines) }()
 	select {
@@ -202,13 +203,13 @@ func TestProbeFindsNothing(t *testing.T) {
 // A watchman keeps what is written, and tells once when the wanted text came. slog writes one line at a time.
 type watchman struct {
 	b    bytes.Buffer
-	want string
+	want []string
 	seen func()
 }
 
 func (w *watchman) Write(p []byte) (int, error) {
 	n, err := w.b.Write(p)
-	if strings.Contains(w.b.String(), w.want) {
+	if !slices.ContainsFunc(w.want, func(s string) bool { return !strings.Contains(w.b.String(), s) }) {
 		w.seen()
 	}
 	return n, err

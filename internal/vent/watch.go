@@ -79,6 +79,7 @@ const (
 	heldShare  = 0.02
 	heldGrace  = 1500 * time.Millisecond // after the release, while the exhaust opens
 	offLimit   = limit - 2*si.KPa        // down to this a condition of the vessel lasts
+	heated     = 1.4                     // most that filling heats air, over absolute zero: of an empty vessel, without loss, by the ratio of its specific heats
 	rebounds   = 1.2                     // polytropic exponent of the fastest vents: how far a shut vessel warms up again
 	creepLeast = 5 * si.KPa              // over the rebound
 	creepFrom  = 5 * time.Second         // after the release: while valves move the vessel still takes in air
@@ -352,8 +353,9 @@ func (w *Watch) held(l *level) {
 		stalls = then.slow-l.slow < max(heldLeast, heldShare*l.slow)*l.at.Sub(then.at).Seconds()/heldLook.Seconds()
 	}
 	if w.params.Pot.HoldsPressure {
-		// Nothing is due at a release; a blowdown that has begun and stalls is.
-		long, stalls = false, stalls && l.slow < 0.9*w.from
+		// Nothing is due at a release; a blowdown that has begun and stalls is. Air that was pressed in fast is hot, and
+		// its pressure falls by itself as it cools.
+		long, stalls = false, stalls && l.slow+w.ambient < (w.from+w.ambient)/heated
 	}
 	if long || stalls {
 		w.set(VesselHeld, true, Finding{From: si.GaugePressure(w.from), Now: si.GaugePressure(l.slow)})

@@ -1,6 +1,7 @@
 package vent_test
 
 import (
+	"math"
 	"testing"
 	"time"
 
@@ -240,5 +241,24 @@ func BenchmarkWatch(b *testing.B) {
 		h.Pressed = i%200 < 100
 		s.At = s.At.Add(100 * time.Millisecond)
 		w.Step(s, h)
+	}
+}
+
+// A short press fills a nearly empty vessel fast, and its air is hot: with everything shut it cools, and its pressure
+// falls by up to the ratio of the temperatures (at a constant volume p/T is constant). That is no blowdown that stalls.
+func TestCoolingIsNoBlowdown(t *testing.T) {
+	p := watched(0)
+	p.Pot.HoldsPressure = true
+	for _, hot := range []float64{300, 348, 390} { // K; filled without loss from 293 K it would be at most 410 K
+		r := newVentRig(p, 3)
+		r.exhaust, r.nozzle = 0, 0
+		r.run(time.Second, nil)
+		r.release()
+		from := r.p
+		for since := 0.0; since < 120; since += 0.1 {
+			r.p = from * (293 + (hot-293)*math.Exp(-since/6)) / hot
+			r.run(100*time.Millisecond, nil)
+			wantOn(t, r)
+		}
 	}
 }
