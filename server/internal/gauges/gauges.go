@@ -66,9 +66,10 @@ type Params struct {
 }
 
 const (
-	slowLog   = 400 * time.Millisecond // with readings further apart movement and noise cannot be told from each other
-	settles   = 5 * time.Second        // after a press or release, before the pot is taken for steady
-	rangeElse = 200 * si.PSI           // where none is declared
+	slowLog    = 400 * time.Millisecond // with readings further apart movement and noise cannot be told from each other
+	settles    = 5 * time.Second        // after a press or release, before the pot is taken for steady
+	inferredBy = 750 * time.Millisecond
+	rangeElse  = 200 * si.PSI // where none is declared
 )
 
 // airs are the points of the air's path; downstream those that every release empties, and that press through the tee.
@@ -96,6 +97,7 @@ type Watch struct {
 
 	stuck  [points.Count]stuck
 	lags   lags
+	owns   [len(downstream) - 1]own // of hose and nozzle
 	zero   [points.Count]zero
 	swaps  swaps
 	ranges [points.Count]ranges
@@ -162,10 +164,18 @@ func (w *Watch) Break(b vent.Break) {
 		w.ranges[p].since = 0
 	}
 	if b == vent.ClockStep || b == vent.NewSession {
-		w.now = 0
+		w.now, w.swaps.counted = 0, 0
 	}
 	w.known, w.inSight, w.turned = false, false, 0
-	w.lags.on, w.swaps.phase = false, swapIdle
+	w.halt()
+}
+
+// halt ends what is measured of the present press or release.
+func (w *Watch) halt() {
+	w.lags.on, w.swaps.phase, w.swaps.fallen = false, swapIdle, 0
+	for i := range w.owns {
+		w.owns[i].phase = ownIdle
+	}
 }
 
 // Step takes one sample, as it was read, with the handle as the judge has it after that sample.
@@ -201,6 +211,7 @@ func (w *Watch) Step(s points.Sample, h vent.Handle) {
 	w.judgeZero(s.Point)
 	if s.Point != points.Control {
 		w.judgeLags(s.Point)
+		w.judgeOwn(s.Point)
 		w.judgeSwaps(s.Point)
 	}
 }
@@ -210,7 +221,7 @@ func (w *Watch) turn(h vent.Handle) {
 	if !h.Known {
 		if w.known {
 			w.known, w.inSight = false, false
-			w.lags.on, w.swaps.phase = false, swapIdle
+			w.halt()
 		}
 		return
 	}
@@ -230,7 +241,19 @@ func (w *Watch) turn(h vent.Handle) {
 		w.swapRelease(at, steady)
 		w.beginLags(at, steady)
 	}
+	if seen {
+		w.ownTurn(h.Pressed, steady, at)
+	}
 	w.known, w.pressed, w.inSight, w.turned = true, h.Pressed, seen, at
+}
+
+// showsLate is how long before its time a release may show in pressures: without a control point it is told by the hose,
+// once that has fallen.
+func (w *Watch) showsLate() time.Duration {
+	if w.params.Pot.Points.Has(points.Control) {
+		return 0
+	}
+	return inferredBy
 }
 
 // resting tells whether the handle has been released for so long that nothing moves by it any more.

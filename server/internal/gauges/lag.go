@@ -21,6 +21,7 @@ type lags struct {
 	ends   si.Instant
 	began  si.Instant               // the fall of the quickest; 0: not yet
 	before [len(downstream)]float64 // steady reading before the release, Pa; 0: not known
+	supply [2]float64               // the same of supply and separator
 	start  [len(downstream)]float64 // share at the beginning
 	area   [len(downstream)]float64 // integral of the share at the beginning, s
 	half   bool                     // the quickest has fallen half way
@@ -30,11 +31,14 @@ type lags struct {
 	out    [len(downstream)]int     // without
 	least  [len(downstream)]float64 // s, of those in a row
 	latest float64                  // s, the largest of the last vent
+	usual  [len(downstream)]float64 // s, the least that was held twice in a row; 0: not known
+	last   [len(downstream)]float64 // s, of the last vent; 0: none
 }
 
 const (
 	pressedFor = 4 * time.Second // a press after which pressures are steady
-	steadyBy   = 0.03            // change of a steady pressure within a second, and of the three against each other
+	steadyBy   = 0.03            // change of a steady pressure within a second
+	rampBy     = 0.08            // the same, where a pot that still fills may be timed: all of its points rise together
 	unlike     = 0.3             // share by which the three may differ while steady
 	lagFrom    = 200 * si.KPa    // a vent from less is not timed
 	lagShare   = 0.25            // of the pressure at the release: the end of the timing
@@ -47,6 +51,8 @@ const (
 	lagFell    = 0.5  // then the quickest must have fallen under this
 	lagFloor   = 0.01 // least fall, as a share
 	lagOver    = 0.1  // s less: it is over
+	lagGrows   = 0.3  // s over what is usual of this pot's point: as good as lagFound
+	lagNeeded  = 0.3  // s, then at least
 	lagVents   = 2
 	lagMost    = 60 // s
 )
@@ -62,15 +68,23 @@ func (w *Watch) beginLags(released si.Instant, steady bool) {
 	if !steady || w.params.Pot.HoldsPressure {
 		return
 	}
+	for i, p := range airs[:2] {
+		l.supply[i] = 0
+		if t, ok := w.fresh(p); ok {
+			if m, ok := t.steady(released.Add(-w.showsLate()), rampBy); ok {
+				l.supply[i] = m
+			}
+		}
+	}
 	n := 0
 	highest := 0.0
 	for i, p := range downstream {
 		l.before[i] = 0
 		t, ok := w.fresh(p)
-		if !ok || !w.quick(t) || w.found[p][Stuck].On {
+		if !ok || !w.quick(t) || w.found[p][Stuck].On || w.found[p][Swapped].On {
 			continue
 		}
-		m, ok := t.steady(released)
+		m, ok := t.steady(released.Add(-w.showsLate()), rampBy)
 		if !ok || m < lagFrom {
 			continue
 		}
@@ -87,12 +101,13 @@ func (w *Watch) beginLags(released si.Instant, steady bool) {
 	l.on, l.half, l.began, l.ends = n >= 2, false, 0, w.now.Add(lagEnds)
 }
 
-// steady is the mean of the second that ended a quarter of a second before an instant; false where it was not steady.
-func (t *track) steady(at si.Instant) (float64, bool) {
+// steady is the mean of the second that ended a quarter of a second before an instant; false where it had changed by more
+// than a share.
+func (t *track) steady(at si.Instant, by float64) (float64, bool) {
 	late := at.Add(-250 * time.Millisecond)
 	m, ok1 := t.mean(late.Add(-time.Second), late)
 	earlier, ok2 := t.mean(late.Add(-2*time.Second), late.Add(-time.Second))
-	return m, ok1 && ok2 && math.Abs(m-earlier) <= steadyBy*math.Abs(m)
+	return m, ok1 && ok2 && math.Abs(m-earlier) <= by*math.Abs(m)
 }
 
 // judgeLags ends the timing once the quickest has fallen far enough.
@@ -146,7 +161,7 @@ func (w *Watch) lagArea() (area, fell [len(downstream)]float64) {
 // supplyFell tells whether a point before the vessel fell with the release.
 func (w *Watch) supplyFell() bool {
 	for i, p := range airs[:2] {
-		if t, ok := w.fresh(p); ok && t.fast < swapFell*w.swaps.full[i] {
+		if t, ok := w.fresh(p); ok && t.fast < swapFell*w.lags.supply[i] {
 			return true
 		}
 	}
@@ -171,18 +186,23 @@ func (w *Watch) measureLags() {
 			continue
 		}
 		lag := min(lagMost, (area[i]-area[quickest])/max(lagFloor, fell[i]))
-		if l.drop[i] >= lagSeen && (l.early[i]-l.early[quickest])/l.drop[i] < lagSame*lag && lag >= lagFound[i] {
+		limit := lagFound[i]
+		if l.usual[i] != 0 {
+			limit = min(limit, max(lagNeeded, l.usual[i]+lagGrows))
+		}
+		if l.drop[i] >= lagSeen && (l.early[i]-l.early[quickest])/l.drop[i] < lagSame*lag && lag >= limit {
 			continue // it empties by itself
 		}
 		l.latest = max(l.latest, lag)
+		l.usual[i], l.last[i] = leastOfTwo(l.usual[i], l.last[i], max(lag, 0.01)), max(lag, 0.01)
 		switch {
-		case lag >= lagFound[i]:
+		case lag >= limit:
 			if l.in[i] == 0 || lag < l.least[i] {
 				l.least[i] = lag
 			}
 			l.in[i]++
 			l.out[i] = 0
-		case lag <= lagFound[i]-lagOver:
+		case lag <= limit-lagOver:
 			l.in[i] = 0
 			l.out[i]++
 		default:

@@ -3,7 +3,7 @@ package gauges
 import "gritwatch/internal/statecodec"
 
 // stateVersion is raised whenever the list of fields or their meaning changes.
-const stateVersion = 1
+const stateVersion = 2
 
 // AppendState appends the watch's state, without its parameters. A restored watch goes on as if nothing had happened;
 // what it found raises alarms and can only lower the word (R7).
@@ -40,6 +40,9 @@ func (w *Watch) fields(c *statecodec.Codec) {
 		}
 	}
 	w.lags.fields(c)
+	for i := range w.owns {
+		w.owns[i].fields(c)
+	}
 	w.swaps.fields(c)
 }
 
@@ -66,6 +69,7 @@ func (s *stuck) fields(c *statecodec.Codec) {
 	for i := range s.base {
 		statecodec.Float(c, &s.base[i])
 	}
+	statecodec.Float(c, &s.swing)
 	statecodec.Float(c, &s.step)
 	statecodec.Float(c, &s.quantum)
 	statecodec.Float(c, &s.next)
@@ -101,12 +105,30 @@ func (l *lags) fields(c *statecodec.Codec) {
 	statecodec.Int(c, &l.began)
 	statecodec.Float(c, &l.latest)
 	statecodec.Bool(c, &l.half)
+	for i := range l.supply {
+		statecodec.Float(c, &l.supply[i])
+	}
 	for i := range downstream {
-		for _, v := range [...]*float64{&l.before[i], &l.start[i], &l.area[i], &l.least[i], &l.early[i], &l.drop[i]} {
+		for _, v := range [...]*float64{&l.before[i], &l.start[i], &l.area[i], &l.least[i], &l.early[i], &l.drop[i], &l.usual[i], &l.last[i]} {
 			statecodec.Float(c, v)
 		}
 		statecodec.Int(c, &l.in[i])
 		statecodec.Int(c, &l.out[i])
+	}
+}
+
+func (o *own) fields(c *statecodec.Codec) {
+	statecodec.Int(c, &o.phase)
+	statecodec.Int(c, &o.from)
+	for _, v := range [...]*float64{&o.area, &o.before, &o.rise, &o.least, &o.rose} {
+		statecodec.Float(c, v)
+	}
+	for i := range o.usual {
+		statecodec.Float(c, &o.usual[i])
+		statecodec.Float(c, &o.last[i])
+	}
+	for _, v := range [...]*int{&o.empty, &o.in, &o.out} {
+		statecodec.Int(c, v)
 	}
 }
 
@@ -119,8 +141,18 @@ func (s *swaps) fields(c *statecodec.Codec) {
 		statecodec.Int(c, &s.n[i])
 		statecodec.Float(c, &s.full[i])
 	}
+	for i := range s.peak {
+		statecodec.Float(c, &s.peak[i])
+	}
+	statecodec.Bool(c, &s.held)
+	statecodec.Int(c, &s.instead)
+	statecodec.Float(c, &s.over)
+	statecodec.Int(c, &s.fallen)
+	statecodec.Int(c, &s.which)
+	statecodec.Bool(c, &s.judged)
 	statecodec.Int(c, &s.a)
 	statecodec.Int(c, &s.b)
 	statecodec.Int(c, &s.times)
+	statecodec.Int(c, &s.counted)
 	statecodec.Int(c, &s.clean)
 }

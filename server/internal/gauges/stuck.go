@@ -10,12 +10,13 @@ import (
 
 // stuck follows how long a reading stays the same to the last digit.
 type stuck struct {
-	n       int                      // readings equal to the one before, without a break
-	flow    int                      // of those, under flow
-	base    [len(downstream)]float64 // the others where the run began
-	moved   si.Instant               // when another had moved far away from that; 0: none has
-	after   int                      // equal readings since
-	changes int                      // readings that differ, since it was found
+	n       int                // readings equal to the one before, without a break
+	flow    int                // of those, under flow
+	base    [len(airs)]float64 // the others where the run began
+	swing   float64            // the farthest that one of its side has moved from there, Pa
+	moved   si.Instant         // when another had moved far away from that; 0: none has
+	after   int                // equal readings since
+	changes int                // readings that differ, since it was found
 
 	learned int     // readings under flow
 	longest int     // run under flow that ended
@@ -33,11 +34,17 @@ const (
 	stuckLearn   = 60                      // readings that tell a gauge's noise
 	stuckMemory  = 200
 	stuckBlock   = 100
-	stuckLongest = 4               // times the longest run that ended by itself
-	stuckChance  = 1e-10           // of a healthy run so long
-	leastNoise   = 1e-5            // of the range: less is the rounding of numbers
-	movedBy      = 100 * si.KPa    // another point, while this one stood still
-	movedWithin  = 8 * time.Second // of the press or release
+	stuckLongest = 4           // times the longest run that ended by itself
+	stuckChance  = 1e-10       // of a healthy run so long
+	swungChance  = 1e-6        // the same, while another point moved by swungBy
+	swungBy      = 15 * si.KPa // more than noise
+	swungFar     = 25 * si.KPa // while another moves by this a gauge that was lively does not stand still
+	swungFor     = 2 * time.Second
+	plugFor      = 10 * time.Second // hose and nozzle that go to nothing under flow, as somebody may clear the metering valve with the choke shut
+	livelyBy     = 0.5              // readings under flow that differ
+	leastNoise   = 1e-5             // of the range: less is the rounding of numbers
+	movedBy      = 100 * si.KPa     // another point, while this one stood still
+	movedWithin  = 8 * time.Second  // of the press or release
 	movedFor     = 800 * time.Millisecond
 	movedCount   = 3
 	stuckRest    = 20 * si.KPa // under this hose and nozzle may rightly stay at nothing behind a plug
@@ -74,7 +81,8 @@ func (w *Watch) judgeStuck(p points.Point) {
 		return
 	}
 	if s.n == 0 {
-		for i, q := range downstream {
+		s.swing = 0
+		for i, q := range airs {
 			if o, ok := w.fresh(q); ok {
 				s.base[i] = o.v
 			} else {
@@ -83,6 +91,7 @@ func (w *Watch) judgeStuck(p points.Point) {
 		}
 	}
 	s.n++
+	w.swung(p, s)
 	if flow {
 		if s.flow++; s.flow <= s.longest {
 			s.learn(0, 0)
@@ -93,7 +102,7 @@ func (w *Watch) judgeStuck(p points.Point) {
 	if on {
 		return
 	}
-	if w.silent(t, s, w.spans[p]) || w.leftBehind(p, t, s) {
+	if w.silent(t, s, w.spans[p]) || w.unmoved(p, t, s) || w.leftBehind(p, t, s) {
 		s.changes = 0
 		w.set(p, Stuck, true, Finding{Size: t.v})
 	}
@@ -149,7 +158,38 @@ func (w *Watch) silent(t *track, s *stuck, span float64) bool {
 		return false
 	}
 	same := math.Erf(s.quantum / (2 * math.Sqrt2 * sigma))
-	return float64(s.flow)*s.lively*math.Log(same) < math.Log(stuckChance)
+	chance := stuckChance
+	if s.swing >= swungBy {
+		chance = swungChance
+	}
+	return float64(s.flow)*s.lively*math.Log(same) < math.Log(chance)
+}
+
+// swung follows how far the others move while this one stands still: of vessel, hose and nozzle one of these, as the
+// supply's side has its own reasons to move; of supply and separator any. The vessel of a pot that holds its pressure is
+// apart from the hose until the air flows, and follows the supply then.
+func (w *Watch) swung(p points.Point, s *stuck) {
+	holds := p == points.Vessel && w.params.Pot.HoldsPressure
+	for i, q := range airs {
+		o, ok := w.fresh(q)
+		if q == p || !ok || p >= points.Vessel && !holds && q < points.Vessel || holds && (q > points.Vessel || s.flow == 0) {
+			continue
+		}
+		s.swing = max(s.swing, math.Abs(o.v-s.base[i]))
+	}
+}
+
+// unmoved tells whether a gauge whose noise is less than its digits, but whose readings used to differ under flow all the
+// same, as the pressure moves, stands still while another point moves far.
+func (w *Watch) unmoved(p points.Point, t *track, s *stuck) bool {
+	if p == points.Control || s.learned < stuckMemory || s.lively < livelyBy || s.swing < swungFar || !w.quick(t) {
+		return false
+	}
+	least := swungFor
+	if p >= points.Hose && t.v < stuckRest && float64(s.n)*t.every < w.now.Sub(w.turned).Seconds() {
+		least = plugFor // it went to nothing under flow
+	}
+	return float64(s.flow)*t.every >= least.Seconds() && s.flow >= stuckLongest*(s.longest+1)
 }
 
 // leftBehind tells whether a point of the vessel's side stood still while another one moved far, which it must follow: the
@@ -173,9 +213,9 @@ func (w *Watch) leftBehind(p points.Point, t *track, s *stuck) bool {
 		return false
 	}
 	away := false
-	for i, q := range downstream {
+	for i, q := range airs {
 		o, ok := w.fresh(q)
-		away = away || q != p && ok && !(holds && q == points.Vessel) && math.Abs(o.v-s.base[i]) >= movedBy
+		away = away || q != p && q >= points.Vessel && ok && !(holds && q == points.Vessel) && math.Abs(o.v-s.base[i]) >= movedBy
 	}
 	if !away || s.moved == 0 {
 		if s.moved, s.after = 0, 0; away {

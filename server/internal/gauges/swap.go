@@ -14,15 +14,26 @@ import (
 // the push line feeds, is far above the vessel. After a release supply and separator stay up, while vessel, hose and
 // nozzle fall. Both are held against every exchange of two points that they can tell.
 type swaps struct {
-	phase swapPhase
-	onset si.Instant         // the air came, by the first of the vessel's side
-	from  si.Instant         // the release
-	sum   [len(airs)]float64 // readings while the vessel fills
-	n     [len(airs)]int
-	full  [len(airs)]float64 // before the release, Pa; NaN: not known
-	a, b  points.Point       // the pair of the last cycle; equal: none
-	times int                // in a row
-	clean int                // cycles in a row that show none
+	phase   swapPhase
+	onset   si.Instant         // the air came, by the first of the vessel's side
+	from    si.Instant         // the release
+	sum     [len(airs)]float64 // readings while the vessel fills
+	n       [len(airs)]int
+	full    [len(airs)]float64 // before the release, Pa; NaN: not known
+	a, b    points.Point       // the pair of the last cycle; equal: none
+	times   int                // in a row
+	counted si.Instant         // the last of them
+	clean   int                // cycles in a row that show none
+
+	held    bool         // a pot that holds its pressure: it was seen which falls first
+	instead points.Point // the one that stays up in the vessel's place; 0: none
+	over    float64      // by how much it was over the vessel, Pa
+
+	// Without a control point.
+	peak   [len(airs)]float64 // the highest since the last fall to nothing that was judged, Pa, smoothed
+	fallen si.Instant         // since when a point that was up is at nothing; 0: none is
+	which  points.Point       // that point
+	judged bool               // that has been looked at
 }
 
 type swapPhase uint8
@@ -50,7 +61,8 @@ const (
 	swapTip     = 4 * si.KPa  // in charge: the nozzle over the hose
 	swapLevel   = 0.15        // vessel and hose, full
 	swapCycles  = 2
-	swapLagMost = 0.25 // s: a slow gauge stands the wrong way round too
+	swapEmpty   = 3 * time.Second // at nothing
+	swapLagMost = 0.25            // s: a slow gauge stands the wrong way round too
 )
 
 // swapPress begins a press that is seen.
@@ -78,17 +90,21 @@ func (w *Watch) swapRelease(at si.Instant, steady bool) {
 	for i, p := range airs {
 		s.full[i] = math.NaN()
 		if t, ok := w.fresh(p); ok && !w.found[p][Stuck].On {
-			if m, ok := t.steady(at); ok {
+			if m, ok := t.steady(at.Add(-w.showsLate()), steadyBy); ok {
 				s.full[i] = m
 			}
 		}
 	}
 	s.phase, s.from = swapFalls, w.now
+	s.held, s.instead = false, 0
 }
 
 func (w *Watch) judgeSwaps(p points.Point) {
 	s := &w.swaps
 	t := &w.tracks[p]
+	if !w.params.Pot.Points.Has(points.Control) {
+		w.emptied(p)
+	}
 	switch s.phase {
 	case swapWaits:
 		if p >= points.Vessel && t.v > swapOnset && t.n >= 2 && t.before > swapRest {
@@ -102,6 +118,7 @@ func (w *Watch) judgeSwaps(p points.Point) {
 			s.n[p]++
 		}
 	case swapFalls:
+		w.watchHold()
 		if w.now.Sub(s.from) >= swapLooks {
 			w.judgeCycle()
 			s.phase = swapIdle
@@ -112,7 +129,10 @@ func (w *Watch) judgeSwaps(p points.Point) {
 // judgeCycle holds a press and its release against the order of the air.
 func (w *Watch) judgeCycle() {
 	s := &w.swaps
-	a, b, size, judged := w.byClass()
+	a, b, size, judged := w.byClass(&s.full)
+	if s.instead != 0 && a == b && w.lags.latest <= swapLagMost {
+		a, b, size, judged = points.Vessel, s.instead, s.over, 1
+	}
 	if a == b && judged != 0 {
 		a, b, size, judged = w.byOrder()
 	}
@@ -128,7 +148,18 @@ func (w *Watch) judgeCycle() {
 			w.clearSwaps()
 		}
 		return
-	case s.a != a || s.b != b:
+	}
+	w.countSwap(a, b, size)
+}
+
+// countSwap takes a cycle in which two points stood the wrong way round; what is seen twice in one counts once.
+func (w *Watch) countSwap(a, b points.Point, size float64) {
+	s := &w.swaps
+	if s.a == a && s.b == b && s.times > 0 && w.now.Sub(s.counted) < swapLooks {
+		return
+	}
+	s.counted = w.now
+	if s.a != a || s.b != b {
 		s.a, s.b, s.times = a, b, 0
 	}
 	s.times++
@@ -147,16 +178,16 @@ func (w *Watch) clearSwaps() {
 
 // byClass finds one point of the supply that falls with the release, and one of the vessel's side that does not, while
 // another point does what it must. judged counts the points that tell.
-func (w *Watch) byClass() (a, b points.Point, size float64, judged int) {
+func (w *Watch) byClass(full *[len(airs)]float64) (a, b points.Point, size float64, judged int) {
 	var wrong [2]int
 	var which [2]points.Point
 	right := 0
 	for i, p := range airs {
 		t, ok := w.fresh(p)
-		if !ok || !(w.swaps.full[i] >= swapLeast) || w.found[p][Stuck].On {
+		if !ok || !(full[i] >= swapLeast) || w.found[p][Stuck].On {
 			continue
 		}
-		stays, fell := t.fast >= swapStays*w.swaps.full[i], t.fast <= swapFell*w.swaps.full[i]
+		stays, fell := t.fast >= swapStays*full[i], t.fast <= swapFell*full[i]
 		side := 0
 		if p >= points.Vessel {
 			side, stays, fell = 1, fell, stays
@@ -181,6 +212,52 @@ func (w *Watch) byClass() (a, b points.Point, size float64, judged int) {
 	return 0, 0, 0, right
 }
 
+// watchHold looks, where a pot holds its pressure, which of vessel and hose or nozzle falls first after the release: the
+// vessel stays up, at least until somebody opens its hand valve.
+func (w *Watch) watchHold() {
+	s, v := &w.swaps, &w.tracks[points.Vessel]
+	if !w.params.Pot.HoldsPressure || s.held || !(s.full[points.Vessel] >= swapLeast) || w.found[points.Vessel][Stuck].On {
+		return
+	}
+	down := v.fast <= swapFell*s.full[points.Vessel]
+	for i, q := range downstream[1:] {
+		t, ok := w.fresh(q)
+		if !ok || w.owns[i].usual[ownFallsAt] == 0 || // else it may be late
+			!(s.full[q] >= swapLeast) || w.found[q][Stuck].On {
+			continue
+		}
+		switch {
+		case t.fast <= swapFell*s.full[q]:
+			s.held = true
+		case down && t.fast >= swapStays*s.full[q]:
+			s.held, s.instead, s.over = true, q, t.fast-v.fast
+		}
+	}
+}
+
+// emptied judges, where the handle is told by pressures that may be another's, each time that a point which was up has
+// been at nothing for a while: then the supply's side is up and the vessel's side is not. The same point comes up again
+// before the next time.
+func (w *Watch) emptied(p points.Point) {
+	s, t := &w.swaps, &w.tracks[p]
+	s.peak[p] = max(s.peak[p], t.fast)
+	switch {
+	case s.fallen == 0 && s.peak[p] >= swapLeast && t.fast < swapRest:
+		s.fallen, s.which, s.judged = t.at, p, false
+	case s.fallen == 0 || p != s.which:
+	case t.fast >= swapRest:
+		s.fallen = 0
+		if s.judged {
+			s.peak = [len(airs)]float64{}
+		}
+	case !s.judged && t.at.Sub(s.fallen) >= swapEmpty:
+		s.judged = true
+		if a, b, size, _ := w.byClass(&s.peak); a != b {
+			w.countSwap(a, b, size)
+		}
+	}
+}
+
 // byOrder finds a pair that stands the wrong way round while the vessel fills and, where that tells, when it is full.
 func (w *Watch) byOrder() (a, b points.Point, size float64, judged int) {
 	full := &w.swaps.full
@@ -199,6 +276,9 @@ func (w *Watch) byOrder() (a, b points.Point, size float64, judged int) {
 	}
 	if w.lags.latest > swapLagMost {
 		return 0, 0, 0, judged
+	}
+	if w.params.Pot.HoldsPressure {
+		return 0, 0, 0, judged // the release tells it
 	}
 	if c, ok := w.filling(points.Hose, points.Vessel); ok {
 		judged++

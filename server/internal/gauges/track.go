@@ -31,7 +31,7 @@ type bin struct {
 }
 
 const (
-	binCount = 16 // 4 s
+	binCount = 20 // 5 s
 	binWidth = si.Instant(250_000)
 	second   = 4 // bins
 
