@@ -170,8 +170,18 @@ func TestGaugeScorer(t *testing.T) {
 	}
 	g, s = begin(faultyGauge{Point: "hose", Fault: "stuck"}, false)
 	cycle(s)
-	if got := g.score(); len(got.stuck) != 0 || len(got.stuckMissed) != 1 {
+	if got := g.score(); len(got.stuck) != 1 || got.stuck[0] != never || len(got.stuckMissed) != 1 {
 		t.Errorf("stuck and not found: %+v", got)
+	}
+
+	// A vessel that holds its pressure has nothing that its gauge could lag behind: counted apart.
+	g, s = begin(faultyGauge{Point: "vessel", Fault: "port", LagS: 0.7}, false)
+	g.f.pot.Vessel.HoldsPressure = true
+	cycle(s)
+	cycle(s)
+	cycle(s)
+	if got := g.score(); got.untold != 1 || got.slow != 0 || got.slowMissed != nil {
+		t.Errorf("what cannot be told: %+v", got)
 	}
 
 	for cycles, missed := range map[int]int{1: 0, 2: 1} { // the press after the second vent is too late

@@ -107,3 +107,32 @@ func TestRealDifference(t *testing.T) {
 	r.run(8 * cycle)
 	r.only()
 }
+
+// A point that is held against what it used to do: 0.6 s at the nozzle is told by the second vent where it was not late
+// before, and a nozzle that always was by as much is not.
+func TestSlowPortGrows(t *testing.T) {
+	r := newRig(t, 10, 8)
+	r.run(3 * cycle)
+	r.g[points.Nozzle].lag = 0.6
+	r.run(cycle)
+	r.only()
+	r.run(cycle - 8)
+	r.only(of(points.Nozzle, gauges.SlowPort))
+	r = newRig(t, 10, 8)
+	r.g[points.Nozzle].lag = 0.6
+	r.run(6 * cycle)
+	r.only()
+}
+
+// Without a control point the hose tells the release, when the fall has begun: what was before is looked for earlier.
+func TestSlowPortWithoutControl(t *testing.T) {
+	for _, late := range []float64{0.2, 0.5} {
+		r := newRig(t, 10, 9, points.Supply, points.Separator, points.Vessel, points.Hose)
+		r.late = late
+		r.run(3 * cycle)
+		r.only()
+		r.g[points.Vessel].lag = 0.8
+		r.run(2*cycle - 8)
+		r.only(of(points.Vessel, gauges.SlowPort))
+	}
+}

@@ -88,8 +88,8 @@ func (w *Watch) judgeSpike(p points.Point, t *track, n *noise, height float64) {
 	if height < spikeShare*w.spans[p] || height < spikeTimes*n.deviation() || n.n < noiseLearned/4 {
 		return
 	}
-	if math.Abs(t.v-t.third) > spikeReturns*height {
-		return
+	if math.Abs(t.v-t.third) > spikeReturns*height || p == points.Control && w.now.Sub(w.turned) < settles {
+		return // movement; a control line rises, and falls with the supply, within a few readings
 	}
 	n.last = t.at
 	for q := range w.noise {

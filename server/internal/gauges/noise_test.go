@@ -49,3 +49,20 @@ func TestSpikes(t *testing.T) {
 	r.run(900)
 	r.only()
 }
+
+// A control line that rises over what it comes to, as the supply falls with the press, makes no spike.
+func TestControlOvershoots(t *testing.T) {
+	r := newRig(t, 10, 4)
+	r.world = func(s float64) [points.Count]float64 {
+		p := truth(s)
+		switch since := s - pressAt; {
+		case since > 0.45 && since < 0.55:
+			p[points.Control] = 740e3
+		case since >= 0 && since < 0.1:
+			p[points.Control] = 370e3
+		}
+		return p
+	}
+	r.run(6 * cycle)
+	r.only()
+}

@@ -106,6 +106,8 @@ type rig struct {
 	g     [points.Count]gauge
 	world func(s float64) [points.Count]float64 // s in the cycle
 	each  func(s points.Sample, h vent.Handle)  // beside the watch; may be nil
+	late  float64                               // s by which the handle is told late
+	wrong bool                                  // it is told the wrong way round
 }
 
 func newRig(t *testing.T, hz float64, seed uint64, set ...points.Point) *rig {
@@ -160,8 +162,9 @@ func (r *rig) run(seconds float64) {
 	for end := r.now + seconds; r.now < end-1e-9; r.now += 1 / r.hz {
 		s := math.Mod(r.now, cycle)
 		p := r.world(s)
-		h := vent.Handle{Known: true, Pressed: s >= pressAt && s < releaseAt}
+		h := vent.Handle{Known: true, Pressed: (s >= pressAt+r.late && s < releaseAt+r.late) != r.wrong}
 		switch begin := r.now - s; {
+		case r.late != 0 || r.wrong: // nobody knows
 		case h.Pressed:
 			h.Since = at(begin + pressAt)
 		case s >= releaseAt:

@@ -75,6 +75,47 @@ func TestSaveAndRestore(t *testing.T) {
 	}
 }
 
+// The same of what only pots without a control point and such as hold their pressure have.
+func TestSaveAndRestoreOfOtherPots(t *testing.T) {
+	for _, holds := range []bool{false, true} {
+		r := newRig(t, 10, 17, points.Supply, points.Separator, points.Vessel, points.Hose)
+		r.pot.HoldsPressure = holds
+		r.restart()
+		if holds {
+			r.world = holding(0.2, 0.6)
+		}
+		type input struct {
+			s points.Sample
+			h vent.Handle
+		}
+		var ins []input
+		r.each = func(s points.Sample, h vent.Handle) { ins = append(ins, input{s, h}) }
+		r.run(2 * cycle)
+		r.g[points.Hose].lag = 1
+		r.run(2.4 * cycle)
+		r.g[points.Hose].shows, r.g[points.Separator].shows = points.Separator, points.Hose
+		r.wrong = true
+		r.run(2 * cycle)
+		want := string(r.w.AppendState(nil))
+		a, done := gauges.New(gauges.Params{Pot: r.pot}), 0
+		for cut := 0; cut < len(ins); cut += 53 {
+			for ; done < cut; done++ {
+				a.Step(ins[done].s, ins[done].h)
+			}
+			b := gauges.New(gauges.Params{Pot: r.pot})
+			if err := b.SetState(a.AppendState(nil)); err != nil {
+				t.Fatal(err)
+			}
+			for _, in := range ins[cut:] {
+				b.Step(in.s, in.h)
+			}
+			if string(b.AppendState(nil)) != want {
+				t.Fatalf("holds %v, cut at %d: not the same", holds, cut)
+			}
+		}
+	}
+}
+
 // A break ends what was being watched; what was found stands, and a clock that was stepped back is followed.
 func TestBreak(t *testing.T) {
 	r := newRig(t, 10, 12)

@@ -39,10 +39,12 @@ const (
 	swungChance  = 1e-6        // the same, while another point moved by swungBy
 	swungBy      = 15 * si.KPa // more than noise
 	swungFar     = 25 * si.KPa // while another moves by this a gauge that was lively does not stand still
-	swungFor     = 2 * time.Second
+	swungFor     = 1500 * time.Millisecond
 	plugFor      = 10 * time.Second // hose and nozzle that go to nothing under flow, as somebody may clear the metering valve with the choke shut
 	livelyBy     = 0.5              // readings under flow that differ
 	leastNoise   = 1e-5             // of the range: less is the rounding of numbers
+	turnMost     = 4                // mean differences and steps
+	leastSteps   = 0.7              // of a step: of less noise too little shows in the middle of one
 	movedBy      = 100 * si.KPa     // another point, while this one stood still
 	movedWithin  = 8 * time.Second  // of the press or release
 	movedFor     = 800 * time.Millisecond
@@ -75,6 +77,9 @@ func (w *Watch) judgeStuck(p points.Point) {
 			turn := 0.0 // else movement, not noise
 			if (t.v-t.before)*(t.before-t.third) < 0 && t.n > 2 {
 				turn = diff
+				if s.learned >= stuckLearn { // a jump is no noise
+					turn = min(turn, turnMost*(s.step+s.quantum))
+				}
 			}
 			s.learn(diff, turn)
 		}
@@ -146,7 +151,7 @@ func (s *stuck) differ(diff float64) {
 // and steps of q, a reading equals the one before with no more than erf(q/(2 sqrt(2) sigma)), which is the case of a
 // pressure in the middle of a step; the run must be less likely than stuckChance, and far longer than any that ended.
 // A gauge that is polled more often than it measures repeats itself: only the share of readings that were new counts.
-// Noise under a step is not judged: at the edge of a step it shows, in the middle of one it does not.
+// Noise far under a step is not judged: at the edge of a step it shows, in the middle of one it does not.
 func (w *Watch) silent(t *track, s *stuck, span float64) bool {
 	known := s.learned >= stuckLearn && s.step > 0 && w.quick(t)
 	if !known || float64(s.flow)*t.every < stuckFor.Seconds() || s.flow < stuckLongest*(s.longest+1) {
@@ -154,7 +159,7 @@ func (w *Watch) silent(t *track, s *stuck, span float64) bool {
 	}
 	// The mean |difference| of two normal readings is 2 sigma/sqrt(pi), of which turns make up the most.
 	sigma := s.step * math.Sqrt(math.Pi) / 2
-	if sigma < max(s.quantum, leastNoise*span) {
+	if sigma < max(leastSteps*s.quantum, leastNoise*span) {
 		return false
 	}
 	same := math.Erf(s.quantum / (2 * math.Sqrt2 * sigma))

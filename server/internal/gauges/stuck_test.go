@@ -1,8 +1,10 @@
 package gauges_test
 
 import (
+	"math"
 	"testing"
 
+	"gritwatch/internal/vent"
 	"gritwatch/protocol/points"
 	"gritwatch/server/internal/gauges"
 )
@@ -93,4 +95,58 @@ func TestSilenceAtRest(t *testing.T) {
 	}
 	r.run(6 * cycle)
 	r.only()
+}
+
+// wander is truth with a supply that goes up and down as a compressor loads and unloads, and all with it.
+func wander(s float64) [points.Count]float64 {
+	p := truth(s)
+	wave := 20e3 * math.Sin(2*math.Pi*s/7)
+	for _, pt := range airs {
+		if p[pt] > 100e3 {
+			p[pt] += wave
+		}
+	}
+	return p
+}
+
+// Gauges whose noise is less than their digits, and whose readings move with the pressure: told once another point has
+// moved, hose and nozzle also when they stuck at nothing. A hose that goes to nothing under flow, as the choke is shut and
+// the metering valve blocked, is not stuck.
+func TestStuckWithoutNoise(t *testing.T) {
+	for _, p := range airs {
+		for _, from := range []float64{pressAt - 2, pressAt + 8} {
+			r := newRig(t, 10, 6)
+			r.world = wander
+			for pt := range r.g {
+				r.g[pt].noise, r.g[pt].quantum = 60, 160
+			}
+			r.run(2 * cycle)
+			r.until(from)
+			r.only()
+			r.g[p].stuck = true
+			r.run(6)
+			r.only(of(p, gauges.Stuck))
+		}
+	}
+	r := newRig(t, 10, 6)
+	shut := false
+	r.world = func(s float64) [points.Count]float64 {
+		p := wander(s)
+		if shut && s > pressAt+8 && s < pressAt+14 {
+			p[points.Hose], p[points.Nozzle] = 0, 0
+		}
+		return p
+	}
+	for pt := range r.g {
+		r.g[pt].noise, r.g[pt].quantum = 20, 160
+	}
+	r.run(2 * cycle)
+	shut = true
+	var seen gauges.Seen
+	r.each = func(points.Sample, vent.Handle) {
+		r.w.Tell(&seen, func(p points.Point, k gauges.Kind, f gauges.Finding) {
+			t.Errorf("at %.1f s: %v of %v: %+v", r.now, k, p, f)
+		})
+	}
+	r.run(2 * cycle)
 }

@@ -69,3 +69,26 @@ func TestSpanIsNoSwap(t *testing.T) {
 		}
 	}
 }
+
+// Without a control point the hose tells the handle, and the separator in its place tells it the wrong way round.
+func TestSwappedHoseWithoutControl(t *testing.T) {
+	r := newRig(t, 10, 3, points.Supply, points.Separator, points.Vessel, points.Hose)
+	r.run(2 * cycle)
+	r.only()
+	r.wrong = true
+	r.g[points.Hose].shows, r.g[points.Separator].shows = points.Separator, points.Hose
+	r.run(cycle + pressAt)
+	r.only()
+	r.run(cycle)
+	r.only(of(points.Hose, gauges.Swapped), of(points.Separator, gauges.Swapped))
+}
+
+// What two ways of looking tell of one cycle counts once.
+func TestSwappedVesselWithoutControl(t *testing.T) {
+	r := newRig(t, 10, 3, points.Supply, points.Separator, points.Vessel, points.Hose)
+	r.g[points.Vessel].shows, r.g[points.Separator].shows = points.Separator, points.Vessel
+	r.run(cycle)
+	r.only()
+	r.run(cycle)
+	r.only(of(points.Vessel, gauges.Swapped), of(points.Separator, gauges.Swapped))
+}
