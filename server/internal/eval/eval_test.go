@@ -128,7 +128,7 @@ const (
 	cyclesFull   = 10_000 // healthy ones
 	cyclesQuick  = 500
 	faultedFull  = 80 // sites of three pots
-	faultedQuick = 16
+	faultedQuick = 48
 )
 
 func TestEval(t *testing.T) {
