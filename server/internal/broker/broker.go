@@ -106,6 +106,7 @@ func (b *Broker) Dial(ctx context.Context) (net.Conn, error) { return b.inside.d
 // Close ends all connections and waits for them.
 func (b *Broker) Close() error {
 	b.strays.end()
+	b.gate.shut()
 	return b.server.Close()
 }
 

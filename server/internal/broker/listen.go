@@ -27,6 +27,8 @@ type gate struct {
 	mu     sync.Mutex
 	open   map[*visitor]struct{}
 	closed bool
+
+	unread sync.WaitGroup // visitors that the library has not begun to read from
 }
 
 // A visitor is a connection through the gate.
@@ -34,6 +36,7 @@ type visitor struct {
 	net.Conn
 	tls  *tls.Conn // nil: none
 	gate *gate
+	read sync.Once // the first Read, or Close
 }
 
 func newGate(l net.Listener, config *tls.Config, log *slog.Logger) *gate {
@@ -71,7 +74,17 @@ func (g *gate) let(conn net.Conn) net.Conn {
 		v.Conn = v.tls
 	}
 	g.open[v] = struct{}{}
+	g.unread.Add(1)
 	return v
+}
+
+// shut lets nobody in any more, and returns once the library reads from all that were let in: it counts its clients then,
+// and must not begin to count one while it waits for their end.
+func (g *gate) shut() {
+	g.mu.Lock()
+	g.closed = true
+	g.mu.Unlock()
+	g.unread.Wait()
 }
 
 // Close ends all connections, those too that have not said who they are.
@@ -88,8 +101,15 @@ func (g *gate) Close() error {
 	return err
 }
 
+// Read reads what the other side sends.
+func (v *visitor) Read(b []byte) (int, error) {
+	v.read.Do(v.gate.unread.Done)
+	return v.Conn.Read(b)
+}
+
 // Close ends the connection.
 func (v *visitor) Close() error {
+	v.read.Do(v.gate.unread.Done)
 	v.gate.mu.Lock()
 	delete(v.gate.open, v)
 	v.gate.mu.Unlock()
