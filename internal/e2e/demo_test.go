@@ -43,7 +43,7 @@ func TestDemo(t *testing.T) {
 
 	seen := map[string]map[string]bool{}
 	vented := map[string]bool{}
-	eventually(t, 110*time.Second, "a whole cycle of every pot, and VENTED after it", func() bool {
+	eventually(t, 180*time.Second, "a whole cycle of every pot, and VENTED after it", func() bool {
 		pots, err := s.pots()
 		if err != nil {
 			t.Fatal(err)

@@ -51,6 +51,8 @@ func TestFaultsAreNeverVented(t *testing.T) {
 		return time.Since(began) > 95*time.Second
 	})
 	s.countsLines(t, lines, counted, time.Since(began)-10*time.Second) // which are told every 10 s
+	// Two coincidences are needed, and how soon they come is a matter of the two pots' cycles.
+	eventually(t, 60*time.Second, "the crossing of walnut and yew is named", func() bool { return strings.Contains(s.server.out.String(), " are crossed: ") })
 	s.namesCrossing(t, "walnut", "yew")
 	said := w.judge(t, s.truth)
 	zero := jsonLines[truth](t, s.truth)[0].T
