@@ -149,7 +149,7 @@ func TestImports(t *testing.T) {
 // TestPure keeps clocks, I/O, goroutines and the order of maps out of the cores.
 func TestPure(t *testing.T) {
 	pure := []string{"internal/airflow", "internal/edgenode/session", "internal/statecodec", "internal/vent", "server/internal/engine", "server/internal/gauges", "server/internal/crossed", "protocol/si", "protocol/points", "protocol/modbus",
-		"agent/internal/ascii/lines", "agent/internal/beacon", "sim-sensor/internal/plant", "sim-sensor/internal/transducer", "sim-sensor/internal/fault"}
+		"agent/internal/ascii/lines", "agent/internal/beacon", "agent/internal/journal/frame", "sim-sensor/internal/plant", "sim-sensor/internal/transducer", "sim-sensor/internal/fault"}
 	banned := strings.Fields("os net net/http io io/fs log log/slog context sync sync/atomic os/exec os/signal syscall math/rand")
 	clock := strings.Fields("Now Since Until After AfterFunc NewTimer NewTicker Tick Sleep")
 	fset, files := load(t)
@@ -190,16 +190,16 @@ func TestHomes(t *testing.T) {
 		"github.com/goccy/go-yaml":               {"internal/yamlfile"},
 		"github.com/alecthomas/kong":             {"agent", "server", "sim-sensor", "internal/program"},
 		"google.golang.org/protobuf":             {"protocol/sparkplug"},
-		"github.com/prometheus/client_golang":    {"server/internal/metrics", "server/internal/app", "server/internal/history"},
+		"github.com/prometheus/client_golang":    {"server/internal/metrics", "server/internal/app"},
 		"golang.org/x/crypto":                    {"server/internal/broker"},
 		"golang.org/x/sync":                      {"agent", "server", "sim-sensor", "internal"},
 		"golang.org/x/sys":                       {"agent", "server", "sim-sensor", "internal"},
 		"pgregory.net/rapid":                     {},
-		"github.com/prometheus/client_model":     {"server/internal/metrics", "server/internal/history"},
+		"github.com/prometheus/client_model":     {"server/internal/metrics"},
 		"golang.org/x/term":                      {"sim-sensor/internal/line"},
-		"github.com/prometheus/prometheus":       {"server/internal/history"},
+		"github.com/prometheus/prometheus":       {},
 		"github.com/prometheus/common":           {"server/internal/metrics"},
-		"github.com/oklog/ulid":                  {"server/internal/history"},
+		"github.com/oklog/ulid":                  {},
 		"github.com/bufbuild/buf":                {},
 		"honnef.co/go/tools":                     {},
 		"github.com/santhosh-tekuri/jsonschema/": {},

@@ -25,8 +25,19 @@ func Append(dst []byte, version uint64, list func(*Codec)) []byte {
 	return c.buf
 }
 
+// Restore fills a structure from what Append made of the fields that list names. After an error it is as it was. What it
+// points to must not be among the fields.
+func Restore[T any](into *T, b []byte, version uint64, list func(*T, *Codec)) error {
+	fresh := *into
+	if err := Read(b, version, func(c *Codec) { list(&fresh, c) }); err != nil {
+		return err
+	}
+	*into = fresh
+	return nil
+}
+
 // Read fills what list names from b, which must hold it exactly. After an error the fields may be half filled: read
-// into a copy.
+// into a copy, as Restore does.
 func Read(b []byte, version uint64, list func(*Codec)) error {
 	if len(b) < 8 || binary.LittleEndian.Uint64(b) != version {
 		return ErrState

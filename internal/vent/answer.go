@@ -55,7 +55,7 @@ const (
 	OverLimit           Code = iota // R1: the reading is over the limit
 	Settling                        // R1: no unbroken 3 s under the limit yet
 	UncertaintyTooLarge             // R1: U is over 5 kPa
-	SensorFault                     // R1, R2: the gauge is proven outside its declared error, latched
+	SensorFault                     // R1, R2: the gauge is proven outside its declared error, latched; or something else is found of it
 	VesselBad                       // the vessel's reading is out of range or its loop failed
 	VesselOld                       // R6: no fresh reading of the vessel
 	NoVentSeen                      // R3: no press and vent seen in one run of samples
@@ -82,7 +82,7 @@ var codes = [codeCount]struct{ name, sentence string }{
 	OverLimit:           {"over-limit", "The vessel gauge reads above the limit."},
 	Settling:            {"settling", "The gauge has not yet stayed under the limit for three unbroken seconds."},
 	UncertaintyTooLarge: {"uncertainty-too-large", "The vessel gauge's declared error is too large to prove zero; record a zero or fit a better gauge."},
-	SensorFault:         {"sensor-fault", "The vessel gauge is outside its declared error; a named person must record a zero or a service."},
+	SensorFault:         {"sensor-fault", "The vessel gauge is outside its declared error, or does not behave like a sound one; have it checked. A named person must record a zero or a service."},
 	VesselBad:           {"vessel-bad", "The vessel gauge reads outside its range, or its loop has failed."},
 	VesselOld:           {"vessel-old", "There is no fresh reading of the vessel gauge."},
 	NoVentSeen:          {"no-vent-seen", "This gauge has not yet been seen to rise with a press and fall with its vent."},

@@ -11,12 +11,7 @@ func (w *Watch) AppendState(dst []byte) []byte { return statecodec.Append(dst, w
 
 // SetState restores what AppendState gave; after an error the watch is as it was.
 func (w *Watch) SetState(b []byte) error {
-	fresh := *w
-	if err := statecodec.Read(b, watchState, fresh.fields); err != nil {
-		return err
-	}
-	*w = fresh
-	return nil
+	return statecodec.Restore(w, b, watchState, (*Watch).fields)
 }
 
 func (l *level) fields(c *statecodec.Codec) {

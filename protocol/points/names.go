@@ -19,3 +19,6 @@ const (
 	PropertyUnit    = "engUnit"
 	PropertyQuality = "Quality"
 )
+
+// AgentClientID is an agent's MQTT client id, by which a broker knows the agent's connections; nobody else may use it.
+func AgentClientID(site, agent string) string { return "gritwatch-agent-" + site + "-" + agent }

@@ -73,7 +73,7 @@ func Run(ctx context.Context, c config.Config, o Options) error {
 	var node *edgenode.Node
 	node, err = edgenode.New(edgenode.Options{
 		Link:     brokerlink.New(c.Broker, o.Log),
-		ClientID: "gritwatch-agent-" + c.Site + "-" + c.Agent, Group: c.Site, Node: c.Agent, Dir: dir,
+		ClientID: points.AgentClientID(c.Site, c.Agent), Group: c.Site, Node: c.Agent, Dir: dir,
 		Primary: c.Primary, Asker: points.HostID,
 		Now: clock.Now, Births: up.Births, Command: func(m sparkplug.Message) { up.Command(node, m) }, Log: o.Log, Dial: o.Dial})
 	if err != nil {

@@ -19,6 +19,7 @@ import (
 
 	"gritwatch/internal/brokerlink"
 	"gritwatch/internal/brokerlink/brokerlinktest"
+	"gritwatch/protocol/points"
 	"gritwatch/server/internal/broker"
 	"gritwatch/server/internal/broker/access"
 )
@@ -109,7 +110,7 @@ type client struct {
 }
 
 func agent(name string) client {
-	return client{user: name, password: password(name), id: access.AgentClientID(site, name)}
+	return client{user: name, password: password(name), id: points.AgentClientID(site, name)}
 }
 
 // connect says CONNECT and gives the error, nil when it was let in.
@@ -171,22 +172,22 @@ func TestWhoIsLetIn(t *testing.T) {
 		"agent with its will":        {with(agent("quay-1"), func(c *client) { c.will = birth + "quay-1" }), ""},
 		"observer":                   {client{user: "wall", password: password("wall"), id: "tablet"}, ""},
 		"observer of no id":          {client{user: "wall", password: password("wall")}, ""},
-		"by certificate":             {client{cert: "quay-3", id: access.AgentClientID(site, "quay-3")}, ""},
+		"by certificate":             {client{cert: "quay-3", id: points.AgentClientID(site, "quay-3")}, ""},
 		"password and certificate":   {with(agent("quay-2"), func(c *client) { c.cert = "quay-2" }), ""},
 		"nobody":                     {client{id: "x"}, "Authorized"},
 		"wrong password":             {with(agent("quay-1"), func(c *client) { c.password = "x" }), "user name or password"},
 		"no password":                {with(agent("quay-1"), func(c *client) { c.password = "" }), "user name or password"},
-		"unknown user":               {client{user: "quay-9", password: "x", id: access.AgentClientID(site, "quay-9")}, "user name or password"},
-		"another's client id":        {with(agent("quay-1"), func(c *client) { c.id = access.AgentClientID(site, "quay-2") }), "Identifier"},
+		"unknown user":               {client{user: "quay-9", password: "x", id: points.AgentClientID(site, "quay-9")}, "user name or password"},
+		"another's client id":        {with(agent("quay-1"), func(c *client) { c.id = points.AgentClientID(site, "quay-2") }), "Identifier"},
 		"the server's client id":     {with(agent("quay-1"), func(c *client) { c.id = "gritwatch-server-harrow-quay" }), "Identifier"},
-		"an agent's id, by observer": {client{user: "wall", password: password("wall"), id: access.AgentClientID(site, "quay-1")}, "Identifier"},
+		"an agent's id, by observer": {client{user: "wall", password: password("wall"), id: points.AgentClientID(site, "quay-1")}, "Identifier"},
 		"another's will":             {with(agent("quay-1"), func(c *client) { c.will = birth + "quay-2" }), "Authorized"},
 		"a command for a will":       {with(agent("quay-1"), func(c *client) { c.will = "spBv1.0/harrow-quay/NCMD/quay-1" }), "Authorized"},
 		"STATE for a will":           {with(agent("quay-1"), func(c *client) { c.will = "spBv1.0/STATE/gritwatch" }), "Authorized"},
 		"an observer's will":         {client{user: "wall", password: password("wall"), id: "tablet", will: birth + "quay-1"}, "Authorized"},
-		"certificate of nobody here": {client{cert: "quay-9", id: access.AgentClientID(site, "quay-9")}, "Authorized"},
+		"certificate of nobody here": {client{cert: "quay-9", id: points.AgentClientID(site, "quay-9")}, "Authorized"},
 		"another's certificate":      {with(agent("quay-1"), func(c *client) { c.cert = "quay-2" }), "Authorized"},
-		"id not of the certificate":  {client{cert: "quay-3", id: access.AgentClientID(site, "quay-1")}, "Identifier"},
+		"id not of the certificate":  {client{cert: "quay-3", id: points.AgentClientID(site, "quay-1")}, "Identifier"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			_, err := s.connect(c.c)
@@ -224,7 +225,7 @@ func TestStrangersCertificate(t *testing.T) {
 // TestCertificatesAlone: without a users' file a certificate is needed.
 func TestCertificatesAlone(t *testing.T) {
 	s := secure(t, func(o *broker.Options) { o.Users = "" })
-	s.join(client{cert: "quay-1", id: access.AgentClientID(site, "quay-1")})
+	s.join(client{cert: "quay-1", id: points.AgentClientID(site, "quay-1")})
 	if _, err := s.connect(agent("quay-1")); err == nil {
 		t.Error("let in without a certificate")
 	}
@@ -311,11 +312,11 @@ func TestNobodyThrowsOut(t *testing.T) {
 	s := secure(t, nil)
 	host, one := s.host(), s.join(agent("quay-1"))
 	for _, c := range []client{
-		{user: "quay-2", password: password("quay-2"), id: access.AgentClientID(site, "quay-1")},
-		{user: "wall", password: password("wall"), id: access.AgentClientID(site, "quay-1")},
-		{id: access.AgentClientID(site, "quay-1")},
+		{user: "quay-2", password: password("quay-2"), id: points.AgentClientID(site, "quay-1")},
+		{user: "wall", password: password("wall"), id: points.AgentClientID(site, "quay-1")},
+		{id: points.AgentClientID(site, "quay-1")},
 		{user: "wall", password: password("wall"), id: "gritwatch-server-harrow-quay"},
-		{cert: "quay-2", id: access.AgentClientID(site, "quay-1")},
+		{cert: "quay-2", id: points.AgentClientID(site, "quay-1")},
 	} {
 		if _, err := s.connect(c); err == nil {
 			t.Errorf("%+v was let in", c)

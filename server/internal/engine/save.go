@@ -6,7 +6,7 @@ import (
 )
 
 // stateVersion is raised whenever the list of fields or their meaning changes.
-const stateVersion = 2
+const stateVersion = 3
 
 // AppendState appends the engine's state, without its parameters.
 func (e *Engine) AppendState(dst []byte) []byte {
@@ -16,12 +16,7 @@ func (e *Engine) AppendState(dst []byte) []byte {
 // SetState restores what AppendState gave: the engine goes on as if nothing had happened. After an error it is as it
 // was.
 func (e *Engine) SetState(b []byte) error {
-	fresh := *e
-	if err := statecodec.Read(b, stateVersion, fresh.fields); err != nil {
-		return err
-	}
-	*e = fresh
-	return nil
+	return statecodec.Restore(e, b, stateVersion, (*Engine).fields)
 }
 
 func (e *Engine) fields(c *statecodec.Codec) {

@@ -11,12 +11,7 @@ func (w *Watch) AppendState(dst []byte) []byte { return statecodec.Append(dst, s
 
 // SetState restores what AppendState gave; after an error the watch is as it was.
 func (w *Watch) SetState(b []byte) error {
-	fresh := *w
-	if err := statecodec.Read(b, stateVersion, fresh.fields); err != nil {
-		return err
-	}
-	*w = fresh
-	return nil
+	return statecodec.Restore(w, b, stateVersion, (*Watch).fields)
 }
 
 func (w *Watch) fields(c *statecodec.Codec) {

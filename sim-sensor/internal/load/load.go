@@ -12,6 +12,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"gritwatch/internal/edgenode"
+	"gritwatch/protocol/points"
 	"gritwatch/protocol/sparkplug"
 )
 
@@ -59,7 +60,7 @@ func Run(ctx context.Context, f *Fleet, o Options) (Totals, error) {
 				c.online.Add(-1)
 			}
 		}
-		node, err := edgenode.New(edgenode.Options{Broker: o.Broker, ClientID: "gritwatch-agent-" + f.site + "-" + name, Group: f.site, Node: name,
+		node, err := edgenode.New(edgenode.Options{Broker: o.Broker, ClientID: points.AgentClientID(f.site, name), Group: f.site, Node: name,
 			Now: a.now, Births: a.births, Command: func(m sparkplug.Message) { a.command(node, m) }, Log: log, Dial: o.Dial,
 			Events: edgenode.Events{
 				Online:  func() { c.sessions.Add(1); c.online.Add(1); online.Store(true) },

@@ -32,7 +32,7 @@ export const sentences: Readonly<Record<Code, string>> = {
   'over-limit': 'The vessel gauge reads above the limit.',
   'settling': 'The gauge has not yet stayed under the limit for three unbroken seconds.',
   'uncertainty-too-large': 'The vessel gauge\'s declared error is too large to prove zero; record a zero or fit a better gauge.',
-  'sensor-fault': 'The vessel gauge is outside its declared error; a named person must record a zero or a service.',
+  'sensor-fault': 'The vessel gauge is outside its declared error, or does not behave like a sound one; have it checked. A named person must record a zero or a service.',
   'vessel-bad': 'The vessel gauge reads outside its range, or its loop has failed.',
   'vessel-old': 'There is no fresh reading of the vessel gauge.',
   'no-vent-seen': 'This gauge has not yet been seen to rise with a press and fall with its vent.',

@@ -5,6 +5,7 @@ package access
 import (
 	"strings"
 
+	"gritwatch/protocol/points"
 	"gritwatch/protocol/sparkplug"
 )
 
@@ -23,9 +24,6 @@ var kindNames = [...]string{"nobody", "agent", "observer", "server"}
 
 func (k Kind) String() string { return kindNames[k] }
 
-// AgentClientID is the client id of an agent, which nobody else may use.
-func AgentClientID(site, agent string) string { return "gritwatch-agent-" + site + "-" + agent }
-
 // reserved begins the client ids of the project's own programs.
 const reserved = "gritwatch-"
 
@@ -41,7 +39,7 @@ type Rights struct {
 
 // Of are the rights of a user; name is the agent's where it is one.
 func Of(kind Kind, site, name string) Rights {
-	return Rights{kind: kind, name: name, clientID: AgentClientID(site, name), ours: sparkplug.Namespace + "/" + site + "/",
+	return Rights{kind: kind, name: name, clientID: points.AgentClientID(site, name), ours: sparkplug.Namespace + "/" + site + "/",
 		ncmd: "NCMD/" + name, dcmd: "DCMD/" + name + "/", node: name, ofDevice: name + "/"}
 }
 
