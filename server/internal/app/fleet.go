@@ -40,6 +40,9 @@ func (s sink) Echo(e feed.Echo) {
 	s.metrics.Echo(e)
 }
 
+// Journal is not followed yet.
+func (s sink) Journal(feed.Journal) {}
+
 // Lines hands on what an agent counts of its serial lines.
 func (s sink) Lines(l feed.Lines) { s.metrics.Lines(l) }
 

@@ -39,9 +39,29 @@ type Event struct {
 	Guard   string
 	GuardAt si.Instant
 
+	Records Records // Data, LateData: which records of the agent's journal the samples are
+
 	Reason string // Death, Contest: in words, for the log
 
 	SecondSession bool // Contest: a second session of the pot's own agent, not another agent
+}
+
+// Records are positions of an agent's journal.
+type Records struct {
+	Journal  string // its id; empty: the samples are in no journal
+	From, To uint64 // To exclusive
+	Epoch    uint64 // Clock/Epoch that stamped them
+}
+
+// A Journal is what an agent says of its journal.
+type Journal struct {
+	Agent, Session string
+	Received       time.Time
+	ID             string // empty: the agent has none that can be read
+	Oldest, Next   uint64 // what it holds, Next exclusive; both 0 where it says only what it does not hold
+	Lost           uint64 // positions that hold nothing, at most
+	Birth          bool   // of a birth: whatever was asked for before has been forgotten
+	NotHeld        Records
 }
 
 // An Echo is one round trip to an agent: a nonce left at Sent and its answer, written at AgentAt of the agent's
@@ -65,4 +85,5 @@ type Sink interface {
 	Event(Event)
 	Echo(Echo)
 	Lines(Lines)
+	Journal(Journal)
 }

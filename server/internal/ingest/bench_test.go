@@ -13,28 +13,31 @@ import (
 
 // A bench plays the agents of a site against the session machine, in made-up time.
 type bench struct {
-	t      *testing.T
-	h      *host
-	now    time.Time
-	events []feed.Event
-	echoes []feed.Echo
-	lines  []feed.Lines
-	sent   []command
-	gaps   int
-	bad    []string
-	moved  int // samples
+	t        *testing.T
+	h        *host
+	now      time.Time
+	events   []feed.Event
+	echoes   []feed.Echo
+	lines    []feed.Lines
+	journals []feed.Journal
+	sent     []command
+	gaps     int
+	bad      []string
+	moved    int // samples
 }
 
 type command struct {
 	agent  string
 	at     time.Time
 	metric sparkplug.Metric
+	all    []sparkplug.Metric
 }
 
-// Event, Echo and Lines make the bench a feed.Sink.
-func (b *bench) Event(e feed.Event) { b.events = append(b.events, e) }
-func (b *bench) Echo(e feed.Echo)   { b.echoes = append(b.echoes, e) }
-func (b *bench) Lines(l feed.Lines) { b.lines = append(b.lines, l) }
+// Event, Echo, Lines and Journal make the bench a feed.Sink.
+func (b *bench) Event(e feed.Event)     { b.events = append(b.events, e) }
+func (b *bench) Echo(e feed.Echo)       { b.echoes = append(b.echoes, e) }
+func (b *bench) Lines(l feed.Lines)     { b.lines = append(b.lines, l) }
+func (b *bench) Journal(j feed.Journal) { b.journals = append(b.journals, j) }
 
 func newBench(t *testing.T) *bench {
 	b := &bench{t: t, now: time.Now()}
@@ -47,7 +50,7 @@ func newBench(t *testing.T) *bench {
 		Bad:     func(topic, why string) { b.bad = append(b.bad, why) },
 		Samples: func(n int, _ bool) { b.moved += n },
 	}}.withDefaults(), func(agent string, at time.Time, ms []sparkplug.Metric) {
-		b.sent = append(b.sent, command{agent, at, ms[0]})
+		b.sent = append(b.sent, command{agent, at, ms[0], ms})
 	})
 	return b
 }

@@ -2,6 +2,7 @@ package ingest
 
 import (
 	"cmp"
+	"errors"
 	"fmt"
 	"slices"
 	"time"
@@ -217,6 +218,7 @@ func (h *host) nodeData(n *node, m message, msg sparkplug.Message) {
 		}
 	}
 	h.lines(n, m, msg)
+	h.journalData(n, m, msg)
 	echo, at := msg.Find(points.MetricClockEcho), msg.Find(points.MetricClockEchoAt)
 	if echo == nil || at == nil {
 		return
@@ -268,7 +270,9 @@ func (h *host) deviceData(n *node, t sparkplug.Topic, m message, msg sparkplug.M
 		return
 	}
 	d.facts(msg)
+	var err error
 	e := feed.Event{Kind: feed.Data, Received: m.at}
+	readings := uint64(0)
 	for i := range msg.Metrics {
 		metric := &msg.Metrics[i]
 		if metric.Historical {
@@ -284,6 +288,7 @@ func (h *host) deviceData(n *node, t sparkplug.Topic, m message, msg sparkplug.M
 		if !ok {
 			continue
 		}
+		readings++
 		if s.Point == points.Control && d.pot.Electric != (metric.Name == points.MetricControlPressed) {
 			h.bad(m, "the handle's kind is not the one of the site's file (control: electric)")
 			continue
@@ -299,6 +304,14 @@ func (h *host) deviceData(n *node, t sparkplug.Topic, m message, msg sparkplug.M
 	slices.SortStableFunc(e.Samples, func(a, b points.Sample) int { return cmp.Compare(a.At, b.At) })
 	if e.Kind == feed.LateData {
 		e.Guard, e.GuardAt = "", 0
+	}
+	if e.Records, err = n.records(msg, readings); err == nil && e.Records.Journal != "" && e.Kind == feed.Data && e.Records.Epoch != n.epoch {
+		err = errors.New("live readings of another Clock/Epoch than the birth's")
+	}
+	if err != nil {
+		h.bad(m, err.Error())
+		h.lose(n, m.at)
+		return
 	}
 	h.o.Events.Samples(len(e.Samples), e.Kind == feed.LateData)
 	h.event(n, d, e)
@@ -320,14 +333,12 @@ func (h *host) rebirth(n *node, now time.Time) {
 	h.send(n.agent, now, []sparkplug.Metric{sparkplug.Bool(points.MetricRebirth, si.InstantOf(now), true)})
 }
 
-// echo asks an agent for its time. Sparkplug wants the metric named as its birth has it: by its alias, if it has one.
+// echo asks an agent for its time.
 func (h *host) echo(n *node, now time.Time) {
 	nonce := h.nonce()
 	n.lastEcho = now
 	n.ask(nonce, now)
-	q := sparkplug.Uint(points.MetricEcho, si.InstantOf(now), nonce)
-	q.Alias, q.Aliased = n.echoAlias, n.echoAliased
-	h.send(n.agent, now, []sparkplug.Metric{q})
+	h.send(n.agent, now, []sparkplug.Metric{n.controls.named(sparkplug.Uint(points.MetricEcho, si.InstantOf(now), nonce))})
 }
 
 func (h *host) bad(m message, why string) {

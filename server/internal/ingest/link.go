@@ -30,17 +30,37 @@ const (
 	steady       = 30 * time.Second // a link that held this long ends without suspicion
 	queueLength  = 4096             // messages that wait for the host; beyond, they are dropped and the gap is found by their numbers
 	tickEvery    = 250 * time.Millisecond
+	asksWait     = 1024 // requests for records; each agent has at most one at a time
 )
 
 // A Host is the Sparkplug host application on its broker.
 type Host struct {
 	o    Options
 	up   atomic.Bool
+	asks chan request
 	last si.Instant // timestamp of the last STATE; each CONNECT needs a later one
 }
 
 // New is a host that is not connected. Run it.
-func New(o Options) *Host { return &Host{o: o.withDefaults()} }
+func New(o Options) *Host { return &Host{o: o.withDefaults(), asks: make(chan request, asksWait)} }
+
+// A request is records of an agent's journal that are asked for.
+type request struct {
+	agent, journal string
+	from, to       uint64
+}
+
+// Replay asks an agent for the records from from to to (exclusive) of its journal, and tells it that what lies before from is
+// stored for good. It does not block, and is false where too many requests wait. Whether the agent is there to be asked shows by
+// its answer alone.
+func (h *Host) Replay(agent, journal string, from, to uint64) bool {
+	select {
+	case h.asks <- request{agent, journal, from, to}:
+		return true
+	default:
+		return false
+	}
+}
 
 // String names the host in logs.
 func (h *Host) String() string { return "sparkplug host" }
@@ -166,6 +186,8 @@ func (h *Host) serve(ctx context.Context, client mqtt.Client, sessions *host, qu
 				sessions.quiet.say(time.Now(), "twin", "another program is online as this Sparkplug host; nodes that wait for the host follow whichever speaks later",
 					"host", HostID)
 			}
+		case r := <-h.asks:
+			sessions.replay(r.agent, r.journal, r.from, r.to, time.Now())
 		case <-tick.C:
 			sessions.tick(time.Now())
 		case err := <-gone:

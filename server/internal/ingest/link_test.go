@@ -30,9 +30,10 @@ type sink struct {
 	lines  []feed.Lines
 }
 
-func (s *sink) Event(e feed.Event) { s.mu.Lock(); s.events = append(s.events, e); s.mu.Unlock() }
-func (s *sink) Echo(e feed.Echo)   { s.mu.Lock(); s.echoes = append(s.echoes, e); s.mu.Unlock() }
-func (s *sink) Lines(l feed.Lines) { s.mu.Lock(); s.lines = append(s.lines, l); s.mu.Unlock() }
+func (s *sink) Event(e feed.Event)   { s.mu.Lock(); s.events = append(s.events, e); s.mu.Unlock() }
+func (s *sink) Echo(e feed.Echo)     { s.mu.Lock(); s.echoes = append(s.echoes, e); s.mu.Unlock() }
+func (s *sink) Journal(feed.Journal) {}
+func (s *sink) Lines(l feed.Lines)   { s.mu.Lock(); s.lines = append(s.lines, l); s.mu.Unlock() }
 
 func (s *sink) count(k feed.Kind) int {
 	s.mu.Lock()

@@ -43,8 +43,9 @@ type node struct {
 	wantRebirth bool
 	lastEcho    time.Time
 	asked       []question
-	echoAlias   uint64
-	echoAliased bool
+	controls    controls
+
+	journal string // Journal/Id; empty: none
 
 	lines []points.Line // serial lines, by their number from 1; at most points.MaxLines
 }
@@ -135,15 +136,13 @@ func (h *host) nodeBirth(n *node, m message, msg sparkplug.Message) {
 	}
 	n.state, n.session, n.epoch, n.bdSeq, n.heard = live, session, epoch, bdSeq, m.at
 	n.wantRebirth = false
-	n.echoAlias, n.echoAliased = 0, false
-	if e := msg.Find(points.MetricEcho); e != nil {
-		n.echoAlias, n.echoAliased = e.Alias, e.Aliased
-	}
+	n.controls = controlsOf(msg)
 	for _, d := range n.devices {
 		d.born = false
 	}
 	h.note(false, "agent born", "agent", n.agent, "session", session, "epoch", strconv.FormatUint(epoch, 10))
 	h.bornLines(n, m, msg)
+	h.bornJournal(n, m, msg)
 	h.echo(n, m.at)
 }
 

@@ -14,9 +14,10 @@ import (
 // nowhere takes everything and keeps nothing.
 type nowhere struct{}
 
-func (nowhere) Event(feed.Event) {}
-func (nowhere) Echo(feed.Echo)   {}
-func (nowhere) Lines(feed.Lines) {}
+func (nowhere) Event(feed.Event)     {}
+func (nowhere) Echo(feed.Echo)       {}
+func (nowhere) Lines(feed.Lines)     {}
+func (nowhere) Journal(feed.Journal) {}
 
 // BenchmarkHandle takes in half a second of a pot with five points read ten times a second: 25 readings and the guard's
 // word, with all of one session's numbers in turn.
