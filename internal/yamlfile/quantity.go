@@ -1,6 +1,10 @@
 package yamlfile
 
 import (
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
 	"time"
 
 	"gritwatch/protocol/si"
@@ -60,4 +64,20 @@ func (m Map) CurrentRange(key string) (lo, hi si.Current) {
 		return r, err
 	})
 	return r[0], r[1]
+}
+
+// Bytes is an amount of storage such as "512 MB", from lo to hi; MB and GB are powers of 1000 (IEC 80000-13).
+func (m Map) Bytes(key string, lo, hi int64) int64 {
+	return Scalar(m, key, "512 MB", func(s string) (int64, error) {
+		digits := strings.TrimRight(s, " BGM")
+		scale := map[string]float64{"MB": 1e6, "GB": 1e9}[strings.TrimSpace(s[len(digits):])]
+		v, err := strconv.ParseFloat(digits, 64)
+		switch {
+		case err != nil || scale == 0:
+			return 0, fmt.Errorf("%q is not an amount of storage; write for example 512 MB or 4 GB", s)
+		case !(v*scale >= float64(lo) && v*scale <= float64(hi)):
+			return 0, fmt.Errorf("%s is not from %d MB to %d GB", s, lo/1e6, hi/1e9)
+		}
+		return int64(math.Round(v * scale)), nil
+	})
 }

@@ -30,6 +30,7 @@ type Config struct {
 	Broker     Broker
 	Reorder    time.Duration // how long an agent's message may come after those behind it
 	Data       string        // directory
+	History    History
 	Atmosphere potfile.Atmosphere
 	Pots       []Pot // as in the file; at least one
 }
@@ -42,6 +43,12 @@ func (c Config) Agents() []string {
 	}
 	slices.Sort(out)
 	return slices.Compact(out)
+}
+
+// History is how long samples are kept.
+type History struct {
+	Age  time.Duration
+	Size int64 // bytes on the disk; 0: no bound
 }
 
 // A Broker is the MQTT broker: either Embedded or Outside.URL is set.
@@ -72,8 +79,12 @@ const (
 	defaultListen = "127.0.0.1:8080"
 	defaultData   = "./data"
 	defaultUnit   = "psi"
-	maxPots       = 1000
+	maxPots       = 20_000
 	maxReorder    = 2 * time.Second // older readings prove nothing
+
+	defaultAge           = 400 * 24 * time.Hour
+	minAge, maxAge       = 8 * 24 * time.Hour, 10 * defaultAge // the first is as late as a sample may come, and a day
+	minHistory, maxStore = 1e9, 100_000e9
 )
 
 var namePattern = regexp.MustCompile(`^[a-z0-9-]{1,32}$`)
@@ -135,6 +146,7 @@ func fromDoc(doc *yamlfile.Doc) (Config, error) {
 	if m.Has("data") {
 		c.Data = m.String("data")
 	}
+	c.History = readHistory(m)
 	if m.Has("atmosphere") {
 		c.Atmosphere = potfile.ReadAtmosphere(m.Map("atmosphere"))
 	}
@@ -159,6 +171,24 @@ func fromDoc(doc *yamlfile.Doc) (Config, error) {
 		return Config{}, err
 	}
 	return c, nil
+}
+
+// readHistory reads how long samples are kept.
+func readHistory(m yamlfile.Map) History {
+	h := History{Age: defaultAge}
+	if !m.Has("history") {
+		return h
+	}
+	m = m.Map("history").Optional()
+	if m.Has("age") {
+		if h.Age = m.Duration("age"); h.Age != 0 && (h.Age < minAge || h.Age > maxAge) {
+			m.Fail("age", fmt.Sprintf("%v is not from %v to %v", h.Age, minAge, maxAge), "")
+		}
+	}
+	if m.Has("size") {
+		h.Size = m.Bytes("size", minHistory, maxStore)
+	}
+	return h
 }
 
 // name is a key's value that must be a name.

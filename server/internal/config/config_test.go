@@ -21,6 +21,7 @@ func TestParseReference(t *testing.T) {
 		t.Fatal(err)
 	}
 	if c.Site != "harrow-quay" || c.Listen != "127.0.0.1:8080" || c.Broker.Embedded != "127.0.0.1:1883" || c.Data != "./data" || c.Reorder != 200*time.Millisecond ||
+		c.History != (config.History{Age: 9600 * time.Hour, Size: 20e9}) ||
 		len(c.Hosts) != 1 || c.Hosts[0] != "pots.example" || len(c.Pots) != 2 {
 		t.Fatalf("got %+v", c)
 	}
@@ -41,7 +42,7 @@ func TestParseMinimal(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if c.Listen != "127.0.0.1:8080" || c.Data != "./data" || c.Pots[0].Units.Pressure != "psi" {
+	if c.Listen != "127.0.0.1:8080" || c.Data != "./data" || c.History != (config.History{Age: 9600 * time.Hour}) || c.Pots[0].Units.Pressure != "psi" {
 		t.Errorf("defaults: %+v", c)
 	}
 }
