@@ -113,17 +113,14 @@ const inferenceState = 1
 
 // AppendState appends the inference's state.
 func (i *Inference) AppendState(dst []byte) []byte {
-	return statecodec.Append(dst, inferenceState, i.fields)
+	c := statecodec.Writer(dst, inferenceState)
+	i.fields(&c)
+	return c.Bytes()
 }
 
 // SetState restores what AppendState gave; after an error the inference is as it was.
 func (i *Inference) SetState(b []byte) error {
-	fresh := *i
-	if err := statecodec.Read(b, inferenceState, fresh.fields); err != nil {
-		return err
-	}
-	*i = fresh
-	return nil
+	return statecodec.Restore(i, b, inferenceState, (*Inference).fields)
 }
 
 func (i *Inference) fields(c *statecodec.Codec) {

@@ -18,6 +18,26 @@
 //   - R4's test of following is made on presses that last over 1.5 s and begin with the vessel under half of what the air
 //     before it shows (not known: under R3's least), as one that is up need not rise further.
 //   - A rise of the vessel by over 60 kPa without a press voids the witness: stricter than R3.
+//
+// # Memory
+//
+// R7 with a journal is read so. A gap in what arrives ends the run of the live judge (Break with SourceSilent): until what
+// is missing has come, nothing is proven. Meanwhile a second judge, restored from a state of before the gap, its past
+// primed from the stored samples, is stepped over every sample since, late ones included, in the order in which the agent
+// read them, up to the newest that the live one has. Where the agent says that it no longer has samples of some
+// positions, at its restarts, clock steps and changes of configuration, the second judge gets the same Break as the live
+// one did or would have: only positions without a hole leave the run unbroken. Then AdoptRun gives the live judge the
+// run.
+//
+// After that the live judge is as one that was never interrupted, but for three things, all of which only lower the word. Its
+// R1 takes readings alone that came live, so that it never says vented within 3 s of the first one after the gap. What it
+// found against its gauge meanwhile (faulty, a press not followed) stays. And a judge that began anew believes a state that a
+// press over 5 s has counted since the start (R3 a) only where that was in the very run that goes on. R6 is not the
+// judge's: the newest readings are live ones, as both judges must have the same.
+//
+// So a state says no word: a restored judge is for catching up, and its own Answer is not to be told to anybody. A run
+// goes on only where every reading that the rules look back on is again what it was when the state was taken; otherwise it
+// ends.
 package vent
 
 import (
@@ -53,8 +73,19 @@ type Judge struct {
 	period time.Duration
 	maxGap time.Duration
 
-	now     si.Instant // newest sample of any point
-	traces  [points.Count]trace
+	now    si.Instant // newest sample of any point
+	traces [points.Count]trace
+	run
+
+	doesNotFollow bool // R4
+	faulty        bool // R1, R2: latched
+
+	live    si.Instant // R7: readings of the vessel from before this supply no R1; 0: all do
+	priming bool       // restored, and the past of its points not yet made again
+}
+
+// run is what R3, R4 and R9 keep of a run of samples: what one that lacks some of them may take over from one that has all.
+type run struct {
 	control control
 	hose    hose
 
@@ -69,10 +100,9 @@ type Judge struct {
 	tapWatch  si.Instant // until then a rise is that of a tap that seemed to raise nothing
 	pressedOn bool       // a press took the witness
 
-	longCounted   bool // R3 a: a press over 5 s has counted since the start
-	doesNotFollow bool // R4
-	armed         bool // R9: the vessel was up to its blowdown's start
-	faulty        bool // R1, R2: latched
+	longCounted bool // R3 a: a press over 5 s has counted since the start
+	longInRun   bool // and did so in this run
+	armed       bool // R9: the vessel was up to its blowdown's start
 }
 
 // NewJudge is a judge that has seen nothing.
@@ -102,6 +132,9 @@ func NewJudge(p Pot, o Options) *Judge {
 func (j *Judge) Step(s points.Sample) {
 	if int(s.Point) >= points.Count || !j.traces[s.Point].present {
 		return
+	}
+	if j.priming {
+		j.Primed()
 	}
 	t := &j.traces[s.Point]
 	if t.last != 0 && s.At <= t.last {
@@ -139,9 +172,11 @@ func (j *Judge) Step(s points.Sample) {
 
 // Break ends the run of samples (R3): what was seen before proves nothing any more.
 func (j *Judge) Break(b Break) {
+	j.priming, j.live = false, 0
 	for i := range j.traces {
 		t := &j.traces[i]
 		t.drop()
+		t.saved = mark{}
 		if b == ClockStep || b == NewSession {
 			t.last = 0 // times start anew
 		}
@@ -149,7 +184,7 @@ func (j *Judge) Break(b Break) {
 	if b == ClockStep || b == NewSession {
 		j.now = 0
 	}
-	j.control, j.hose = control{}, hose{}
+	j.control, j.hose, j.handleAt = control{}, hose{}, 0
 	j.endRun()
 	if b == NewSession || b == Reconfigured {
 		j.longCounted = false
@@ -163,6 +198,7 @@ func (j *Judge) endRun() {
 	j.press = press{judged: true}
 	j.pressing, j.byHose, j.sawRest = false, false, false
 	j.tapEnded, j.tapWatch, j.pressedOn, j.armed = 0, 0, false, false
+	j.longInRun = false
 }
 
 // controlHealthy tells whether the control point can be believed now.
@@ -186,7 +222,10 @@ func (j *Judge) vessel() {
 		j.ep = episode{ref: math.NaN()}
 	}
 
-	now := t.rest()
+	if r.at.Sub(j.live) >= restSpan {
+		j.live = 0
+	}
+	now := t.rest(0)
 	if now.whole && now.mean < -float64(j.u(now.mean)) {
 		j.faulty = true
 	}
@@ -204,7 +243,7 @@ func (j *Judge) vessel() {
 	ok, long := j.ep.rose(&j.pot, j.longCounted)
 	if ok && j.ep.fell(&j.pot, r.at.Add(-restSpan)) {
 		j.prove()
-		j.longCounted = j.longCounted || long
+		j.longCounted, j.longInRun = j.longCounted || long, j.longInRun || long
 	}
 }
 
@@ -265,14 +304,14 @@ func (j *Judge) Answer() Answer {
 		return Answer{Word: Pressurised, Because: CodesOf(OverLimit), At: at}
 	}
 	var why Codes
-	now := v.rest()
+	now := v.rest(j.live)
 	if j.u(now.mean) > maxU {
 		why = why.With(UncertaintyTooLarge)
 	}
 	if j.faulty {
 		why = why.With(SensorFault)
 	}
-	if !j.within(now) {
+	if j.priming || !j.within(now) {
 		why = why.With(Settling)
 	}
 	if !j.ep.witness || j.tapEnded != 0 {

@@ -41,7 +41,10 @@ func (j *Judge) blast(t *trace) {
 func (j *Judge) begin(at si.Instant, byHose bool) {
 	j.settleTapNow()
 	v := &j.traces[points.Vessel]
-	j.pressing, j.byHose, j.handleAt = true, byHose, at
+	j.pressing, j.byHose = true, byHose
+	if byHose || j.sawRest { // else it has begun out of sight
+		j.handleAt = at
+	}
 	if !v.fresh(j.now, j.maxGap) || !byHose && !j.sawRest {
 		j.press = press{start: at, judged: true}
 		j.ep.witness, j.ep.released = false, 0

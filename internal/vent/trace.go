@@ -43,19 +43,26 @@ type trace struct {
 
 	ring    []reading
 	head, n int
+
+	saved mark // of the ring of a restored state, until it is primed
+}
+
+// value is what a sample says, Pa, and what it is worth.
+func (t *trace) value(s points.Sample, pressed bool) (float64, points.Quality) {
+	v := float64(s.Value) - t.zero
+	if pressed { // a discrete input has no pressure
+		v = 0
+	}
+	if s.Quality == points.Good && (math.IsNaN(v) || math.IsInf(v, 0)) {
+		return v, points.OutOfRange
+	}
+	return v, s.Quality
 }
 
 // add takes a sample and tells whether it counts as a good reading, and whether the stretch before it was broken:
 // by a gap over maxGap, or by a bad status.
 func (t *trace) add(s points.Sample, pressed bool, maxGap time.Duration) (good, broken bool) {
-	v := float64(s.Value) - t.zero
-	if pressed { // a discrete input has no pressure
-		v = 0
-	}
-	q := s.Quality
-	if q == points.Good && (math.IsNaN(v) || math.IsInf(v, 0)) {
-		q = points.OutOfRange
-	}
+	v, q := t.value(s, pressed)
 	t.last = s.At
 	switch q {
 	case points.NoReply:
@@ -84,7 +91,10 @@ func (t *trace) drop() {
 	t.good = reading{}
 }
 
-func (t *trace) push(at si.Instant, v float64) {
+func (t *trace) push(at si.Instant, v float64) { t.good = t.keep(at, v) }
+
+// keep puts a reading into the ring.
+func (t *trace) keep(at si.Instant, v float64) reading {
 	for t.n > 0 && (at.Sub(t.at(0).at) > t.span || t.n == maxTrace) {
 		t.head = (t.head + 1) % len(t.ring)
 		t.n--
@@ -105,9 +115,10 @@ func (t *trace) push(at si.Instant, v float64) {
 		sum += r.v
 		count++
 	}
-	t.good = reading{at, v, sum / float64(count)}
+	r := reading{at, v, sum / float64(count)}
 	t.n++
-	*t.at(t.n - 1) = t.good
+	*t.at(t.n - 1) = r
+	return r
 }
 
 // at is the i-th reading of the ring, oldest first.
@@ -133,11 +144,15 @@ const (
 	steadyCount = 10
 )
 
-func (t *trace) rest() rest {
+// rest takes no reading from before an instant; 0: all.
+func (t *trace) rest(from si.Instant) rest {
 	var late, early, out = 0.0, 0.0, rest{highest: math.Inf(-1)}
 	nLate, nEarly := 0, 0
 	for i := t.n - 1; i >= 0; i-- {
 		r := t.at(i)
+		if r.at < from {
+			break
+		}
 		age := t.good.at.Sub(r.at)
 		if age >= restSpan {
 			out.whole = true

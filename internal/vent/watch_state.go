@@ -7,7 +7,11 @@ const watchState = 1
 
 // AppendState appends the watch's state, without its parameters. A restored watch goes on as if nothing had happened;
 // what it found raises alarms and is no answer (R7 speaks of the word).
-func (w *Watch) AppendState(dst []byte) []byte { return statecodec.Append(dst, watchState, w.fields) }
+func (w *Watch) AppendState(dst []byte) []byte {
+	c := statecodec.Writer(dst, watchState)
+	w.fields(&c)
+	return c.Bytes()
+}
 
 // SetState restores what AppendState gave; after an error the watch is as it was.
 func (w *Watch) SetState(b []byte) error {

@@ -92,6 +92,8 @@ func (e *Engine) followCycle(h vent.Handle, vessel bool, at si.Instant, v float6
 	case !h.Known:
 		c.on = false
 		return
+	case h.Since != 0 && (h.Since == c.cycle.Press && !h.Pressed || h.Since == c.cycle.Release && h.Pressed):
+		// While control fails the hose tells of the handle, and may be behind: nothing has turned.
 	case h.Pressed && (!c.on || c.released):
 		if c.on {
 			e.complete()

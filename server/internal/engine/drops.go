@@ -10,6 +10,8 @@ import (
 const (
 	kept   = 64              // readings kept a point: over 1 s even at 50 Hz
 	maxGap = 1 * time.Second // between the two readings around an instant
+	// reach is how far a track goes back: the instant of all drops is at most maxGap old, the reading before it as much older.
+	reach = 2 * maxGap
 )
 
 // A track keeps the newest good readings of one point, oldest first from start.
@@ -18,12 +20,14 @@ type track struct {
 	value [kept]float64
 	start int
 	n     int
+
+	saved mark // of a restored state, until it is primed
 }
 
 func (t *track) reset() { t.start, t.n = 0, 0 }
 
 func (t *track) add(at si.Instant, v float64) {
-	if t.n == kept {
+	for t.n == kept || t.n > 0 && at.Sub(t.at[t.start]) > reach {
 		t.start = (t.start + 1) % kept
 		t.n--
 	}

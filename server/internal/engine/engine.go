@@ -91,6 +91,9 @@ type Engine struct {
 	out      Output
 	state    state
 	cycle    cycle
+
+	priming   bool // restored, and the readings of its points not yet made again
+	savedBins binsMark
 }
 
 // New is an engine that has seen nothing.
@@ -114,6 +117,9 @@ func (e *Engine) Step(in *Input, out *Output) {
 		*out = e.out
 		return
 	}
+	if e.priming {
+		e.Primed()
+	}
 	r := &e.out.Readings[s.Point]
 	if s.At <= r.At {
 		*out = e.out
@@ -122,7 +128,7 @@ func (e *Engine) Step(in *Input, out *Output) {
 	*r = Reading{s.At, s.Quality, s.Value, s.Pressed}
 	e.out.At = max(e.out.At, s.At)
 	h := &e.history[s.Point]
-	if s.Quality == points.Good {
+	if s.Quality == points.Good && s.Point <= points.Nozzle {
 		h.add(s.At, float64(s.Value))
 	} else {
 		h.reset()

@@ -19,12 +19,17 @@ type Follower struct {
 	in     Input
 	alone  bool // no point but the vessel tells of the handle
 	infer  vent.Inference
+
+	pot      vent.Pot
+	params   Params
+	identity [4]uint64
+	priming  bool
 }
 
 // NewFollower is a follower that has seen nothing. Params.Points and Target are those of pot.
 func NewFollower(pot vent.Pot, p Params) *Follower {
 	p.Points, p.Target, p.Volume = pot.Points, pot.Target, pot.Volume
-	f := &Follower{Judge: vent.NewJudge(pot, vent.Options{Period: p.Period}), Engine: New(p),
+	f := &Follower{pot: pot, params: p, identity: identity(pot, p), Judge: vent.NewJudge(pot, vent.Options{Period: p.Period}), Engine: New(p),
 		Gauges: gauges.New(gauges.Params{Pot: pot, Period: p.Period}),
 		Watch:  vent.NewWatch(vent.WatchParams{Pot: pot, Nozzle: p.Nozzle, Ambient: p.Ambient, Period: p.Period})}
 	f.alone = !pot.Points.Has(points.Control) && !pot.Points.Has(points.Hose)
@@ -38,6 +43,9 @@ func NewFollower(pot vent.Pot, p Params) *Follower {
 
 // Step takes one sample, as it was read.
 func (f *Follower) Step(s points.Sample) {
+	if f.priming {
+		f.Primed()
+	}
 	f.Judge.Step(s)
 	h := f.Judge.Handle()
 	if f.alone {
@@ -62,12 +70,14 @@ func (f *Follower) Answer() vent.Answer {
 	return a
 }
 
-// Break ends the run of samples: what was seen before proves nothing of what comes.
+// Break ends the run of samples: what was seen before proves nothing of what comes. A cycle that goes on is lost.
 func (f *Follower) Break(why vent.Break) {
+	f.priming = false
 	f.Judge.Break(why)
 	f.Watch.Break(why)
 	f.Gauges.Break(why)
 	f.infer.Break()
+	f.Engine.cycle.on = false
 }
 
 // Reset forgets all samples of the engine: the source died, or its clock was stepped.

@@ -115,6 +115,7 @@ type bins struct {
 	index int64 // of the newest bin: its instant divided by the width
 	first int64 // of the oldest bin since the last reset
 	any   bool
+	since si.Instant // of the first reading since then
 }
 
 const (
@@ -134,7 +135,7 @@ func (b *bins) add(at, width si.Instant, v float64) {
 	i := int64(at / width)
 	switch {
 	case !b.any || i-b.index >= binGap:
-		*b = bins{index: i, first: i, any: true}
+		*b = bins{index: i, first: i, any: true, since: at}
 	case i < b.index:
 		return
 	}

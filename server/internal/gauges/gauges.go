@@ -161,10 +161,14 @@ func (w *Watch) Break(b vent.Break) {
 		}
 		w.stuck[p].forget()
 		w.zero[p].since = 0
+		if b == vent.ClockStep || b == vent.NewSession {
+			w.zero[p].learned = 0
+		}
 		w.ranges[p].since = 0
 	}
 	if b == vent.ClockStep || b == vent.NewSession {
-		w.now, w.swaps.counted = 0, 0
+		w.now, w.swaps.counted, w.swaps.onset = 0, 0, 0
+		w.swaps.low = [len(downstream)]si.Instant{}
 	}
 	w.known, w.inSight, w.turned = false, false, 0
 	w.halt()
@@ -173,6 +177,7 @@ func (w *Watch) Break(b vent.Break) {
 // halt ends what is measured of the present press or release.
 func (w *Watch) halt() {
 	w.lags.on, w.swaps.phase, w.swaps.fallen = false, swapIdle, 0
+	w.swaps.n, w.swaps.charge = [len(airs)]int{}, [2]charge{}
 	for i := range w.owns {
 		w.owns[i].phase = ownIdle
 	}
@@ -239,7 +244,9 @@ func (w *Watch) turn(h vent.Handle) {
 		w.swapPress()
 	} else if seen {
 		w.swapRelease(at, steady)
-		w.beginLags(at, steady)
+		if !w.lags.on { // else it has shown already
+			w.beginLags(at, steady)
+		}
 	}
 	if seen {
 		w.ownTurn(h.Pressed, steady, at)

@@ -30,7 +30,7 @@ type lags struct {
 	in     [len(downstream)]int     // vents in a row with a lag
 	out    [len(downstream)]int     // without
 	least  [len(downstream)]float64 // s, of those in a row
-	latest float64                  // s, the largest of the last vent
+	latest [len(downstream)]float64 // s, of the last vent that was timed
 	usual  [len(downstream)]float64 // s, the least that was held twice in a row; 0: not known
 	last   [len(downstream)]float64 // s, of the last vent; 0: none
 }
@@ -44,6 +44,7 @@ const (
 	lagShare   = 0.25            // of the pressure at the release: the end of the timing
 	lagEnds    = 8 * time.Second // or this, when the vent is not over
 	lagBegins  = 0.95
+	lagFalls   = 0.93 // of its mean of half a second: falling as in a vent
 	lagCount   = 5    // readings of the fall at least
 	lagHalf    = 0.6  // of the pressure at the release: half way
 	lagSame    = 0.75 // half way it must be this share of what it is in the end
@@ -101,19 +102,37 @@ func (w *Watch) beginLags(released si.Instant, steady bool) {
 	l.on, l.half, l.began, l.ends = n >= 2, false, 0, w.now.Add(lagEnds)
 }
 
+// releaseShows tells of a press, where there is no control point, whether a point falls from what it was as in a vent: a hose
+// that follows late tells the release seconds after the vessel does.
+func (w *Watch) releaseShows(t *track) bool {
+	return w.inSight && t.v < lagFalls*t.fast && t.v > swapLeast && !w.params.Pot.Points.Has(points.Control) && w.now.Sub(w.turned) >= pressedFor
+}
+
 // steady is the mean of the second that ended a quarter of a second before an instant; false where it had changed by more
 // than a share.
 func (t *track) steady(at si.Instant, by float64) (float64, bool) {
+	m, change, ok := t.ramp(at)
+	return m, ok && change <= by*math.Abs(m)
+}
+
+// ramp is the mean of that second and by how much it had changed within a second.
+func (t *track) ramp(at si.Instant) (m, by float64, ok bool) {
 	late := at.Add(-250 * time.Millisecond)
 	m, ok1 := t.mean(late.Add(-time.Second), late)
 	earlier, ok2 := t.mean(late.Add(-2*time.Second), late.Add(-time.Second))
-	return m, ok1 && ok2 && math.Abs(m-earlier) <= by*math.Abs(m)
+	return m, math.Abs(m - earlier), ok1 && ok2
 }
 
 // judgeLags ends the timing once the quickest has fallen far enough.
 func (w *Watch) judgeLags(p points.Point) {
 	l := &w.lags
-	if !l.on || p < points.Vessel {
+	if p < points.Vessel {
+		return
+	}
+	if !l.on && w.pressed && w.releaseShows(&w.tracks[p]) {
+		w.beginLags(w.now, true)
+	}
+	if !l.on {
 		return
 	}
 	share := 1.0
@@ -180,7 +199,7 @@ func (w *Watch) measureLags() {
 			quickest = i
 		}
 	}
-	l.latest = 0
+	l.latest = [len(downstream)]float64{}
 	for i, p := range downstream {
 		if l.before[i] == 0 {
 			continue
@@ -193,7 +212,7 @@ func (w *Watch) measureLags() {
 		if l.drop[i] >= lagSeen && (l.early[i]-l.early[quickest])/l.drop[i] < lagSame*lag && lag >= limit {
 			continue // it empties by itself
 		}
-		l.latest = max(l.latest, lag)
+		l.latest[i] = lag
 		l.usual[i], l.last[i] = leastOfTwo(l.usual[i], l.last[i], max(lag, 0.01)), max(lag, 0.01)
 		switch {
 		case lag >= limit:

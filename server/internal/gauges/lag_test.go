@@ -136,3 +136,40 @@ func TestSlowPortWithoutControl(t *testing.T) {
 		r.only(of(points.Vessel, gauges.SlowPort))
 	}
 }
+
+// A hose that follows so late that it tells the release seconds after it: the vessel has told it before. Without a control
+// point nothing else does.
+func TestSlowHoseWithoutControl(t *testing.T) {
+	for _, lag := range []float64{0.8, 1.7, 2.7} {
+		r := newRig(t, 10, 10, points.Supply, points.Separator, points.Vessel, points.Hose)
+		r.run(3 * cycle)
+		r.only()
+		r.g[points.Hose].lag, r.late = lag, lag
+		r.run(cycle)
+		r.only()
+		r.run(cycle - 5)
+		r.only(of(points.Hose, gauges.SlowPort))
+		if f := r.w.Find(points.Hose, gauges.SlowPort); math.Abs(f.Size-lag) > 0.3*lag {
+			t.Errorf("%.2f s, want %.1f", f.Size, lag)
+		}
+		r.g[points.Hose].lag, r.late = 0, 0
+		r.run(3 * cycle)
+		r.only()
+	}
+}
+
+// A dip of the pressures, as from a second hose, is no release that shows early.
+func TestDipWithoutControl(t *testing.T) {
+	r := newRig(t, 10, 11, points.Supply, points.Separator, points.Vessel, points.Hose)
+	r.world = func(s float64) [points.Count]float64 {
+		p := truth(s)
+		if s > pressAt+12 && s < pressAt+15 {
+			for i := points.Supply; i <= points.Nozzle; i++ {
+				p[i] *= 0.7
+			}
+		}
+		return p
+	}
+	r.run(8 * cycle)
+	r.only()
+}

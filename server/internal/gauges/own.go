@@ -13,7 +13,7 @@ import (
 // does not change how they empty either.
 //
 // The integral of the share that is still to come or to go is the sum of the time constants on the way, the gauge's own
-// among them. A gauge that follows late is as late when the hose fills as when it empties. A smaller or plugged nozzle and
+// among them, and of what valves and control line take from the release on, where a control point tells it. A gauge that follows late is as late when the hose fills as when it empties. A smaller or plugged nozzle and
 // a kink behind the gauge empty the hose later, and fill it earlier; one before the gauge the other way round.
 type own struct {
 	phase  ownPhase
@@ -44,11 +44,13 @@ const (
 )
 
 const (
-	ownRise  = 3 * time.Second
-	ownEnds  = 5 * time.Second // of a fall: before the watch for exchanged gauges judges it
-	ownDown  = 0.05            // of the pressure before the release: the end of the fall
-	ownGrows = 0.4             // s over what is usual: late
-	ownBoth  = 0.3             // s, of the rise with it
+	ownRise   = 3 * time.Second
+	ownEnds   = 5 * time.Second // of a fall: before the watch for exchanged gauges judges it
+	ownDown   = 0.05            // of the pressure before the release: the end of the fall
+	ownGrows  = 0.4             // s over what is usual: late
+	ownBoth   = 0.3             // s, of the rise with it
+	ownFirst  = 1.5             // times as much, where only one was seen before
+	ownDoubts = 3               // vents in a row that are late by the first alone: it was no measure
 )
 
 // ownTurn begins the timing of a press or release that was seen.
@@ -64,7 +66,7 @@ func (w *Watch) ownTurn(pressed, steady bool, at si.Instant) {
 			m, even := t.steady(at.Add(-w.showsLate()), rampBy)
 			if o.phase = ownIdle; fresh && steady && even && m >= lagFrom && w.quick(t) && !w.found[p][Stuck].On && !w.found[p][Swapped].On {
 				o.phase, o.before = ownHangs, m
-				o.from = w.now
+				o.from, o.area = w.now, t.until(w.now)
 			}
 			continue
 		}
@@ -109,7 +111,9 @@ func (w *Watch) judgeOwn(p points.Point) {
 	case ownHangs:
 		switch {
 		case t.v <= lagBegins*o.before:
-			o.phase, o.from, o.area = ownFalls, t.at, t.area
+			if o.phase, o.from = ownFalls, t.at; !w.params.Pot.Points.Has(points.Control) {
+				o.area = t.area
+			}
 		case since >= lagEnds:
 			o.phase = ownIdle
 		}
@@ -123,14 +127,18 @@ func (w *Watch) judgeOwn(p points.Point) {
 
 // measureOwn takes the time of a fall, s, with that of the rise before it.
 func (w *Watch) measureOwn(p points.Point, o *own, fall float64) {
-	if !math.IsNaN(o.rise) && o.usual[o.empty] != 0 {
-		o.rose = max(o.rose, o.rise-o.usual[o.empty])
+	if rise := o.late(o.empty, o.rise, ownBoth); rise > 0 {
+		o.rose = max(o.rose, rise)
 	}
-	if usual := o.usual[ownFallsAt]; usual != 0 {
-		lag := fall - usual
-		w.lags.latest = max(lag, 0)
+	late := o.late(ownFallsAt, fall, ownGrows)
+	if ref := o.usual[ownFallsAt]; ref != 0 || o.last[ownFallsAt] != 0 {
+		if ref == 0 {
+			ref = o.last[ownFallsAt]
+		}
+		lag := fall - ref
+		w.lags.latest[p-points.Vessel] = max(lag, 0)
 		switch {
-		case lag >= ownGrows:
+		case late > 0:
 			if o.in == 0 || lag < o.least {
 				o.least = lag
 			}
@@ -149,10 +157,26 @@ func (w *Watch) measureOwn(p points.Point, o *own, fall float64) {
 			w.set(p, SlowPort, false, Finding{})
 		}
 	}
-	o.learn(ownFallsAt, fall)
+	if late == 0 || o.usual[ownFallsAt] != 0 || o.in > ownDoubts {
+		o.learn(ownFallsAt, fall)
+	}
 	if !math.IsNaN(o.rise) {
 		o.learn(o.empty, o.rise)
 	}
+}
+
+// late is by how much a time is over what is usual, where that is a given limit and more, else 0. Where only one was seen
+// before, that stands for what is usual, and the limit is higher.
+func (o *own) late(i int, s, limit float64) float64 {
+	usual := o.usual[i]
+	if usual == 0 {
+		usual = o.last[i]
+		limit *= ownFirst
+	}
+	if usual == 0 || !(s-usual >= limit) {
+		return 0
+	}
+	return s - usual
 }
 
 // learn takes the larger of two in a row for usual, where that is less than what was.

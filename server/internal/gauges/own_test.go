@@ -102,3 +102,53 @@ func TestSwappedInHoldingPot(t *testing.T) {
 		r.only(of(points.Hose, gauges.SlowPort))
 	}
 }
+
+// A hose that empties slowly at first, as valves take their time: a late gauge is timed from the release, which the control
+// point tells, and not from where it is seen to fall itself.
+func TestSlowPortBehindSlowValves(t *testing.T) {
+	r := newHoldingRig(t, 10, points.Supply, points.Vessel, points.Hose, points.Control)
+	plain := holding(0.2, 0.6)
+	r.world = func(s float64) [points.Count]float64 {
+		p := plain(s)
+		if s >= releaseAt {
+			x := (s - releaseAt) / 0.4
+			p[points.Hose] = 660e3 * (1 + x + x*x/2) * math.Exp(-x) // three volumes of 0.4 s in a row
+		}
+		return p
+	}
+	r.run(4 * cycle)
+	r.only()
+	r.g[points.Hose].lag = 0.55
+	r.run(2*cycle - 8)
+	r.only(of(points.Hose, gauges.SlowPort))
+}
+
+// One release before it became slow is enough for what is far over it.
+func TestSlowPortOfHoldingPotAfterOneRelease(t *testing.T) {
+	r := newHoldingRig(t, 10, points.Supply, points.Vessel, points.Hose, points.Control)
+	r.run(cycle)
+	r.g[points.Hose].lag = 1.2
+	r.run(cycle)
+	r.only()
+	r.run(cycle - 8)
+	r.only(of(points.Hose, gauges.SlowPort))
+
+	r = newHoldingRig(t, 10, points.Supply, points.Vessel, points.Hose, points.Control)
+	r.run(cycle)
+	r.world = holding(0.57, 1.1) // by more than two would allow
+	r.run(4 * cycle)
+	r.only()
+}
+
+// A first release that was short by chance, without grit say, is given up: what comes later is not held against it.
+func TestFirstReleaseIsNoMeasure(t *testing.T) {
+	r := newHoldingRig(t, 10, points.Supply, points.Vessel, points.Hose, points.Control)
+	r.world = holding(0.2, 0.3)
+	r.run(cycle)
+	r.world = holding(0.2, 1.1)
+	r.run(6 * cycle)
+	r.only()
+	r.world = holding(0.7, 1.1) // a choke before the gauge
+	r.run(4 * cycle)
+	r.only()
+}

@@ -3,11 +3,15 @@ package gauges
 import "gritwatch/internal/statecodec"
 
 // stateVersion is raised whenever the list of fields or their meaning changes.
-const stateVersion = 2
+const stateVersion = 3
 
 // AppendState appends the watch's state, without its parameters. A restored watch goes on as if nothing had happened;
 // what it found raises alarms and can only lower the word (R7).
-func (w *Watch) AppendState(dst []byte) []byte { return statecodec.Append(dst, stateVersion, w.fields) }
+func (w *Watch) AppendState(dst []byte) []byte {
+	c := statecodec.Writer(dst, stateVersion)
+	w.fields(&c)
+	return c.Bytes()
+}
 
 // SetState restores what AppendState gave; after an error the watch is as it was.
 func (w *Watch) SetState(b []byte) error {
@@ -75,6 +79,9 @@ func (z *zero) fields(c *statecodec.Codec) {
 	statecodec.Int(c, &z.since)
 	statecodec.Int(c, &z.n)
 	statecodec.Float(c, &z.offset)
+	statecodec.Float(c, &z.recent)
+	statecodec.Float(c, &z.weight)
+	statecodec.Int(c, &z.learned)
 }
 
 func (r *ranges) fields(c *statecodec.Codec) {
@@ -98,13 +105,12 @@ func (l *lags) fields(c *statecodec.Codec) {
 	statecodec.Bool(c, &l.on)
 	statecodec.Int(c, &l.ends)
 	statecodec.Int(c, &l.began)
-	statecodec.Float(c, &l.latest)
 	statecodec.Bool(c, &l.half)
 	for i := range l.supply {
 		statecodec.Float(c, &l.supply[i])
 	}
 	for i := range downstream {
-		for _, v := range [...]*float64{&l.before[i], &l.start[i], &l.area[i], &l.least[i], &l.early[i], &l.drop[i], &l.usual[i], &l.last[i]} {
+		for _, v := range [...]*float64{&l.before[i], &l.start[i], &l.area[i], &l.least[i], &l.early[i], &l.drop[i], &l.usual[i], &l.last[i], &l.latest[i]} {
 			statecodec.Float(c, v)
 		}
 		statecodec.Int(c, &l.in[i])
@@ -131,6 +137,14 @@ func (s *swaps) fields(c *statecodec.Codec) {
 	statecodec.Int(c, &s.phase)
 	statecodec.Int(c, &s.onset)
 	statecodec.Int(c, &s.from)
+	statecodec.Float(c, &s.ramp)
+	for i := range s.low {
+		statecodec.Int(c, &s.low[i])
+	}
+	for i := range s.charge {
+		statecodec.Int(c, &s.charge[i])
+		statecodec.Float(c, &s.charged[i])
+	}
 	for i := range airs {
 		statecodec.Float(c, &s.sum[i])
 		statecodec.Int(c, &s.n[i])
@@ -141,7 +155,6 @@ func (s *swaps) fields(c *statecodec.Codec) {
 	}
 	statecodec.Bool(c, &s.held)
 	statecodec.Int(c, &s.instead)
-	statecodec.Float(c, &s.over)
 	statecodec.Int(c, &s.fallen)
 	statecodec.Int(c, &s.which)
 	statecodec.Bool(c, &s.judged)

@@ -10,10 +10,17 @@ import (
 )
 
 // zero learns the offset of one point while there is surely nothing to show.
+//
+// Two means are kept. offset is of many readings, so that it may be shown. recent counts the readings of the last rests,
+// the newest most, and tells with its standard error of a gauge that is far off, before the many have come together: rests
+// are short, and a vessel that vents slowly leaves little of them.
 type zero struct {
-	since  si.Instant // since when the point has been at nothing; 0: it is not
-	n      int        // readings learned
-	offset float64    // Pa
+	since   si.Instant // since when the point has been at nothing; 0: it is not
+	n       int        // readings learned
+	offset  float64    // Pa
+	recent  float64    // Pa
+	weight  float64    // readings that recent stands for
+	learned si.Instant // the last of them
 }
 
 const (
@@ -29,6 +36,10 @@ const (
 	meanError   = 150.0        // Pa, standard error of what is learned
 	leastZeros  = 40           // readings
 	mostZeros   = 4000
+	recentKept  = 0.75 // of the weight of earlier rests, when one begins
+	recentSure  = 4    // standard errors
+	leastRecent = 20.0 // readings; what is over nothing may be the end of a slow vent
+	leastUnder  = 5.0  // what is under nothing is no pressure
 )
 
 // floor is the offset that is a fault, Pa: of gauges that feel the barometer more by what the weather may do (R1's
@@ -56,44 +67,74 @@ func (w *Watch) memory(p points.Point) int {
 	return int(min(mostZeros, max(leastZeros, sd*sd)))
 }
 
-// judgeZero learns, from what was two seconds ago: a press that shows late must not be taken for an offset.
+// judgeZero learns, from what was two seconds ago: a press that shows late must not be taken for an offset. Only what is
+// under nothing counts at once, and though it moves: it is no pressure.
 func (w *Watch) judgeZero(p points.Point) {
 	t, z := &w.tracks[p], &w.zero[p]
-	if !w.resting() || !w.nothing(p, t) {
+	if !w.resting() || !t.long || !w.nothing(p, t) {
 		z.since = 0
 		return
-	}
-	if !t.long || math.Abs(t.by) > stillBy+w.noise[p].deviation() {
-		z.since = 0
-		return
-	}
-	if z.since == 0 {
-		z.since = t.at
 	}
 	long := downFor
 	if p <= points.Separator {
 		long = emptyFor
 	}
-	if t.at.Sub(z.since) < long {
-		return
+	switch still := math.Abs(t.by) <= stillBy+w.noise[p].deviation(); {
+	case !still:
+		z.since = 0
+	case z.since == 0:
+		z.since = t.at
 	}
-	v := t.early
-	if v > healthyZero {
-		v = max(0, v-w.shared(p))
-	}
+	rested := z.since != 0 && t.at.Sub(z.since) >= long
 	memory := w.memory(p)
-	z.n = min(z.n+1, mostZeros)
-	z.offset += (v - z.offset) / float64(min(z.n, memory))
-	if z.n < memory {
+	v := t.early
+	switch {
+	case rested:
+		if v > healthyZero {
+			v = max(0, v-w.shared(p))
+		}
+		z.n = min(z.n+1, mostZeros)
+		z.offset += (v - z.offset) / float64(min(z.n, memory))
+	case v < -healthyZero && p >= points.Vessel:
+		v += t.by // what chose it must not be what counts: noise would choose itself
+	default:
 		return
 	}
-	switch off := math.Abs(z.offset); {
+	z.learnRecent(t.at, v, memory)
+	off := math.Abs(z.offset)
+	switch ends := w.floors[p] - (driftFault - driftEnds); {
+	case w.farOff(p):
+		w.set(p, ZeroDrift, true, Finding{})
+		w.found[p][ZeroDrift].Size = z.recent
+	case z.n < memory:
 	case off >= w.floors[p]:
 		w.set(p, ZeroDrift, true, Finding{})
 		w.found[p][ZeroDrift].Size = z.offset
-	case off < w.floors[p]-(driftFault-driftEnds):
+	case off < ends && math.Abs(z.recent) < ends:
 		w.set(p, ZeroDrift, false, Finding{})
 	}
+}
+
+// learnRecent takes a reading into the mean of the last rests. No more of the earlier ones is kept than makes a mean that is
+// good enough.
+func (z *zero) learnRecent(at si.Instant, v float64, memory int) {
+	if at.Sub(z.learned) > settles {
+		z.weight = min(recentKept*z.weight, float64(memory))
+	}
+	z.learned = at
+	z.weight = min(z.weight+1, mostZeros)
+	z.recent += (v - z.recent) / z.weight
+}
+
+// farOff tells whether the last rests alone show an offset that is a fault.
+func (w *Watch) farOff(p points.Point) bool {
+	z, n := &w.zero[p], &w.noise[p]
+	least := leastRecent
+	if z.recent < 0 {
+		least = leastUnder
+	}
+	return n.n >= noiseLearned/4 && z.weight >= least &&
+		math.Abs(z.recent) >= w.floors[p]+max(meanError, recentSure*n.deviation()/math.Sqrt(z.weight))
 }
 
 // nothing tells whether there can be no pressure at a point, but for what is trapped in the vessel without a sign.
