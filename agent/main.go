@@ -29,10 +29,11 @@ func main() { program.Main(run) }
 type flags struct {
 	program.Flags
 
-	Run   fileFlag   `cmd:"" help:"Read the lines, judge and publish."`
-	Check checkFlags `cmd:"" help:"Validate the agent's file and say what would be read, and how busy that keeps each line."`
-	Probe probeFlags `cmd:"" help:"Look for units that answer on a serial line; only reads."`
-	Watch watchFlags `cmd:"" help:"Show what the gauges read, live: a table on a terminal, else lines of JSON. Judges nothing."`
+	Run     fileFlag     `cmd:"" help:"Read the lines, judge and publish."`
+	Check   checkFlags   `cmd:"" help:"Validate the agent's file and say what would be read, and how busy that keeps each line."`
+	Probe   probeFlags   `cmd:"" help:"Look for units that answer on a serial line; only reads."`
+	Watch   watchFlags   `cmd:"" help:"Show what the gauges read, live: a table on a terminal, else lines of JSON. Judges nothing."`
+	Journal journalFlags `cmd:"" help:"Say how the journal stands, or write its records. Changes nothing; the agent may be running."`
 }
 
 type fileFlag struct {
@@ -78,6 +79,8 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 				err = search(ctx, f.Probe, stdout, stderr)
 			case "watch":
 				err = show(ctx, f.Watch, stdout, log)
+			case "journal":
+				err = tellJournal(ctx, f.Journal, stdout, stderr)
 			default:
 				err = serve(ctx, f.Run.Config, log)
 			}
@@ -101,6 +104,7 @@ func check(ctx context.Context, f checkFlags, stdout io.Writer) error {
 		return err
 	}
 	text, err := poll.Check(c)
+	text += app.Room(c)
 	for _, x := range found {
 		text += "broker: " + x.String() + "\n"
 	}
@@ -177,7 +181,7 @@ func serve(ctx context.Context, path string, log *slog.Logger) error {
 			log.LogAttrs(ctx, slog.LevelWarn, "broker: "+x.Text)
 		}
 	}
-	return app.Run(ctx, c, app.Options{Log: log})
+	return app.Run(ctx, c, options(log))
 }
 
 func read(path string) (config.Config, error) {

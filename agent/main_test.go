@@ -70,6 +70,7 @@ func TestUsage(t *testing.T) {
 		{"run --config", 2, "", "--config"},
 		{"--log-level loud check --config " + fine, 2, "", "log-level"},
 		{"check --config " + fine, 0, "address 304", ""},
+		{"check --config " + fine, 0, ": a day takes about ", ""},
 		{"check --prove-beacons --config " + fine, 0, "no beacon is configured", ""},
 		{"check --config " + fine + ".gone", 2, "", "no such file"},
 		{"check --config " + filepath.Dir(fine), 2, "", filepath.Dir(fine)},

@@ -117,6 +117,11 @@ func TestImports(t *testing.T) {
 		{"server/internal/engine", []string{"protocol", "internal/vent", "internal/airflow", "internal/statecodec", "server/internal/gauges"}},
 		{"server/internal/gauges", []string{"protocol/si", "protocol/points", "internal/vent", "internal/statecodec"}},
 		{"server/internal/feed", []string{"protocol"}},
+		{"server/internal/ledger", nil},
+		{"server/internal/clocks", []string{"protocol/si"}},
+		{"server/internal/history", []string{"protocol"}},
+		{"server/internal/records", []string{"protocol", "server/internal/clocks", "server/internal/engine"}},
+		{"server/internal/keep", []string{"protocol", "server/internal/feed", "server/internal/ledger", "server/internal/clocks", "server/internal/history", "server/internal/records"}},
 		{"server/internal/metrics", []string{"protocol", "internal", "server/internal/pot", "server/internal/feed", "server/internal/ingest"}},
 		{"server", []string{"protocol", "internal", "server", "dashboard"}},
 		{"sim-sensor", []string{"protocol", "internal", "sim-sensor"}},
@@ -148,8 +153,8 @@ func TestImports(t *testing.T) {
 
 // TestPure keeps clocks, I/O, goroutines and the order of maps out of the cores.
 func TestPure(t *testing.T) {
-	pure := []string{"internal/airflow", "internal/edgenode/session", "internal/statecodec", "internal/vent", "server/internal/engine", "server/internal/gauges", "server/internal/crossed", "protocol/si", "protocol/points", "protocol/modbus",
-		"agent/internal/ascii/lines", "agent/internal/beacon", "agent/internal/journal/frame", "sim-sensor/internal/plant", "sim-sensor/internal/transducer", "sim-sensor/internal/fault"}
+	pure := []string{"internal/airflow", "internal/edgenode/session", "internal/statecodec", "internal/vent", "server/internal/engine", "server/internal/gauges", "server/internal/crossed", "server/internal/ledger", "server/internal/clocks", "protocol/si", "protocol/points", "protocol/modbus",
+		"agent/internal/ascii/lines", "agent/internal/backlog", "agent/internal/beacon", "agent/internal/journal/frame", "sim-sensor/internal/plant", "sim-sensor/internal/transducer", "sim-sensor/internal/fault"}
 	banned := strings.Fields("os net net/http io io/fs log log/slog context sync sync/atomic os/exec os/signal syscall math/rand")
 	clock := strings.Fields("Now Since Until After AfterFunc NewTimer NewTicker Tick Sleep")
 	fset, files := load(t)
@@ -190,16 +195,18 @@ func TestHomes(t *testing.T) {
 		"github.com/goccy/go-yaml":               {"internal/yamlfile"},
 		"github.com/alecthomas/kong":             {"agent", "server", "sim-sensor", "internal/program"},
 		"google.golang.org/protobuf":             {"protocol/sparkplug"},
-		"github.com/prometheus/client_golang":    {"server/internal/metrics", "server/internal/app"},
+		"github.com/prometheus/client_golang":    {"server/internal/metrics", "server/internal/app", "server/internal/history"},
 		"golang.org/x/crypto":                    {"server/internal/broker"},
 		"golang.org/x/sync":                      {"agent", "server", "sim-sensor", "internal"},
 		"golang.org/x/sys":                       {"agent", "server", "sim-sensor", "internal"},
 		"pgregory.net/rapid":                     {},
-		"github.com/prometheus/client_model":     {"server/internal/metrics"},
+		"github.com/prometheus/client_model":     {"server/internal/metrics", "server/internal/history"},
 		"golang.org/x/term":                      {"sim-sensor/internal/line"},
-		"github.com/prometheus/prometheus":       {},
+		"github.com/prometheus/prometheus":       {"server/internal/history"},
 		"github.com/prometheus/common":           {"server/internal/metrics"},
-		"github.com/oklog/ulid":                  {},
+		"github.com/oklog/ulid":                  {"server/internal/history", "server/internal/records"},
+		"modernc.org/sqlite":                     {"server/internal/records"},
+		"github.com/pressly/goose/v3":            {"server/internal/records"},
 		"github.com/bufbuild/buf":                {},
 		"honnef.co/go/tools":                     {},
 		"github.com/santhosh-tekuri/jsonschema/": {},

@@ -5,7 +5,8 @@
 // on disk.
 //
 // The owner publishes through it and gives the births when asked. Nothing is kept while there is no connection:
-// publishing then says ErrOffline, and what was to be published is lost unless the owner keeps it.
+// publishing then says ErrOffline, and what was to be published is lost unless the owner keeps it. Waiting tells an owner
+// who has much to say, some of it in a hurry, how much of what was said is still on its way.
 package edgenode
 
 import (
@@ -166,6 +167,17 @@ func (n *Node) KillDevice(device string) error {
 		return err
 	}
 	return n.send(m)
+}
+
+// Waiting is how many bytes of the connection the other end has not confirmed yet; 0 where there is none, or it cannot be told.
+// What is published now comes behind them.
+func (n *Node) Waiting() int {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	if n.link == nil {
+		return 0
+	}
+	return unconfirmed(n.link.conn)
 }
 
 // Rebirth asks for new births of the node and all devices, soon. It does not wait; offline it does nothing, as

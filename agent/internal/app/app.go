@@ -2,7 +2,6 @@
 package app
 
 import (
-	"cmp"
 	"context"
 	"crypto/rand"
 	"encoding/hex"
@@ -27,9 +26,6 @@ import (
 	"gritwatch/protocol/sparkplug"
 )
 
-// DefaultJournal is the folder where none is configured: what must outlive a restart needs a place.
-const DefaultJournal = "journal"
-
 // Options are what tests replace; the zero value with a Log is the real thing.
 type Options struct {
 	Log  *slog.Logger                                   // needed
@@ -47,19 +43,18 @@ func Run(ctx context.Context, c config.Config, o Options) error {
 			return err
 		}
 	}
-	dir := cmp.Or(c.Journal, DefaultJournal)
-	held, err := hold(dir)
+	k, err := openKept(ctx, c.Journal, o.Log)
 	if err != nil {
 		return err
 	}
-	defer held.Close() // gives the lock back
+	defer k.close()
 
 	o.Time.Changed = func(by time.Duration) {
 		o.Log.LogAttrs(ctx, slog.LevelWarn, "the clock was set; readings count anew from here", slog.Duration("by", by.Round(time.Millisecond)))
 	}
 	clock := timebase.New(o.Time)
 	var up *uplink.Uplink
-	judge, err := guard.New(guard.Options{Pots: watchedPots(c), Clock: clock, Dir: dir, Log: o.Log,
+	judge, err := guard.New(guard.Options{Pots: watchedPots(c), Clock: clock, Dir: k.dir, Log: o.Log,
 		Changed: func(pot string, w vent.Word) {
 			o.Log.LogAttrs(ctx, slog.LevelDebug, "answer changed", slog.String("pot", pot), slog.String("word", w.String()))
 			up.Wake()
@@ -69,26 +64,37 @@ func Run(ctx context.Context, c config.Config, o Options) error {
 	}
 	tallies := make([]tally.Tally, len(c.Buses))
 	up = uplink.New(uplink.Options{Pots: uplinkPots(c), Clock: clock, Word: judge.Word, Flush: c.Flush, SessionID: sessionID(),
-		Simulated: c.Simulated, Lines: func() []points.Line { return lines(c.Buses, tallies) }, Log: o.Log})
+		Simulated: c.Simulated, Lines: func() []points.Line { return lines(c.Buses, tallies) }, Journal: k.journal, Slate: k.slate, Log: o.Log})
 	var node *edgenode.Node
 	node, err = edgenode.New(edgenode.Options{
 		Link:     brokerlink.New(c.Broker, o.Log),
-		ClientID: points.AgentClientID(c.Site, c.Agent), Group: c.Site, Node: c.Agent, Dir: dir,
+		ClientID: points.AgentClientID(c.Site, c.Agent), Group: c.Site, Node: c.Agent, Dir: k.dir,
 		Primary: c.Primary, Asker: points.HostID,
-		Now: clock.Now, Births: up.Births, Command: func(m sparkplug.Message) { up.Command(node, m) }, Log: o.Log, Dial: o.Dial})
+		Now: clock.Now, Births: up.Births, Command: func(m sparkplug.Message) { up.Command(node, m) }, Log: o.Log, Dial: o.Dial,
+		Events: edgenode.Events{Offline: func(error) { up.Offline() }}})
 	if err != nil {
 		return err
 	}
 
 	start(ctx, c, o.Log)
 	g, gctx := errgroup.WithContext(ctx)
-	// The node outlives the rest: what still waits goes out before it says good-bye.
+	// One outlives the other: what the lines gave last goes into the journal and out, then the node says good-bye, and the
+	// journal is made safe.
 	nctx, leave := context.WithCancel(context.WithoutCancel(ctx))
 	defer leave()
+	uctx, endUplink := context.WithCancel(context.WithoutCancel(ctx))
+	defer endUplink()
+	g.Go(func() error { return k.run(nctx) })
 	g.Go(func() error { return node.Run(nctx) })
-	g.Go(func() error { defer leave(); return up.Run(gctx, node) })
+	g.Go(func() error {
+		defer leave()
+		k.takeUp(nctx, o.Log) // readings wait meanwhile
+		return up.Run(uctx, node)
+	})
 	g.Go(func() error { return clock.Run(gctx) })
 	g.Go(func() error { return judge.Run(gctx) })
+	polls, pctx := errgroup.WithContext(gctx)
+	g.Go(func() error { defer endUplink(); <-pctx.Done(); return polls.Wait() })
 	for i, b := range c.Buses {
 		po := poll.Options{Now: clock.Now, Log: o.Log, Events: tallies[i].Events(),
 			// The guard's own word, of this moment, whatever becomes of broker, server and network.
@@ -103,7 +109,7 @@ func Run(ctx context.Context, c config.Config, o Options) error {
 		if o.Open != nil {
 			po.Open = func() (serialport.Port, error) { return o.Open(b) }
 		}
-		g.Go(func() error { return poll.New(b, po).Run(gctx) })
+		polls.Go(func() error { return poll.New(b, po).Run(pctx) })
 	}
 	return g.Wait()
 }

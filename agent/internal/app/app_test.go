@@ -19,6 +19,7 @@ import (
 
 	"gritwatch/agent/internal/app"
 	"gritwatch/agent/internal/config"
+	"gritwatch/agent/internal/journal"
 	"gritwatch/agent/internal/poll"
 	"gritwatch/agent/internal/rtu/rtutest"
 	"gritwatch/agent/internal/serialport"
@@ -339,9 +340,101 @@ func TestJournalHeld(t *testing.T) {
 	for _, e := range entries {
 		names = append(names, e.Name())
 	}
-	if err != nil || strings.Join(names, " ") != "bdseq lock" {
+	if err != nil || strings.Join(names, " ") != "0000000001.segment bdseq lock slate.0 slate.1" {
 		t.Errorf("the folder holds %v, %v", names, err)
 	}
+}
+
+// A journal's folder that cannot be used is told, and costs the positions; everything else goes on, the guard too.
+func TestUnusableJournal(t *testing.T) {
+	dir := t.TempDir()
+	plain := filepath.Join(dir, "plain")
+	if err := os.WriteFile(plain, nil, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for _, path := range []string{plain, filepath.Join(plain, "below")} {
+		synctest.Test(t, func(t *testing.T) {
+			r := start(t, path)
+			defer r.stop()
+			time.Sleep(3 * time.Second)
+			r.set(func(p *plant) { p.vessel = 500 })
+			time.Sleep(3 * time.Second)
+			r.stop()
+			if !strings.Contains(r.log.String(), "the journal's folder cannot be used") || !strings.Contains(r.log.String(), "name another folder") {
+				t.Errorf("log:\n%s", &r.log)
+			}
+			readings, word := 0, ""
+			for _, h := range r.heard() {
+				switch h.topic.Kind {
+				case sparkplug.NodeBirth:
+					if m := h.message.Find(points.MetricJournalID); m == nil || !m.Null {
+						t.Errorf("born with journal %+v", m)
+					}
+				case sparkplug.DeviceData:
+					if _, ok := number(h.message, points.MetricJournalPosition); ok {
+						t.Error("a position without a journal")
+					}
+					for _, m := range h.message.Metrics {
+						if _, ok := m.Sample(); ok {
+							readings++
+						}
+					}
+					if g := h.message.Find(points.MetricGuardState); g != nil && h.topic.Device == "alder" {
+						word, _ = g.Value.Text()
+					}
+				}
+			}
+			if readings < 80 || word != vent.Pressurised.String() {
+				t.Errorf("%d readings arrived, the guard says %q", readings, word)
+			}
+		})
+	}
+}
+
+// What the lines gave is in the journal too, under the positions that went out; and all of it at the end.
+func TestReadingsAreKept(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "journal")
+	synctest.Test(t, func(t *testing.T) {
+		r := start(t, dir)
+		defer r.stop()
+		time.Sleep(5 * time.Second)
+		r.stop()
+		j, err := journal.Open(journal.Options{Folder: journal.Dir(dir)})
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer j.Close()
+		kept := map[uint64]taken{}
+		for b, err := range j.Read(0, j.Status().Next) {
+			if err != nil {
+				t.Fatal(err)
+			}
+			for i, s := range b.Samples {
+				kept[b.First+uint64(i)] = takenOf(b.Pot, s)
+			}
+		}
+		if len(kept) != len(r.read) || j.Status().Recovered.Positions != 0 {
+			t.Errorf("%d read, %d in the journal: %+v", len(r.read), len(kept), j.Status())
+		}
+		sent := 0
+		for _, h := range r.heard() {
+			first, ok := number(h.message, points.MetricJournalPosition)
+			for _, m := range h.message.Metrics {
+				s, is := m.Sample()
+				if !is || !ok || h.topic.Kind != sparkplug.DeviceData {
+					continue
+				}
+				if x := takenOf(h.topic.Device, s); kept[first] != x {
+					t.Fatalf("position %d: sent %+v, kept %+v", first, x, kept[first])
+				}
+				first++
+				sent++
+			}
+		}
+		if sent < len(kept)*9/10 {
+			t.Errorf("%d of %d sent", sent, len(kept))
+		}
+	})
 }
 
 func TestCannotStart(t *testing.T) {
@@ -357,15 +450,6 @@ func TestCannotStart(t *testing.T) {
 	err := app.Run(t.Context(), parse(func(s string) string { return strings.ReplaceAll(s, "19200", "1200") }), app.Options{Log: log})
 	if !errors.Is(err, poll.ErrTooSlow) {
 		t.Errorf("slow line: %v", err)
-	}
-	plain := filepath.Join(dir, "plain")
-	if err := os.WriteFile(plain, nil, 0o600); err != nil {
-		t.Fatal(err)
-	}
-	c := parse(func(s string) string { return s })
-	c.Journal = plain
-	if err := app.Run(t.Context(), c, app.Options{Log: log}); err == nil || !strings.Contains(err.Error(), "name another folder") {
-		t.Errorf("journal that is a file: %v", err)
 	}
 	if err := os.WriteFile(filepath.Join(dir, "sensor-fault.json"), []byte("{"), 0o600); err != nil {
 		t.Fatal(err)

@@ -27,6 +27,10 @@ const (
 	DefaultFlush      = 500 * time.Millisecond
 	DefaultTimeout    = 100 * time.Millisecond
 	DefaultTurnaround = 5 * time.Millisecond // common practice, no source
+	DefaultJournal    = "./journal"
+	DefaultSize       = 512_000_000 // bytes
+	DefaultAge        = 24 * time.Hour
+	DefaultSync       = 5 * time.Second
 )
 
 // A Config is a whole agent.yaml.
@@ -35,12 +39,20 @@ type Config struct {
 	Site       string // the group's name
 	Broker     brokerlink.Settings
 	Primary    string // id of the host without which nothing is published; empty: none
-	Journal    string // folder, as written
+	Journal    Journal
 	Flush      time.Duration
 	Simulated  bool // the sources are simulated, and everything downstream says so
 	Atmosphere potfile.Atmosphere
 	Buses      []Bus
 	Pots       []potfile.Pot
+}
+
+// A Journal is where readings are kept until the server has them for good, and how much of them.
+type Journal struct {
+	Path string        // folder, as written
+	Size int64         // bytes on disk at most
+	Age  time.Duration // of what is kept, in running time
+	Sync time.Duration // between two syncs of the disk: the most that a cut of the power can lose
 }
 
 // A Bus is one serial line.

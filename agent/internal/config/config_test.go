@@ -43,7 +43,7 @@ func TestParseReference(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if c.Agent != "quay-1" || c.Site != "harrow-quay" || !c.Simulated || c.Flush != 500*time.Millisecond || c.Journal != "./journal" || c.Primary != "gritwatch" || len(c.Pots) != 3 {
+	if c.Agent != "quay-1" || c.Site != "harrow-quay" || !c.Simulated || c.Flush != 500*time.Millisecond || c.Journal != (config.Journal{Path: "./journal", Size: 512e6, Age: 24 * time.Hour, Sync: 5 * time.Second}) || c.Primary != "gritwatch" || len(c.Pots) != 3 {
 		t.Errorf("%+v", c)
 	}
 	if want := (brokerlink.Settings{URL: "mqtts://broker.example:8883", User: "quay-1", PasswordFile: "/etc/gritwatch/password", CA: "/etc/gritwatch/ca.pem",
@@ -76,8 +76,24 @@ func TestParseSmall(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	if want := (config.Journal{Path: "./journal", Size: 512e6, Age: 24 * time.Hour, Sync: 5 * time.Second}); c.Journal != want {
+		t.Errorf("journal %+v", c.Journal)
+	}
 	if c.Primary != "" || c.Simulated || c.Flush != config.DefaultFlush || c.Buses[0].Timeout != config.DefaultTimeout || c.Buses[0].Turnaround != config.DefaultTurnaround || c.Broker.Address() != "127.0.0.1:1883" {
 		t.Errorf("defaults: %+v", c)
+	}
+}
+
+func TestParseJournal(t *testing.T) {
+	for text, want := range map[string]config.Journal{
+		"./j": {Path: "./j", Size: 512e6, Age: 24 * time.Hour, Sync: 5 * time.Second},
+		"{path: /var/lib/j, size: 2.5 GB, age: 72 h, sync: 500 ms}": {Path: "/var/lib/j", Size: 2.5e9, Age: 72 * time.Hour, Sync: 500 * time.Millisecond},
+		"{path: j, size: 10MB}": {Path: "j", Size: 10e6, Age: 24 * time.Hour, Sync: 5 * time.Second},
+	} {
+		c, err := config.Parse("agent.yaml", []byte("journal: "+text+"\n"+small))
+		if err != nil || c.Journal != want {
+			t.Errorf("%s: %+v, %v", text, c.Journal, err)
+		}
 	}
 }
 
@@ -105,6 +121,17 @@ func TestParseErrors(t *testing.T) {
 		{"site: harrow-quay\n", "", `agent.yaml:1: site: is missing; write for example site: quay-1`},
 		{"site: harrow-quay", "site: harrow-quay\nbrokers: 3", `agent.yaml:3: brokers: `},
 		{"site: harrow-quay", "site: harrow-quay\nprimary_host: a/b", `agent.yaml:3: primary_host: id "a/b" has one of + / # in it, which divide topics; write the id of a Sparkplug host, for example gritwatch, or leave it out`},
+		{"site: harrow-quay", "site: harrow-quay\njournal:", `agent.yaml:3: journal: is empty`},
+		{"site: harrow-quay", "site: harrow-quay\njournal: [a]", `agent.yaml:3: journal: is a list where a single value should be`},
+		{"site: harrow-quay", "site: harrow-quay\njournal: {size: 1 GB}", `agent.yaml:3: journal.path: is missing; write for example path: ./journal`},
+		{"site: harrow-quay", "site: harrow-quay\njournal: {path: j, folder: k}", `agent.yaml:3: journal.folder: unknown key`},
+		{"site: harrow-quay", "site: harrow-quay\njournal: {path: j, size: 512}", `agent.yaml:3: journal.size: "512" is not a size; write for example 512 MB or 4 GB`},
+		{"site: harrow-quay", "site: harrow-quay\njournal: {path: j, size: 512 KB}", `agent.yaml:3: journal.size: "512 KB" is not a size; write for example 512 MB or 4 GB`},
+		{"site: harrow-quay", "site: harrow-quay\njournal: {path: j, size: 9 MB}", `agent.yaml:3: journal.size: 9 MB is not from 10 MB to 1000 GB`},
+		{"site: harrow-quay", "site: harrow-quay\njournal: {path: j, size: NaN MB}", `agent.yaml:3: journal.size: NaN MB is not from 10 MB to 1000 GB`},
+		{"site: harrow-quay", "site: harrow-quay\njournal: {path: j, age: 10 s}", `agent.yaml:3: journal.age: 10s is not from 1m0s to 8784h0m0s`},
+		{"site: harrow-quay", "site: harrow-quay\njournal: {path: j, sync: 2 min}", `agent.yaml:3: journal.sync: 2m0s is not from 100ms to 1m0s`},
+		{"site: harrow-quay", "site: harrow-quay\njournal: {path: j, sync: 5}", `agent.yaml:3: journal.sync: "5" is not a time: it has no unit; `},
 		{`"mqtt://127.0.0.1"`, `127.0.0.1`, `agent.yaml:3: broker.url: "127.0.0.1" is not the address of a broker; write for example mqtt://127.0.0.1:1883`},
 		{`"mqtt://127.0.0.1"`, `"https://127.0.0.1"`, `agent.yaml:3: broker.url: "https://127.0.0.1" has the scheme "https", which is not spoken here; write for example mqtt://127.0.0.1:1883, or mqtts://... for TLS`},
 		{`"mqtt://127.0.0.1"`, `"mqtt://127.0.0.1:99999"`, `agent.yaml:3: broker.url: "mqtt://127.0.0.1:99999" has a port that is not from 1 to 65535; write for example mqtt://127.0.0.1:1883`},

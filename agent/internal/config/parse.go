@@ -2,8 +2,11 @@ package config
 
 import (
 	"fmt"
+	"math"
 	"path/filepath"
 	"regexp"
+	"strconv"
+	"strings"
 	"time"
 
 	"gritwatch/agent/internal/serialport"
@@ -22,6 +25,9 @@ const (
 	MinTimeout, maxTimeout = 5 * time.Millisecond, 2 * time.Second
 	minFlush, maxFlush     = 50 * time.Millisecond, time.Second // older than 1 s would be historical
 	maxTurnaround          = time.Second
+	minAge, maxAge         = time.Minute, 366 * 24 * time.Hour
+	minSync, maxSync       = 100 * time.Millisecond, time.Minute
+	minSize, maxSize       = 10e6, 1000e9 // bytes; the first holds what waits for the disk 16 times over
 )
 
 var namePattern = regexp.MustCompile(`^[a-z0-9-]{1,32}$`)
@@ -63,7 +69,7 @@ func read(doc *yamlfile.Doc) (Config, error) {
 	c := Config{Agent: readName(m, "agent"), Site: readName(m, "site")}
 	c.Broker = brokerlink.Read(m.Map("broker"))
 	c.Primary = readPrimary(m)
-	c.Journal = m.Optional().String("journal")
+	c.Journal = readJournal(m)
 	c.Flush = duration(m.Optional(), "flush", minFlush, maxFlush, DefaultFlush)
 	c.Simulated = m.Optional().Bool("simulated")
 	if m.Has("atmosphere") {
@@ -100,6 +106,42 @@ func readPrimary(m yamlfile.Map) string {
 		}
 		return s, nil
 	})
+}
+
+// readJournal reads a folder's name alone, or a mapping with its bounds too.
+func readJournal(m yamlfile.Map) Journal {
+	j := Journal{Path: DefaultJournal, Size: DefaultSize, Age: DefaultAge, Sync: DefaultSync}
+	if !m.Has("journal") {
+		return j
+	}
+	v := m.Get("journal")
+	if !v.IsMap() {
+		j.Path = v.Text()
+		return j
+	}
+	jm := v.Map()
+	j.Path = yamlfile.Scalar(jm, "path", "./journal", func(s string) (string, error) { return s, nil })
+	if jm.Has("size") {
+		j.Size = yamlfile.Scalar(jm, "size", "512 MB", parseSize)
+	}
+	j.Age = duration(jm.Optional(), "age", minAge, maxAge, DefaultAge)
+	j.Sync = duration(jm.Optional(), "sync", minSync, maxSync, DefaultSync)
+	return j
+}
+
+// parseSize reads a number of bytes such as "512 MB"; MB and GB are powers of 1000 (IEC 80000-13).
+func parseSize(s string) (int64, error) {
+	digits := strings.TrimRight(s, " BGM")
+	unit := strings.TrimSpace(s[len(digits):])
+	scale := map[string]float64{"MB": 1e6, "GB": 1e9}[unit]
+	v, err := strconv.ParseFloat(digits, 64)
+	switch {
+	case err != nil || scale == 0:
+		return 0, fmt.Errorf("%q is not a size; write for example 512 MB or 4 GB", s)
+	case !(v*scale >= minSize && v*scale <= maxSize):
+		return 0, fmt.Errorf("%s is not from %d MB to %d GB", s, int64(minSize/1e6), int64(maxSize/1e9))
+	}
+	return int64(math.Round(v * scale)), nil
 }
 
 // duration is a length of time between two bounds; def where the key is absent, which only an optional one may be.

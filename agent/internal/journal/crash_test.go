@@ -40,6 +40,8 @@ type rig struct {
 	rng   *rand.Rand
 	mono  time.Duration
 	waits []*record // appended in this life, not known to be synced
+
+	former []*record // those of the life before, when it ended
 }
 
 func begin(d *disk, tr *truth, rng *rand.Rand, o Options) (*rig, error) {
@@ -256,14 +258,19 @@ func TestAnything(t *testing.T) {
 		d := newDisk(rng.Uint64())
 		var r *rig
 		start := func() {
+			var waits []*record
+			if r != nil {
+				waits = r.waits
+			}
 			var err error
 			if r, err = begin(d, tr, rng, o); err != nil {
 				rt.Fatal(err)
 			}
+			r.former = waits
 		}
 		start()
 		for range rapid.IntRange(1, 80).Draw(rt, "steps") {
-			switch rapid.IntRange(0, 11).Draw(rt, "step") {
+			switch rapid.IntRange(0, 12).Draw(rt, "step") {
 			case 0, 1, 2, 3:
 				r.put()
 			case 4, 5:
@@ -306,6 +313,17 @@ func TestAnything(t *testing.T) {
 				}
 				d = d.cut()
 				start()
+			case 12: // killed: what was written is there, and safe after the next start
+				n := len(r.waits)
+				written := r.attempt(false) == nil
+				r.put()
+				d = d.killed()
+				if start(); written && r.Status().Fault == nil {
+					for _, rec := range r.former[:n] {
+						rec.sure = true
+					}
+					tr.sure += n
+				}
 			}
 			if d.dead {
 				continue

@@ -80,6 +80,18 @@ func (d *disk) cut() *disk {
 	return n
 }
 
+// killed is the disk as it is found after the process was killed: what was written is there.
+func (d *disk) killed() *disk {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	n := newDisk(d.rng.Uint64())
+	for name, i := range d.names {
+		n.names[name] = &inode{now: slices.Clone(i.now), safe: slices.Clone(i.safe)}
+	}
+	n.safe = maps.Clone(n.names)
+	return n
+}
+
 func merged(a, b map[string]*inode) map[string]*inode {
 	out := maps.Clone(a)
 	maps.Copy(out, b)

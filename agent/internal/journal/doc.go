@@ -25,9 +25,12 @@
 //
 //   - What Sync has returned for, or lies before Status.Synced, outlasts a cut of the power; of the rest a cut may take any
 //     part. Read then gives what is left: each record once, none wrong (CRC-32C), in order.
-//   - The worst loss of a cut is what was appended in SyncEvery (5 s) and the duration of one sync; of a killed process, in
-//     WriteEvery (1 s). As lost count all positions reserved, so that Lost is an upper bound: for a pot of 60 samples a
-//     second 1200 positions at most, and a few times that where the end of the last segment is torn.
+//   - What Write has returned for outlasts the end of the process, killed or not, while the machine goes on. A caller that
+//     sends records on sends them after Write, so that none is known elsewhere that the journal has forgotten.
+//   - The worst loss of a cut is what was appended in SyncEvery (5 s) and the duration of one sync; of a killed process, what
+//     was appended since the last Write, or in WriteEvery (1 s). As lost count all positions reserved, so that Lost is an upper
+//     bound: for a pot of 60 samples a second 1200 positions at most, and a few times that where the end of the last segment
+//     is torn.
 //   - Damage costs the frames it touches; reading goes on behind it. What is missing in the newest segment is counted at the
 //     start, in older ones when they are read (or dropped): reading them all at a start would take too long.
 //   - Positions lost are counted once, and kept over restarts. Only between being found and the next sync may a cut make
@@ -37,6 +40,9 @@
 //     take the backlog with it. A segment that is being written is not dropped; it ends when it is a 16th of MaxBytes (16 MiB
 //     at most) or a 24th of MaxAge long. What was not acknowledged is then lost, and logged. After a cut some of what had
 //     been dropped may be there again.
+//   - Write waits for no sync that is under way, but for the last of a segment and the first of the next (once in an hour or
+//     16 MiB).
+//   - What the disk does not give when it is read is no loss until it has failed for 10 minutes: it may pass.
 //   - Append never waits for the disk: it copies into a buffer, under a lock that is held at most as long as it takes to copy
 //     that buffer (512 KiB).
 //
@@ -46,9 +52,10 @@
 //
 // # Writing
 //
-// Cards wear by writes, and by syncs more than by bytes: each makes the file system write its own blocks too. So all that was
-// appended in a second goes out in one write, a sync comes every 5 s, with one more small write, and neither comes when
-// there is nothing to write. A pot of 6 points at 10 Hz takes 6.9 bytes a record, 36 MB a day, marks and heads with it.
+// Cards wear by what reaches them, and by syncs more than by bytes: each makes the file system write its own blocks too. What is
+// written (by Write, or each second) waits in the system's memory and costs the card nothing until the sync, every 5 s, which
+// adds one more small write; neither comes when there is nothing to write. A pot of 6 points at 10 Hz takes 6.9 bytes a record,
+// 36 MB a day, marks and heads with it.
 //
 // # Faults
 //

@@ -24,10 +24,11 @@ const (
 	DefaultBuffer     = 512 << 10
 	maxRetry          = time.Minute
 	maxSegment        = 16 << 20
-	parts             = 16   // segments that the greatest size is cut into at least
-	ages              = 24   // segments that the greatest age is cut into at least
-	minReserve        = 1024 // positions
-	reserveTimes      = 4    // as many positions as were used from one sync to the next
+	patience          = 10 * time.Minute // with a file that cannot be read, until what is missing in it counts as lost
+	parts             = 16               // segments that the greatest size is cut into at least
+	ages              = 24               // segments that the greatest age is cut into at least
+	minReserve        = 1024             // positions
+	reserveTimes      = 4                // as many positions as were used from one sync to the next
 )
 
 // MaxBatch is how many samples can be appended at once. So many are always reserved, as long as the disk can be written.
@@ -48,6 +49,18 @@ type TooOldError struct {
 func (e *TooOldError) Error() string {
 	return fmt.Sprintf("the journal begins at position %d: ask from there on, not from %d; what lay before has been dropped", e.Oldest, e.From)
 }
+
+// An UnreadableError says that the disk does not give what is to be read. It may pass.
+type UnreadableError struct {
+	From, To uint64 // positions, among which some cannot be read
+	Reason   error
+}
+
+func (e *UnreadableError) Error() string {
+	return fmt.Sprintf("positions %d to %d of the journal cannot be read now: %v", e.From, e.To, e.Reason)
+}
+
+func (e *UnreadableError) Unwrap() error { return e.Reason }
 
 // Events are told as they happen, by the goroutine that does the disk work; nil funcs are not called.
 type Events struct {
@@ -101,8 +114,8 @@ type segment struct {
 
 func (s segment) name() string { return fmt.Sprintf("%010d.segment", s.number) }
 
-// A Journal keeps records. Append, Acknowledge, Status, Sync and Read are safe for concurrent use; Append,
-// Acknowledge and Status never wait for the disk.
+// A Journal keeps records. All of it but Run and Close is safe for concurrent use; Append, Acknowledge and Status never
+// wait for the disk.
 type Journal struct {
 	o       Options
 	id      frame.ID
@@ -111,6 +124,7 @@ type Journal struct {
 	opened  time.Duration // Mono at Open
 	ranThen time.Duration // running time at Open
 	wake    chan struct{}
+	writes  chan chan error
 	syncs   chan chan error
 	done    chan struct{} // closed when Run has ended
 
@@ -128,11 +142,14 @@ type Journal struct {
 	reserve   uint64    // positions kept ahead
 	segments  []segment // oldest first, the one being written last
 	refused   uint64
+	failing   map[uint64]time.Duration // when reading a segment first failed, of those where it did the last time
+	hint      hint
 	ended     bool
 	fault     error
 	recovered Recovery
 
-	// Of the goroutine that does the disk work.
+	// Of whoever does disk work, who has put a token into disk. A sync lets it go while the card takes its time.
+	disk     chan struct{}
 	file     File   // the last segment; nil: none is being written
 	offset   int64  // in file
 	written  int    // bytes of buf that are in file
@@ -180,8 +197,8 @@ func Open(o Options) (*Journal, error) {
 	if err != nil {
 		return nil, err
 	}
-	j := &Journal{o: o, held: held, opened: o.Mono(), wake: make(chan struct{}, 1), syncs: make(chan chan error), done: make(chan struct{}),
-		buf: make([]byte, 0, o.Buffer), reserve: minReserve}
+	j := &Journal{o: o, held: held, opened: o.Mono(), wake: make(chan struct{}, 1), writes: make(chan chan error), syncs: make(chan chan error), done: make(chan struct{}),
+		buf: make([]byte, 0, o.Buffer), reserve: minReserve, failing: map[uint64]time.Duration{}, disk: make(chan struct{}, 1)}
 	if err := j.recover(); err != nil {
 		return nil, errors.Join(fmt.Errorf("journal: %w", err), held.Close())
 	}
@@ -234,13 +251,20 @@ func (j *Journal) Status() Status {
 	return s
 }
 
+// Write has everything handed to the operating system that was appended before: it then outlasts the end of this process,
+// however that comes. It wears no card: the system writes to it at the next sync. A sync under way does not hold it up. It
+// needs Run; the error is the disk's fault, ErrClosed, or the context's.
+func (j *Journal) Write(ctx context.Context) error { return ask(ctx, j.writes, j.done) }
+
 // Sync has everything on disk that was appended before, in a way that outlasts a cut of the power. It needs Run; the
 // error is the disk's fault, ErrClosed, or the context's.
-func (j *Journal) Sync(ctx context.Context) error {
+func (j *Journal) Sync(ctx context.Context) error { return ask(ctx, j.syncs, j.done) }
+
+func ask(ctx context.Context, of chan<- chan error, done <-chan struct{}) error {
 	answer := make(chan error, 1)
 	select {
-	case j.syncs <- answer:
-	case <-j.done:
+	case of <- answer:
+	case <-done:
 		return ErrClosed
 	case <-ctx.Done():
 		return ctx.Err()
@@ -256,12 +280,24 @@ func (j *Journal) Sync(ctx context.Context) error {
 // Run does the disk work until ctx ends; then it writes what still waits, and gives nil. It runs once.
 func (j *Journal) Run(ctx context.Context) error {
 	defer close(j.done)
+	var writer sync.WaitGroup
+	writer.Go(func() {
+		for {
+			select {
+			case <-ctx.Done():
+				return
+			case answer := <-j.writes:
+				answer <- j.attempt(false)
+			}
+		}
+	})
 	tick := time.NewTicker(min(j.o.WriteEvery, j.o.SyncEvery))
 	defer tick.Stop()
 	synced := time.Now()
 	for {
 		select {
 		case <-ctx.Done():
+			writer.Wait()
 			j.finish()
 			return nil
 		case <-tick.C: // Append, Status and Events tell of faults

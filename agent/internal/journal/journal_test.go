@@ -15,6 +15,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"syscall"
 	"testing"
 	"testing/synctest"
@@ -189,22 +190,26 @@ func TestHeld(t *testing.T) {
 	}
 }
 
-// Another process that is killed leaves the folder free, and what it had synced in it.
+// Another process that is killed leaves the folder free, and in it everything that it had written, synced or not.
 func TestKilled(t *testing.T) {
 	if path := os.Getenv("JOURNAL_OF_A_TEST"); path != "" {
-		j, err := Open(Options{Folder: Dir(path)})
+		// Small, so that it goes from segment to segment; syncs come in between.
+		j, err := Open(Options{Folder: Dir(path), Buffer: 16 << 10, MaxBytes: 512 << 10, SyncEvery: 7 * time.Millisecond, WriteEvery: 3 * time.Millisecond})
 		if err != nil {
 			t.Fatal(err)
 		}
 		go func() { _ = j.Run(context.Background()) }()
 		for g := newGauge(1); ; {
-			if _, ok := j.Append("alder", epoch, g.half()); !ok {
-				t.Fatal("refused")
+			first, ok := j.Append("alder", epoch, g.half())
+			for ; !ok; first, ok = j.Append("alder", epoch, g.room) { // until positions are reserved
+				if err := j.Sync(t.Context()); err != nil {
+					t.Fatal(err)
+				}
 			}
-			if err := j.Sync(t.Context()); err != nil {
+			if err := j.Write(t.Context()); err != nil {
 				t.Fatal(err)
 			}
-			fmt.Println("synced", j.Status().Synced)
+			fmt.Println("written", first+30)
 		}
 	}
 	path := t.TempDir()
@@ -223,9 +228,9 @@ func TestKilled(t *testing.T) {
 	if err := child.Start(); err != nil {
 		t.Fatal(err)
 	}
-	synced := uint64(0)
-	for synced < 3000 {
-		if _, err := fmt.Fscanf(said, "synced %d\n", &synced); err != nil {
+	written := uint64(0)
+	for written < 15_000 {
+		if _, err := fmt.Fscanf(said, "written %d\n", &written); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -235,11 +240,19 @@ func TestKilled(t *testing.T) {
 	if err := child.Process.Kill(); err != nil {
 		t.Fatal(err)
 	}
+	for { // what it said before it was killed counts
+		if _, err := fmt.Fscanf(said, "written %d\n", &written); err != nil {
+			break
+		}
+	}
 	_ = child.Wait() // killed
-	j := open(t, Options{Folder: Dir(path)})
+	j := open(t, Options{Folder: Dir(path), Buffer: 16 << 10, MaxBytes: 512 << 10})
 	got := collect(t, j, 0, math.MaxUint64)
-	if st := j.Status(); uint64(len(got)) < synced || st.Next < uint64(len(got))+1 || st.Lost != st.Next-uint64(len(got)) {
-		t.Errorf("%d of %d read; %+v", len(got), synced, st)
+	if st := j.Status(); uint64(len(got)) < written || st.Next < uint64(len(got))+1 || st.Lost != st.Next-uint64(len(got)) || st.Oldest != 0 || st.Synced == 0 {
+		t.Errorf("%d of %d read; %+v", len(got), written, st)
+	}
+	if files, err := os.ReadDir(path); err != nil || len(files) < 3 {
+		t.Errorf("%d segments: too few to try what happens between two", len(files))
 	}
 	g := newGauge(1)
 	var want []points.Sample
@@ -249,6 +262,59 @@ func TestKilled(t *testing.T) {
 	if text(got) != text(want[:len(got)]) {
 		t.Error("other samples than were appended")
 	}
+}
+
+// Whoever asks window by window has each part of a segment read a few times at most, not from its beginning each time.
+func TestReadOn(t *testing.T) {
+	d := newDisk(1)
+	var read atomic.Int64
+	j := open(t, Options{Folder: counting{d, &read}})
+	g := newGauge(1)
+	for range 200 {
+		for range 20 {
+			if _, ok := j.Append("alder", epoch, g.half()); !ok {
+				t.Fatal("refused")
+			}
+		}
+		if err := j.attempt(true); err != nil {
+			t.Fatal(err)
+		}
+	}
+	size, end := j.Status().Bytes, j.Status().Next
+	const part = 5_003 // ends within batches
+	var got []points.Sample
+	for at := uint64(0); at < end; at += part {
+		got = append(got, collect(t, j, at, at+part)...)
+	}
+	if uint64(len(got)) != end || !slices.EqualFunc(got, collect(t, j, 0, end), same) {
+		t.Errorf("%d read of %d, or others", len(got), end)
+	}
+	if times := float64(read.Load()) / float64(size); times > 12 {
+		t.Errorf("%d bytes were read %.1f times", size, times)
+	}
+	if !slices.EqualFunc(collect(t, j, 70, 90), got[70:90], same) { // and back again
+		t.Error("other records before the last")
+	}
+}
+
+type counting struct {
+	*disk
+	n *atomic.Int64
+}
+
+func (c counting) Open(name string) (File, error) {
+	f, err := c.disk.Open(name)
+	return countingFile{f, c.n}, err
+}
+
+type countingFile struct {
+	File
+	n *atomic.Int64
+}
+
+func (f countingFile) ReadAt(b []byte, off int64) (int, error) {
+	f.n.Add(int64(len(b)))
+	return f.File.ReadAt(b, off)
 }
 
 // The greatest size and age hold; what is dropped unacknowledged is lost, what was acknowledged is not.
@@ -509,6 +575,90 @@ func TestHangingDisk(t *testing.T) {
 	})
 }
 
+// What is appended while a slow card syncs is written all the same, and is safe only with the next sync; one that fails
+// has all of it written again.
+func TestWriteWhileSyncing(t *testing.T) {
+	for name, fails := range map[string]error{"the sync succeeds": nil, "the sync fails": syscall.EIO} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				d := newDisk(1)
+				slow := &slowSync{disk: d, hold: make(chan struct{})}
+				j := open(t, Options{Folder: slow})
+				stop := run(t, j)
+				defer stop()
+				g := newGauge(1)
+				put := func() {
+					t.Helper()
+					if _, ok := j.Append("alder", epoch, g.half()); !ok {
+						t.Fatal("refused")
+					}
+					short, end := context.WithTimeout(t.Context(), time.Second)
+					defer end()
+					if err := j.Write(short); err != nil {
+						t.Fatal(err)
+					}
+				}
+				put()
+				slow.on.Store(true)
+				answer := make(chan error, 1)
+				go func() { answer <- j.Sync(t.Context()) }()
+				synctest.Wait()
+				for range 3 {
+					put() // in time, though the sync goes on
+				}
+				if again := open(t, Options{Folder: d.killed()}); len(collect(t, again, 0, math.MaxUint64)) != 120 {
+					t.Errorf("after a kill in the sync: %+v", again.Status())
+				}
+				slow.err = fails
+				slow.on.Store(false)
+				close(slow.hold)
+				if err := <-answer; !errors.Is(err, fails) {
+					t.Errorf("sync: %v", err)
+				}
+				synctest.Wait()
+				if st := j.Status(); fails == nil && st.Synced != 30 || fails != nil && st.Synced != 0 {
+					t.Errorf("%+v", st)
+				}
+				time.Sleep(10 * time.Second) // the fault is over
+				if st := j.Status(); st.Synced != 120 || st.Fault != nil || st.Lost != 0 {
+					t.Errorf("%+v", st)
+				}
+				if again := open(t, Options{Folder: d.cut()}); len(collect(t, again, 0, math.MaxUint64)) != 120 || again.Status().Next < 120 {
+					t.Errorf("after a cut: %+v", again.Status())
+				}
+			})
+		})
+	}
+}
+
+// A slowSync has its syncs held up.
+type slowSync struct {
+	*disk
+	on   atomic.Bool
+	hold chan struct{}
+	err  error
+}
+
+func (s *slowSync) Create(name string) (File, error) {
+	f, err := s.disk.Create(name)
+	return slowFile{f, s}, err
+}
+
+type slowFile struct {
+	File
+	s *slowSync
+}
+
+func (f slowFile) Sync() error {
+	if f.s.on.Load() {
+		<-f.s.hold
+		if f.s.err != nil {
+			return f.s.err
+		}
+	}
+	return f.File.Sync()
+}
+
 type hanging struct {
 	*disk
 	hang chan struct{}
@@ -589,10 +739,13 @@ func TestSpoilt(t *testing.T) {
 	}
 }
 
-// Bytes that cannot be read cost the records in them, and no others.
+// Bytes that cannot be read cost the records in them, and no others; but only when the disk has failed for a while, and
+// until then nothing counts as lost.
 func TestUnreadable(t *testing.T) {
 	d := newDisk(1)
-	j := open(t, Options{Folder: bad{d}})
+	var mono time.Duration
+	o := Options{Folder: bad{d}, Mono: func() time.Duration { return mono }}
+	j := open(t, o)
 	g := newGauge(1)
 	for range 300 {
 		if _, ok := j.Append("alder", epoch, g.half()); !ok {
@@ -601,6 +754,24 @@ func TestUnreadable(t *testing.T) {
 		if err := j.attempt(true); err != nil {
 			t.Fatal(err)
 		}
+	}
+	refuses := func(j *Journal) {
+		t.Helper()
+		n, last := uint64(0), error(nil)
+		for b, err := range j.Read(0, math.MaxUint64) {
+			n, last = n+uint64(len(b.Samples)), err
+		}
+		var cannot *UnreadableError
+		if !errors.As(last, &cannot) || cannot.From != n || n == 0 || !errors.Is(last, syscall.EIO) {
+			t.Errorf("%d read, then %v", n, last)
+		}
+	}
+	for range 3 {
+		refuses(j)
+		if j.Status().Lost != 0 {
+			t.Errorf("lost, though the disk may give it another time: %+v", j.Status())
+		}
+		mono += patience / 3
 	}
 	got := collect(t, j, 0, math.MaxUint64)
 	if st := j.Status(); st.Lost < 300 || st.Lost > 1500 || uint64(len(got))+st.Lost != st.Next {
@@ -615,7 +786,8 @@ func TestUnreadable(t *testing.T) {
 		t.Fatal(err)
 	}
 	before := j.Status()
-	again := open(t, Options{Folder: bad{d.cut()}})
+	o.Folder = bad{d.cut()}
+	again := open(t, o)
 	collect(t, again, 0, math.MaxUint64)
 	if st := again.Status(); st.Lost-before.Lost != st.Next-before.Next {
 		t.Errorf("after a cut: %+v, was %+v", st, before)

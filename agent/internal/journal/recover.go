@@ -139,11 +139,10 @@ func (j *Journal) take(at *stand, s segment, f found) segment {
 	}
 	if !at.filled {
 		at.bytes += f.torn + f.skipped
-		if f.torn > 0 {
-			s.size -= f.torn
-			if !f.unread {
-				j.trims = append(j.trims, s)
-			}
+		s.size -= f.torn
+		// Records behind the last mark came through the end of a process, and were never synced.
+		if unsafe := f.mark == nil || f.mark.Next < f.upTo; (f.torn > 0 || unsafe) && !f.unread {
+			j.trims = append(j.trims, s)
 		}
 	}
 	if !at.filled || at.mark == nil {

@@ -24,6 +24,7 @@ type scan struct {
 	skipped int64 // bytes that are no frame
 	whole   int64 // where the last frame ended
 	bad     int   // blocks that could not be read
+	why     error // the last of them
 }
 
 // next is the next whole frame; its body is good until the next call.
@@ -76,7 +77,7 @@ func (s *scan) slowly(part []byte) {
 		if s.bad < badLimit {
 			var err error
 			if n, err = s.file.ReadAt(b, s.read+int64(at)); n < len(b) && err != nil {
-				s.bad++
+				s.bad, s.why = s.bad+1, err
 			}
 		}
 		clear(b[n:])

@@ -12,6 +12,8 @@ import (
 
 // attempt does the disk work, unless a fault is too young to try again. It tells of the beginning and the end of faults.
 func (j *Journal) attempt(sync bool) error {
+	j.disk <- struct{}{}
+	defer func() { <-j.disk }()
 	now := j.o.Mono()
 	if j.retries > 0 && now < j.retryAt {
 		j.mu.Lock()
@@ -80,12 +82,14 @@ func (j *Journal) work(sync bool) error {
 		done := j.next == j.synced && !j.ended // the head says it all
 		j.mu.Unlock()
 		if done {
+			j.trim()
 			return nil
 		}
 	}
 	if err := j.write(); err != nil {
 		return err
 	}
+	j.trim()
 	if !sync {
 		return nil
 	}
@@ -123,7 +127,8 @@ func (j *Journal) mark(next, limit uint64) frame.Mark {
 		Running: j.running(), Holes: j.named()}
 }
 
-// sync makes safe what is in the file, and with the same write reserves positions for what is to come.
+// sync makes safe what is in the file, and with the same write reserves positions for what is to come. More may be
+// written meanwhile, unless this is the last sync of the segment.
 func (j *Journal) sync() error {
 	j.mu.Lock()
 	reserve := max(minReserve, reserveTimes*(j.upTo-j.synced))
@@ -140,18 +145,34 @@ func (j *Journal) sync() error {
 	if _, err := j.file.WriteAt(j.scratch, j.offset); err != nil {
 		return err
 	}
-	if err := j.file.Sync(); err != nil {
+	j.offset += int64(len(j.scratch))
+	file, size, written := j.file, j.offset, j.written
+	j.mu.Lock()
+	s := &j.segments[len(j.segments)-1]
+	full := size >= j.part() || m.Next > s.base && m.Running-j.began >= j.o.MaxAge/ages
+	j.mu.Unlock()
+	if !full {
+		<-j.disk
+	}
+	err := file.Sync()
+	if !full {
+		j.disk <- struct{}{}
+	}
+	if j.file != file { // a write failed meanwhile, and with it this sync
+		j.mu.Lock()
+		defer j.mu.Unlock()
+		return j.fault
+	}
+	if err != nil {
 		return err
 	}
-	j.offset += int64(len(j.scratch))
 
 	j.mu.Lock()
-	j.buf = j.buf[:copy(j.buf, j.buf[j.written:])]
-	j.written = 0
-	j.synced, j.limit, j.reserve, j.told = j.upTo, limit, reserve, news
-	s := &j.segments[len(j.segments)-1]
-	s.end, s.size, s.ran = j.synced, j.offset, m.Running
-	full := s.size >= j.part() || s.end > s.base && m.Running-j.began >= j.o.MaxAge/ages
+	j.buf = j.buf[:copy(j.buf, j.buf[written:])]
+	j.written -= written
+	j.synced, j.limit, j.reserve, j.told = m.Next, limit, reserve, news
+	s = &j.segments[len(j.segments)-1]
+	s.end, s.size, s.ran = j.synced, size, m.Running
 	j.mu.Unlock()
 	if full {
 		err := j.file.Close() // all of it is safe
@@ -210,11 +231,11 @@ func (j *Journal) create() error {
 	}
 	j.segments = append(kept, s)
 	j.mu.Unlock()
-	j.trim()
 	return nil
 }
 
-// trim cuts from segments what is no whole frame. Only now, so that a start that fails finds it again.
+// trim cuts from segments what is no whole frame, or stands in a newer one too, and makes safe what is left. Only now that the newer one is written, so
+// that a start that fails, or comes after the process was killed, finds it again.
 func (j *Journal) trim() {
 	for _, s := range j.trims {
 		f, err := j.o.Folder.Open(s.name())
@@ -261,6 +282,7 @@ func (j *Journal) drop(why string) {
 	j.oldest = max(j.oldest, s.end)
 	j.holes.cut(j.oldest)
 	j.segments = j.segments[1:]
+	delete(j.failing, s.number)
 	j.mu.Unlock()
 	j.doomed = append(j.doomed, s)
 	if lost > 0 {

@@ -51,6 +51,8 @@ type session struct {
 	out     []sent
 	held    chan struct{} // publishing waits for it
 	heldN   chan struct{} // publishing of the node's data does
+
+	unconfirmed int // bytes, as the session says
 }
 
 // put keeps what the machine lets out; errors but those of a session that is not there are the uplink's mistakes.
@@ -137,12 +139,15 @@ func (s *session) connect() {
 	s.Rebirth()
 }
 
+func (s *session) Waiting() int { s.mu.Lock(); defer s.mu.Unlock(); return s.unconfirmed }
+
 // disconnect takes the connection away.
 func (s *session) disconnect() {
 	s.mu.Lock()
-	defer s.mu.Unlock()
 	s.machine.Over()
 	s.online = false
+	s.mu.Unlock()
+	s.u.Offline()
 }
 
 // take gives what was sent since the last time, and forgets it.
@@ -178,12 +183,14 @@ type rig struct {
 	stop  func()
 }
 
-func start(t *testing.T) *rig {
+func start(t *testing.T) *rig { return startWith(t, func(*uplink.Options) {}) }
+
+func startWith(t *testing.T, with func(*uplink.Options)) *rig {
 	r := &rig{}
 	var off time.Duration
 	r.clock = timebase.New(timebase.Options{Wall: func() time.Time { return time.Now().Add(off).Round(0) }})
 	r.step = func(d time.Duration) { off += d; r.clock.Step() }
-	r.Uplink = uplink.New(uplink.Options{
+	o := uplink.Options{
 		Pots: []uplink.Pot{
 			{Name: "alder", Points: points.SetOf(points.Vessel, points.Hose, points.Control), Digest: "vent/1:aa"},
 			{Name: "birch", Points: points.SetOf(points.Supply, points.Vessel, points.Control), Electric: true, Digest: "vent/1:bb"},
@@ -192,7 +199,9 @@ func start(t *testing.T) *rig {
 		Word:   func(string) vent.Word { r.mu.Lock(); defer r.mu.Unlock(); return r.word },
 		Lines:  func() []points.Line { r.mu.Lock(); defer r.mu.Unlock(); return slices.Clone(r.lines) },
 		Events: uplink.Events{Lost: func(_ string, n int) { r.mu.Lock(); defer r.mu.Unlock(); r.lost += n }},
-	})
+	}
+	with(&o)
+	r.Uplink = uplink.New(o)
 	machine, err := rules.New(rules.Options{Group: "harrow-quay", Node: "quay-1"})
 	if err != nil {
 		t.Fatal(err)

@@ -2,7 +2,18 @@
 // with the guard's word in each; births, deaths and returns of pots; echoes by which the server tells their age; what is
 // counted of the serial lines.
 //
-// There is no journal: what comes while there is no session is lost, and counted.
+// # Journal
+//
+// Readings go into the journal at each flush, session or none, and into a message only after that, when they are in the hands
+// of the operating system: a message so never has a position that a killed agent would not know of. What is over a second old
+// then, or finds no session, is not sent by itself; the server sees from the positions that it has not got it, and asks
+// (package backlog says how that is answered). Until the flush, readings stand on the slate, written anew as each comes, so that a kill
+// costs what was read since the last writing, about one request's readings. A disk that takes longer than 250 ms for a
+// write holds nothing up: the readings then go out with their positions all the same, and a kill within that stall may lose
+// some of them or, in the worst case, give them a second position.
+//
+// Without a journal, or where it refuses, readings go out without positions; what is over a second old is marked as
+// historical, and what finds no session is lost, and counted.
 package uplink
 
 import (
@@ -12,6 +23,9 @@ import (
 	"sync"
 	"time"
 
+	"gritwatch/agent/internal/backlog"
+	"gritwatch/agent/internal/journal"
+	"gritwatch/agent/internal/journal/slate"
 	"gritwatch/internal/edgenode"
 	"gritwatch/internal/vent"
 	"gritwatch/protocol/points"
@@ -27,6 +41,12 @@ const (
 	gather   = 50 * time.Millisecond
 	beat     = 100 * time.Millisecond
 	capacity = 3000 // readings waiting for a pot: ten times what a slow broker may hold up
+
+	// StandEvery is how often is told how the journal stands.
+	StandEvery = time.Minute
+
+	lentFor     = 5 * time.Second        // a silent pot stays born after its backlog: more of it may be asked for
+	writeWithin = 250 * time.Millisecond // the disk's time, after which readings go out all the same
 )
 
 // A Session is the edge node, online or not. *edgenode.Node is one.
@@ -36,6 +56,7 @@ type Session interface {
 	BirthDevice(device string, ms []sparkplug.Metric) error
 	KillDevice(device string) error
 	Rebirth()
+	Waiting() int // bytes that were sent and are still on their way, as far as is known
 }
 
 // A Clock is the agent's time, now and the epoch it belongs to.
@@ -65,15 +86,19 @@ type Options struct {
 	SessionID string                     // random, new with every start
 	Simulated bool                       // the sources are simulated
 	Lines     func() []points.Line       // what is counted of the serial lines, now, always as many; nil: nothing
+	Journal   *journal.Journal           // its Run outlives the uplink's; nil: none
+	Slate     *slate.Slate               // of the journal; nil: none
 	Log       *slog.Logger               // nil: silent
 	Events    Events
 }
 
-// An Uplink gathers readings and publishes them. Sample, Wake, Births and Command are safe for concurrent use and
-// never wait for the network, but for Command.
+// An Uplink gathers readings and publishes them. All but Run is safe for concurrent use, and waits for neither network nor
+// disk, but for Command, which may wait for the network.
 type Uplink struct {
-	o    Options
-	wake chan struct{}
+	o     Options
+	wake  chan struct{}
+	jot   chan struct{} // the slate is to be written
+	asked chan struct{} // there is a request
 
 	mu        sync.Mutex
 	pots      []*pot
@@ -81,12 +106,24 @@ type Uplink struct {
 	epoch     uint64        // of the last births; 0: there were none
 	lost      int           // since the last message that went out
 	toldLines []points.Line // of the serial lines, as the server has them; nil: there were no births
+	clock     epochs
+	floor     uint64 // no reading that stands on the slate has a position before it, while taken are not empty
+	requests  backlog.Queue
+	session   uint64 // counts their ends
+
+	answers answers // of Run's goroutine
+	slow    time.Time
 }
+
+// epochs are the clock's last two, as far as readings came in them; 0: none.
+type epochs struct{ now, before uint64 }
 
 // A pot's readings on their way. Guarded by Uplink.mu.
 type pot struct {
 	Pot
 	waiting  []entry
+	taken    []entry   // appended to the journal, and not known to be written
+	lent     time.Time // when it was silent and last had its backlog told, for which it was born
 	newest   [points.Count]points.Sample
 	epochs   [points.Count]uint64 // of newest; 0: none yet
 	told     [points.Count]points.Sample
@@ -113,7 +150,7 @@ func New(o Options) *Uplink {
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
-	u := &Uplink{o: o, wake: make(chan struct{}, 1), names: make(map[string]*pot, len(o.Pots))}
+	u := &Uplink{o: o, wake: make(chan struct{}, 1), jot: make(chan struct{}, 1), asked: make(chan struct{}, 1), names: make(map[string]*pot, len(o.Pots))}
 	for _, p := range o.Pots {
 		n := &pot{Pot: p, answered: time.Now()}
 		u.pots = append(u.pots, n)
@@ -131,10 +168,16 @@ func (u *Uplink) Sample(name string, s points.Sample) {
 	if p == nil || int(s.Point) >= points.Count || !p.Points.Has(s.Point) { // none but those it is born with
 		return
 	}
+	if epoch != u.clock.now {
+		u.clock = epochs{epoch, u.clock.now}
+	}
 	age := now.Sub(s.At)
-	if age < -Late {
-		u.drop(p, 1) // stamped in an epoch that is over
-		return
+	if age < -Late || uint64(s.At) < epoch { // stamped in an epoch that is over
+		if epoch = u.clock.before; epoch == 0 || u.o.Journal == nil {
+			u.drop(p, 1)
+			return
+		}
+		age = 2 * Late
 	}
 	if s.Quality != points.NoReply {
 		p.answered = time.Now()
@@ -150,6 +193,14 @@ func (u *Uplink) Sample(name string, s points.Sample) {
 		u.Wake()
 	}
 	p.newest[s.Point], p.epochs[s.Point] = s, epoch
+	signal(u.jot)
+}
+
+func signal(c chan<- struct{}) {
+	select {
+	case c <- struct{}{}:
+	default:
+	}
 }
 
 // urgentNow tells whether a reading is to be told within 100 ms.
@@ -166,12 +217,7 @@ func (p *pot) urgentNow(s points.Sample) bool {
 }
 
 // Wake has what is urgent, or a changed word of the guard, published within 100 ms.
-func (u *Uplink) Wake() {
-	select {
-	case u.wake <- struct{}{}:
-	default:
-	}
-}
+func (u *Uplink) Wake() { signal(u.wake) }
 
 // drop counts readings that will never be published; with mu held.
 func (u *Uplink) drop(p *pot, n int) {
@@ -184,18 +230,37 @@ func (u *Uplink) drop(p *pot, n int) {
 	}
 }
 
-// Run publishes until ctx ends, then what still waits.
+// Run publishes until ctx ends, then what still waits, which it also appends to the journal.
 func (u *Uplink) Run(ctx context.Context, s Session) error {
-	flush, pulse, lines := time.NewTicker(u.o.Flush), time.NewTicker(beat), time.NewTicker(LinesEvery)
+	var chalk sync.WaitGroup
+	chalk.Go(func() { u.keepSlate(ctx) })
+	defer func() {
+		chalk.Wait()
+		u.writeSlate() // nothing waits any more
+	}()
+	defer u.answers.end()
+	flush, pulse, lines, stand := time.NewTicker(u.o.Flush), time.NewTicker(beat), time.NewTicker(LinesEvery), time.NewTicker(StandEvery)
 	defer flush.Stop()
 	defer pulse.Stop()
 	defer lines.Stop()
-	var soon <-chan time.Time
+	defer stand.Stop()
+	var soon, next <-chan time.Time // something urgent; the next part of an answer
 	for {
-		select {
+		select { // readings of now come first
 		case <-ctx.Done():
 			u.publish(s, func(*pot) bool { return true })
 			return nil
+		case <-flush.C:
+			u.publish(s, func(*pot) bool { return true })
+			continue
+		case <-soon:
+			soon = nil
+			u.publish(s, func(p *pot) bool { return p.urgent || !p.spoken || p.word != u.o.Word(p.Name) })
+			continue
+		default:
+		}
+		select {
+		case <-ctx.Done():
 		case <-flush.C:
 			u.publish(s, func(*pot) bool { return true })
 		case <-u.wake:
@@ -209,6 +274,17 @@ func (u *Uplink) Run(ctx context.Context, s Session) error {
 			u.bury(s)
 		case <-lines.C:
 			u.tellLines(s)
+		case <-stand.C:
+			u.tellStand(s)
+		case <-u.asked:
+			if next == nil {
+				next = time.After(0)
+			}
+		case <-next:
+			next = nil
+			if again, wait := u.answer(s); again {
+				next = time.After(wait)
+			}
 		}
 	}
 }
@@ -220,9 +296,11 @@ func (u *Uplink) bury(s Session) {
 	stepped := u.epoch != 0 && u.epoch != epoch
 	var dead []string
 	for _, p := range u.pots {
-		if p.silent() {
+		if !p.silent() {
+			p.lent = time.Time{}
+		} else if time.Since(p.lent) > lentFor {
 			dead = append(dead, p.Name)
-			p.waiting = p.waiting[:0] // nothing but no replies
+			p.waiting = replied(p.waiting)
 		}
 	}
 	u.mu.Unlock()
@@ -239,14 +317,28 @@ func (u *Uplink) bury(s Session) {
 
 func (p *pot) silent() bool { return time.Since(p.answered) > Silence }
 
-// publish sends what waits for the pots chosen.
-func (u *Uplink) publish(s Session, chosen func(*pot) bool) {
-	for _, p := range u.pots {
-		u.mu.Lock()
-		take := chosen(p)
-		u.mu.Unlock()
-		if take {
-			u.send(s, p)
+// replied is the readings up to the last one that was an answer: a pot that is told dead needs no others.
+func replied(es []entry) []entry {
+	for n := len(es); n > 0; n-- {
+		if es[n-1].s.Quality != points.NoReply {
+			return es[:n]
 		}
+	}
+	return es[:0]
+}
+
+// publish sends what waits for the pots chosen; what is to be kept is in the journal then.
+func (u *Uplink) publish(s Session, chosen func(*pot) bool) {
+	var pots []*pot
+	u.mu.Lock()
+	for _, p := range u.pots {
+		if chosen(p) {
+			pots = append(pots, p)
+		}
+	}
+	u.mu.Unlock()
+	kept := u.keep(pots)
+	for i, p := range pots {
+		u.send(s, p, kept[i])
 	}
 }

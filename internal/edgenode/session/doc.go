@@ -26,7 +26,11 @@
 //   - bdSeq and Node Control/Rebirth, a Boolean, false, without alias (topics-nbirth-rebirth-metric,
 //     operational-behavior-data-commands-rebirth-*): Births adds them.
 //   - Aliases are unique over the node and its devices (payloads-alias-uniqueness): one count for all, each connection from
-//     another number; births again on the same connection give the same.
+//     another number; births again on the same connection give the same. Historical data go by name without one, as metrics may
+//     (payloads-name-requirement): whoever stores or forwards them needs no birth to read them.
+//   - Data of a time in which nothing could be published may follow, marked is_historical, with the time of capture and the
+//     session's seq; only metrics without the mark are bound to chronological order
+//     (operational-behavior-data-publish-*birth-order). Data takes the mark as it is given, of all metrics of a message alike.
 //   - Ids and names that differ by more than case (case-sensitivity-*): Births refuses others. That node and group together
 //     are unique (intro-edge-node-id-uniqueness) is the site's part; the server tells when they are not.
 //   - One count of seq for everything but NDEATH (payloads-sequence-num-*, topics-*-seq-num): the Machine; a message that
@@ -52,7 +56,8 @@
 //   - Publishing on change (principles-rbe-recommended): a new reading is a change, even if it shows the same value, as
 //     whoever judges a vessel must see that its gauge still answers.
 //   - Births again name every device, also one that was told dead, which is told dead again at once: its metrics stay known.
-//   - What is read while there is no session is not kept here; see whoever owns the node.
+//   - What is read while there is no session is not kept here: whoever owns the node has a journal, and publishes from it what
+//     the host asks for.
 //   - DCMD is not subscribed to, as nothing of a device can be written; templates and MQTT 5 are not used.
 //
 // # Commands that stay away

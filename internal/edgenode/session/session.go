@@ -213,7 +213,8 @@ func numbered(name string) bool {
 }
 
 // Data is an NDATA, or a DDATA where a device is named. Metrics are taken over and sorted by time; each must have been born,
-// with the type it has now. Each call has its number used: what it gives must be published.
+// with the type it has now. Historical ones go by name: they may outlive the births whose aliases they would speak of. Each call
+// has its number used: what it gives must be published.
 func (m *Machine) Data(now si.Instant, device string, ms []sparkplug.Metric) (Message, error) {
 	kind := sparkplug.NodeData
 	if m.state != born {
@@ -235,7 +236,7 @@ func (m *Machine) Data(now si.Instant, device string, ms []sparkplug.Metric) (Me
 		case !x.Null && !k.typ.Holds(x.Value):
 			return Message{}, fmt.Errorf("%s: metric %q was born with data type %d, and this value has another", topic, x.Name, k.typ)
 		}
-		x.Alias, x.Aliased = k.alias, k.aliased
+		x.Alias, x.Aliased = k.alias, k.aliased && !x.Historical
 	}
 	seq := m.seq
 	b, err := sparkplug.EncodeData(now, seq.Next(), ms)

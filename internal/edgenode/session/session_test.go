@@ -579,3 +579,25 @@ func FuzzHear(f *testing.F) {
 		}
 	})
 }
+
+// Historical data go by name, live data by alias; both under the one count.
+func TestHistoricalGoByName(t *testing.T) {
+	m := machine(t, session.Options{})
+	born(t, m, 3, "alder")
+	for i, historical := range []bool{true, false, true} {
+		v := vessel(2)
+		v.Historical = historical
+		out, err := m.Data(at, "alder", []sparkplug.Metric{v})
+		if err != nil {
+			t.Fatal(err)
+		}
+		got, err := sparkplug.Decode(out.Payload)
+		if err != nil {
+			t.Fatal(err)
+		}
+		x := got.Metrics[0]
+		if x.Aliased == historical || (x.Name == points.Vessel.Metric()) != historical || x.Historical != historical || got.Seq != uint8(2+i) {
+			t.Errorf("historical %v: %+v, seq %d", historical, x, got.Seq)
+		}
+	}
+}
