@@ -29,6 +29,9 @@ type flags struct {
 		Add addFlags `cmd:"" help:"Give an agent (or an observer) a password for the embedded broker. Shown once; the users' file keeps its hash."`
 	} `cmd:"" help:"Users of the embedded broker."`
 
+	Backup  backupFlags  `cmd:"" help:"Write the server's records (not its samples) to a new file; a running server goes on."`
+	Restore restoreFlags `cmd:"" help:"Put a backup in the place of the server's records, which are kept; the server must be stopped."`
+
 	Replay replayFlags `cmd:"" help:"Run judge and engine over a logged CSV of one pot; lines of JSON. No broker, no clock, no network."`
 }
 
@@ -49,6 +52,10 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 				return check(f.Check.Config, stdout)
 			case "agent add":
 				return addUser(f.Agent.Add, stdout)
+			case "backup":
+				return backUp(ctx, f.Backup, stdout)
+			case "restore":
+				return restore(ctx, f.Restore, stdout)
 			case "replay <samples>":
 				return replayLog(ctx, f.Replay, stdout, stderr, log)
 			}
