@@ -78,7 +78,7 @@ func typeOfField(f messages.Field) (string, error) {
 func typeOf(t reflect.Type) (string, error) {
 	switch t.Kind() {
 	case reflect.Pointer:
-		return typeOf(t.Elem())
+		return typeOf(t.Elem()) // absent where it is not known
 	case reflect.String:
 		return "string", nil
 	case reflect.Bool:
@@ -88,7 +88,13 @@ func typeOf(t reflect.Type) (string, error) {
 	case reflect.Struct:
 		return t.Name(), nil
 	case reflect.Slice:
+		if t == messages.Raw {
+			return "unknown", nil
+		}
 		elem, err := typeOf(t.Elem())
+		if t.Elem().Kind() == reflect.Pointer { // in a list what is not known keeps its place
+			elem = "(" + elem + " | null)"
+		}
 		return "readonly " + elem + "[]", err
 	}
 	return "", fmt.Errorf("no TypeScript type for %s; add one to typeOf", t)

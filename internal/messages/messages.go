@@ -5,6 +5,7 @@ package messages
 //go:generate go run ./docs
 
 import (
+	"encoding/json"
 	"fmt"
 	"reflect"
 	"strings"
@@ -30,12 +31,15 @@ type Field struct {
 	Says     string // its comment; "" none
 }
 
+// Raw is the type of a field that holds any JSON.
+var Raw = reflect.TypeFor[json.RawMessage]()
+
 // A Closer says what a field can hold, where its Go type says less. The zero value says no more.
 type Closer struct {
 	List string // name of the closed list that the text, or each text of a slice or map, is from
 	Keys string // name of the closed list that a map's keys are from
 	Only string // the one text it holds
-	Time bool   // an instant, RFC 3339 with ms, UTC
+	Time bool   // an instant, RFC 3339 with ms or us, UTC
 	Open bool   // a newer server may know more words than the list has: readers take any
 }
 
@@ -54,25 +58,44 @@ func closer() map[string]Closer {
 		"Frame.Type":     {List: "FrameType"},
 		"Frame.ServerT":  {Time: true},
 		"Pots.ServerT":   {Time: true},
+
+		"History.From":    {Time: true},
+		"History.To":      {Time: true},
+		"History.ServerT": {Time: true},
+		"Trace.Point":     {List: "Point"},
+		"Cycle.Kind":      {Only: "cycle"},
+		"Cycle.T":         {Time: true},
+		"Cycle.Press":     {Time: true},
+		"Cycle.Release":   {Time: true},
+		"Transition.T":    {Time: true},
+		"Alarm.Raised":    {Time: true},
+		"Alarm.Ended":     {Time: true},
+		"Refill.T":        {Time: true},
+		"Service.T":       {Time: true},
+		"Shift.From":      {Time: true},
+		"Shift.To":        {Time: true},
+		"Loss.T":          {Time: true},
+		"Paging.ServerT":  {Time: true},
 	}
+}
+
+// types are those of the messages, parts before what is made of them.
+func types() []any {
+	return []any{live.Answer{}, live.Pressures{}, live.Drops{}, live.Pot{}, live.Frame{}, live.Request{}, live.Pots{}, live.Problem{},
+		live.Spread{}, live.Trace{}, live.Epoch{}, live.History{}, live.Blowdown{}, live.Cycle{}, live.Cycles{}, live.Transition{}, live.Alarm{}, live.Alarms{},
+		live.Refill{}, live.Refills{}, live.Service{}, live.Services{}, live.Shift{}, live.Shifts{}, live.Loss{}, live.Losses{}}
 }
 
 // All are the messages, parts before what is made of them.
 func All() ([]Message, error) {
 	close, used := closer(), map[string]bool{}
 	var out []Message
-	for _, v := range []any{live.Answer{}, live.Pressures{}, live.Drops{}, live.Pot{}, live.Frame{}, live.Request{}, live.Pots{}, live.Problem{}} {
+	for _, v := range types() {
 		t := reflect.TypeOf(v)
 		m := Message{Name: t.Name(), Says: comments[t.Name()]}
-		for i := range t.NumField() {
-			f := t.Field(i)
-			name, opts, _ := strings.Cut(f.Tag.Get("json"), ",")
-			if name == "" || name == "-" {
-				return nil, fmt.Errorf("%s.%s has no JSON name", t.Name(), f.Name)
-			}
-			key := t.Name() + "." + f.Name
-			used[key] = true
-			m.Fields = append(m.Fields, Field{Name: name, Type: f.Type, Optional: strings.Contains(opts, "omitempty"), Closer: close[key], Says: comments[key]})
+		var err error
+		if m.Fields, err = fields(t, close, used); err != nil {
+			return nil, err
 		}
 		out = append(out, m)
 	}
@@ -80,6 +103,30 @@ func All() ([]Message, error) {
 		if !used[key] {
 			return nil, fmt.Errorf("%s has a list, but protocol/live has no such field", key)
 		}
+	}
+	return out, nil
+}
+
+// fields are those of a type, with those of a type that is embedded in it, as JSON has them. It notes them in used.
+func fields(t reflect.Type, close map[string]Closer, used map[string]bool) ([]Field, error) {
+	var out []Field
+	for i := range t.NumField() {
+		f := t.Field(i)
+		name, opts, _ := strings.Cut(f.Tag.Get("json"), ",")
+		if f.Anonymous && f.Type.Kind() == reflect.Struct && name == "" {
+			inner, err := fields(f.Type, close, used)
+			if err != nil {
+				return nil, err
+			}
+			out = append(out, inner...)
+			continue
+		}
+		if name == "" || name == "-" {
+			return nil, fmt.Errorf("%s.%s has no JSON name", t.Name(), f.Name)
+		}
+		key := t.Name() + "." + f.Name
+		used[key] = true
+		out = append(out, Field{Name: name, Type: f.Type, Optional: strings.Contains(opts, "omitempty"), Closer: close[key], Says: comments[key]})
 	}
 	return out, nil
 }

@@ -68,6 +68,9 @@ type Frame struct {
 	Seq     uint64 `json:"seq"`
 	ServerT string `json:"server_t"` // RFC 3339 with ms
 	Pots    []Pot  `json:"pots"`
+	// Faults are what keeps the server from doing its whole work, as a full disk: one sentence each. Absent: nothing does. The list
+	// is whole in each frame.
+	Faults []string `json:"faults,omitempty"`
 }
 
 // A Request is one message of the page: a subscription (absent: all pots), an acknowledgement, or both.

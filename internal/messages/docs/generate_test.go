@@ -9,7 +9,7 @@ import (
 
 func TestGeneratedFileIsCurrent(t *testing.T) {
 	out := filepath.Join(t.TempDir(), "comments.go")
-	if err := run([]string{"-in", "../../../protocol/live/live.go", "-out", out}, t.Output()); err != nil {
+	if err := run([]string{"-in", "../../../protocol/live", "-out", out}, t.Output()); err != nil {
 		t.Fatal(err)
 	}
 	want, err := os.ReadFile(out)
@@ -23,7 +23,7 @@ func TestGeneratedFileIsCurrent(t *testing.T) {
 	if !bytes.Equal(got, want) {
 		t.Error("internal/messages/comments.gen.go is stale: run go generate ./internal/messages")
 	}
-	if err := run([]string{"-in", "nowhere.go"}, t.Output()); err == nil {
-		t.Error("a missing file was read")
+	if err := run([]string{"-in", "nowhere"}, t.Output()); err == nil {
+		t.Error("a missing folder was read")
 	}
 }

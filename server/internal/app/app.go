@@ -18,13 +18,18 @@ import (
 
 	"gritwatch/internal/brokerlink"
 	"gritwatch/internal/potfile"
+	"gritwatch/protocol/si"
 	"gritwatch/server/internal/broker"
 	"gritwatch/server/internal/config"
+	"gritwatch/server/internal/history"
 	"gritwatch/server/internal/httpapi"
 	"gritwatch/server/internal/ingest"
+	"gritwatch/server/internal/keep"
 	"gritwatch/server/internal/live"
 	"gritwatch/server/internal/metrics"
 	"gritwatch/server/internal/pot"
+	"gritwatch/server/internal/records"
+	"gritwatch/server/internal/rewind"
 )
 
 // Options of a run. All are needed.
@@ -78,33 +83,65 @@ func Run(ctx context.Context, c config.Config, o Options) error {
 	if err != nil {
 		return err
 	}
-	tasks := []Task{named{remembered, "memory of faults"}}
+	kept, err := openStore(ctx, c, o.Log)
+	if err != nil {
+		return err
+	}
+	defer func() {
+		if err := kept.close(); err != nil {
+			o.Log.Error("what was stored last may be missing", slog.String("reason", err.Error()))
+		}
+	}()
 
+	tasks := []Task{named{remembered, "memory of faults"}, kept.history}
 	var m *metrics.Metrics
+	var host *ingest.Host
+	var past *rewind.Rewinder
+	electric := map[string]bool{}
+	var noted *book
+	keeper := keep.New(keep.Options{Store: kept.history, Book: kept.records, Positions: kept.positions, Placements: kept.placements, LostTo: kept.lostTo,
+		Electric: electric, Log: o.Log,
+		Ask: func(agent, journal string, from, to uint64) bool { return host.Replay(agent, journal, from, to) },
+		Events: keep.Events{
+			Late: func(l keep.Late) { past.Late(l) },
+			Stored: func(r history.Result) {
+				m.Stored([...]int{r.Stored, r.Repeated, r.Conflicts, r.TooOld, r.TooNew, r.Invalid})
+			},
+			Dropped: func(n int) { m.Unkept(n) },
+			Lost:    func(l records.Loss) { m.Lost(l.Agent, l.To-l.From) },
+			Clock:   func(agent string, ahead time.Duration) { m.Clock(agent, ahead) },
+			Skewed:  func(agent string, at si.Instant, ahead time.Duration, on bool) { noted.Skewed(agent, at, ahead, on) },
+		}})
+	noted = newBook(kept.records, keeper, kept.open, o.Log)
 	start := time.Now()
-	events := pot.Events{Latency: func(d time.Duration) { m.Latency(d) }, Dropped: func() { m.Dropped() }, Faulty: remembered.note}
+	events := pot.Events{Latency: func(d time.Duration) { m.Latency(d) }, Dropped: func() { m.Dropped() }, Faulty: remembered.note,
+		Cycle: noted.Cycle, Found: noted.Found, Gauge: noted.Gauge}
 	wires := newWiring(all, o.Log)
 	var actors []*pot.Actor
 	for i, p := range c.Pots {
 		events.Sample = wires.of(i)
 		a := pot.New(pot.Config{Site: c.Site, Agent: p.Agent, Pot: p.Pot},
 			pot.Options{Start: start, Log: o.Log, Events: events, Faulty: remembered.faulty(p.Name)})
+		electric[p.Name] = p.Control.Electric
 		actors = append(actors, a)
 		tasks = append(tasks, a)
 		link.Pots = append(link.Pots, ingest.Pot{Name: p.Name, Agent: p.Agent, Electric: p.Control.Electric, Points: p.Points})
 	}
 	pots := newFleet(actors)
-	hub := live.New(pots, live.Options{Log: o.Log, Refuse: httpapi.Problem})
-	if m, err = metrics.New(c.Site, pots, hub.Clients); err != nil {
+	wrong := &troubles{history: kept.history, records: kept.records}
+	hub := live.New(pots, live.Options{Log: o.Log, Refuse: httpapi.Problem, Faults: wrong.words})
+	if m, err = metrics.New(c.Site, pots, hub.Clients, func() int { return len(wrong.words()) }); err != nil {
 		return err
 	}
-	link.Sink = sink{pots, m}
+	link.Sink = sink{pots, keeper, m}
 	link.Events = ingest.Events{Message: m.Message, Samples: m.Samples, Gap: m.Gap, Bad: m.Bad, Refused: m.Refused, Link: m.Link}
-	host := ingest.New(link)
-	tasks = append(tasks, hub, host)
+	host = ingest.New(link)
+	past = rewind.New(rewind.Options{Pots: actors, History: kept.history, Checkpoints: kept.records, Keeper: keeper, Finder: noted, Log: o.Log})
+	tasks = append(tasks, hub, host, keeper, past)
 
 	handler := httpapi.New(httpapi.Options{Pots: pots, Live: hub, Metrics: m.Handler(httpapi.Problem), Page: o.Page, Log: o.Log,
-		Listen: listener.Addr().String(), Hosts: hosts(c), Ready: func() []string { return notReady(host, actors) }})
+		History: kept.history, Records: kept.records,
+		Listen: listener.Addr().String(), Hosts: hosts(c), Ready: func() []string { return append(notReady(host, actors), wrong.words()...) }})
 	tasks = append(tasks, &web{listener: listener, server: &http.Server{Handler: handler, ReadHeaderTimeout: 5 * time.Second,
 		ReadTimeout: 10 * time.Second, WriteTimeout: 20 * time.Second, IdleTimeout: time.Minute, MaxHeaderBytes: 16 << 10,
 		ErrorLog: slog.NewLogLogger(o.Log.Handler(), slog.LevelDebug)}})

@@ -6,6 +6,7 @@ import (
 
 	"gritwatch/protocol/live"
 	"gritwatch/server/internal/feed"
+	"gritwatch/server/internal/keep"
 	"gritwatch/server/internal/metrics"
 	"gritwatch/server/internal/pot"
 )
@@ -28,20 +29,28 @@ func newFleet(actors []*pot.Actor) *fleet {
 	return f
 }
 
-// A sink hands what comes from the field to the pots and the metrics.
+// A sink hands what comes from the field to the pots, the keeper and the metrics.
 type sink struct {
 	*fleet
+	keeper  *keep.Keeper
 	metrics *metrics.Metrics
 }
 
-// Echo hands an echo to both.
+// Event hands an event to its pot and to the keeper; both only read its samples.
+func (s sink) Event(e feed.Event) {
+	s.keeper.Event(e)
+	s.fleet.Event(e)
+}
+
+// Echo hands an echo to all.
 func (s sink) Echo(e feed.Echo) {
+	s.keeper.Echo(e)
 	s.fleet.Echo(e)
 	s.metrics.Echo(e)
 }
 
-// Journal is not followed yet.
-func (s sink) Journal(feed.Journal) {}
+// Journal hands on what an agent says of its journal.
+func (s sink) Journal(j feed.Journal) { s.keeper.Journal(j) }
 
 // Lines hands on what an agent counts of its serial lines.
 func (s sink) Lines(l feed.Lines) { s.metrics.Lines(l) }

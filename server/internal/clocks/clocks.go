@@ -54,9 +54,11 @@ func New(stored []Placement) *Clocks {
 
 // Began notes the epoch in which an agent's clock is now.
 func (c *Clocks) Began(agent string, epoch uint64) {
-	if was, ok := c.current[agent]; ok && was != epoch {
-		delete(c.offset, key{agent, was})
+	was, ok := c.current[agent]
+	if ok && was == epoch {
+		return
 	}
+	delete(c.offset, key{agent, was})
 	c.current[agent] = epoch
 }
 

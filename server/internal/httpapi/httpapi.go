@@ -1,5 +1,5 @@
-// Package httpapi holds the server's routes: the page, the pots, the live connection, metrics, health, and the OpenAPI
-// document that describes them. Errors are problem documents (RFC 9457). The Host of every request is checked, so that a
+// Package httpapi holds the server's routes: the page, the pots, the live connection, what is stored of readings and
+// records, metrics, health, and the OpenAPI document that describes them. Errors are problem documents (RFC 9457). The Host of every request is checked, so that a
 // foreign page whose name was pointed at this server's address reads nothing (DNS rebinding).
 package httpapi
 
@@ -8,7 +8,6 @@ import (
 	"io/fs"
 	"log/slog"
 	"net/http"
-	"net/url"
 	"path"
 	"sort"
 	"strconv"
@@ -26,7 +25,7 @@ type Pots interface {
 	Estimate(name string, now time.Time) (live.Pot, bool)
 }
 
-// Options of the routes. All but Hosts are needed.
+// Options of the routes. All but Hosts are needed; without History or Records their addresses are not there.
 type Options struct {
 	Pots    Pots
 	Live    http.Handler    // the WebSocket
@@ -36,12 +35,15 @@ type Options struct {
 	Listen  string          // host:port the server listens on
 	Hosts   []string        // further names by which it may be called
 	Log     *slog.Logger
+
+	History History // stored readings
+	Records Records // what was recorded
 }
 
 // policy is what the page may load and who may frame it: itself, and nobody. Chart libraries set styles in elements.
 const policy = "default-src 'self'; style-src 'self' 'unsafe-inline'; object-src 'none'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
 
-// Pages of GET /api/v1/pots.
+// Pages of GET /api/v1/pots; the greatest limit is that of all lists.
 const (
 	defaultLimit = 200
 	maxLimit     = 1000
@@ -49,7 +51,7 @@ const (
 
 // New is the handler of all routes.
 func New(o Options) http.Handler {
-	a := &api{o: o, hosts: newHosts(o.Listen, o.Hosts)}
+	a := &api{o: o, hosts: newHosts(o.Listen, o.Hosts), reads: make(places, readsAtOnce), exports: make(places, exportsAtOnce)}
 	mux := http.NewServeMux()
 	routes := a.routes()
 	for _, r := range routes {
@@ -67,6 +69,8 @@ type api struct {
 	o        Options
 	hosts    hosts
 	document []byte // of the API
+
+	reads, exports places
 }
 
 // guard sets the headers of every answer and checks the Host. Health is answered under any name: whoever watches the
@@ -119,33 +123,17 @@ func (a *api) pot(w http.ResponseWriter, r *http.Request) {
 }
 
 func (a *api) pots(w http.ResponseWriter, r *http.Request) {
-	query, err := url.ParseQuery(r.URL.RawQuery)
-	if err != nil {
-		Problem(w, r, http.StatusBadRequest, "the query cannot be read")
+	q := ask(r, "limit", "after")
+	limit := q.limit(defaultLimit)
+	if q.refused(w, r) {
 		return
-	}
-	limit := defaultLimit
-	for key, values := range query {
-		switch {
-		case key != "limit" && key != "after":
-			Problem(w, r, http.StatusBadRequest, strconv.Quote(key)+" is not known here; known: limit, after")
-			return
-		case len(values) > 1:
-			Problem(w, r, http.StatusBadRequest, key+" stands more than once")
-			return
-		case key == "limit":
-			if limit, err = strconv.Atoi(values[0]); err != nil || limit < 1 || limit > maxLimit {
-				Problem(w, r, http.StatusBadRequest, "limit is a whole number from 1 to "+strconv.Itoa(maxLimit))
-				return
-			}
-		}
 	}
 	now := time.Now()
 	names := a.o.Pots.Names()
-	if after := query.Get("after"); after != "" {
+	if after := q.values.Get("after"); after != "" {
 		names = names[sort.Search(len(names), func(i int) bool { return names[i] > after }):]
 	}
-	out := live.Pots{Pots: []live.Pot{}, ServerT: now.UTC().Format("2006-01-02T15:04:05.000Z")}
+	out := live.Pots{Pots: []live.Pot{}, ServerT: instantOf(now)}
 	if len(names) > limit {
 		names = names[:limit]
 		out.Next = names[limit-1]

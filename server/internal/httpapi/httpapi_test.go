@@ -13,7 +13,9 @@ import (
 	"time"
 
 	"gritwatch/protocol/live"
+	"gritwatch/server/internal/history"
 	"gritwatch/server/internal/httpapi"
+	"gritwatch/server/internal/records"
 )
 
 type pots []string
@@ -27,20 +29,22 @@ func (p pots) Estimate(name string, _ time.Time) (live.Pot, bool) {
 }
 
 func handler(t *testing.T, missing ...string) http.Handler {
-	return newHandler(slog.NewTextHandler(t.Output(), nil), missing...)
+	return newHandler(slog.NewTextHandler(t.Output(), nil), openHistory(t), openRecords(t), missing...)
 }
 
-// bare is a handler of no test.
-func bare() http.Handler { return newHandler(slog.DiscardHandler) }
+// bare is a handler of no test, over stores that are never opened: it is asked for its document alone.
+func bare() http.Handler {
+	return newHandler(slog.DiscardHandler, (*history.Store)(nil), (*records.SQLite)(nil))
+}
 
-func newHandler(log slog.Handler, missing ...string) http.Handler {
+func newHandler(log slog.Handler, h httpapi.History, r httpapi.Records, missing ...string) http.Handler {
 	text := func(s string) http.Handler {
 		return http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { io.WriteString(w, s) })
 	}
 	return httpapi.New(httpapi.Options{Pots: pots{"alder", "birch", "cedar"}, Live: text("live"), Metrics: text("metrics"),
 		Page:  fstest.MapFS{"index.html": {Data: []byte("<p>page")}, "assets/index.js": {Data: []byte("1")}, ".gitkeep": {}},
 		Ready: func() []string { return missing }, Listen: "127.0.0.1:8080", Hosts: []string{"pots.example"},
-		Log: slog.New(log)})
+		Log: slog.New(log), History: h, Records: r})
 }
 
 func call(t *testing.T, h http.Handler, method, host, target string) *http.Response {

@@ -10,6 +10,7 @@ import (
 
 	"gritwatch/internal/messages"
 	"gritwatch/internal/vent"
+	"gritwatch/server/internal/history"
 )
 
 // Media types of answers.
@@ -18,6 +19,7 @@ const (
 	typeProblem = "application/problem+json"
 	typeText    = "text/plain"
 	typePage    = "text/html"
+	typeCSV     = "text/csv"
 )
 
 // about stands at the head of the document.
@@ -25,7 +27,9 @@ const about = `Pots, and what may be said of opening their vessels. It is not a 
 	`lockout, relief valve or procedure. It is true of the instant at which it was sent and is never to be kept, cached or printed ` +
 	`as the present: three seconds after the reading behind it, it is worth nothing.
 
-All values are SI, and pressures are gauge, in Pa. A value that is not known is absent, never 0. Fields and codes may be added. ` +
+All values are SI, and pressures are gauge, in Pa (but for export.csv). A value that is not known is absent, never 0; in a list ` +
+	`that has one entry a step it is null. Times are RFC 3339 in UTC; in a query also with another zone, or as seconds since 1970. ` +
+	`Fields and codes may be added. ` +
 	`Every address answers HEAD as it answers GET. Errors are problem documents (RFC 9457); any other method gets one with status 405.`
 
 // A route is an address with its handler, and what the document says of it.
@@ -59,8 +63,8 @@ var plain = map[string]any{"type": "string"}
 
 // routes are all addresses.
 func (a *api) routes() []route {
-	pot := parameter{"name", "path", "name of the pot", map[string]any{"type": "string", "pattern": "^[a-z0-9-]{1,32}$"}}
-	return []route{
+	pot := potParameter()
+	routes := []route{
 		{"/api/v1/pots", a.pots, "pots", "The newest estimates of all pots, by name, a page at a time.", []parameter{
 			{"limit", "query", "the most pots of a page", map[string]any{"type": "integer", "minimum": 1, "maximum": maxLimit, "default": defaultLimit}},
 			{"after", "query", "next of the page before", plain},
@@ -81,6 +85,84 @@ func (a *api) routes() []route {
 		{"/readyz", a.ready, "ready", "Whether the server can do its work. Answered under any host name.", nil,
 			[]answer{{200, typeJSON, "Status", "it can"}, problem(503, "what is missing")}},
 		{"/", a.page, "page", "The page. What it loads lies beside it.", nil, []answer{{200, typePage, "", "the page"}, problem(404, "nothing is here")}},
+	}
+	if a.o.History != nil {
+		routes = append(routes, a.historyRoutes()...)
+	}
+	if a.o.Records != nil {
+		routes = append(routes, a.recordRoutes()...)
+	}
+	return routes
+}
+
+func potParameter() parameter {
+	return parameter{"name", "path", "name of the pot", map[string]any{"type": "string", "pattern": "^[a-z0-9-]{1,32}$"}}
+}
+
+// What the addresses of stored readings and records have in common.
+const (
+	away    = "what is stored cannot be read at the moment, or too many others read it; Retry-After says when to ask again"
+	unknown = "the query cannot be read, or asks what is not known or cannot be had; the words say what to do"
+	noPot   = "no pot of this name"
+)
+
+// rangeParameters are those of a range of stored readings.
+func rangeParameters(usual string) []parameter {
+	return []parameter{potParameter(),
+		{"from", "query", "where the range begins, taken in; absent: " + usual + " before to", plain},
+		{"to", "query", "where it ends, left out; absent: now", plain},
+		{"points", "query", "measuring points, separated by commas; absent: those that are configured of the pot", plain}}
+}
+
+// historyRoutes are the addresses of stored readings.
+func (a *api) historyRoutes() []route {
+	return []route{
+		{"/api/v1/pots/{name}/history", a.history, "history", "What is stored of a pot's readings in a range of up to 400 days, summed up by steps of time: least, greatest " +
+			"and mean of each point's good readings, and how many were good, out of range or without reply. Readings that come late are in it once " +
+			"they have come.",
+			append(rangeParameters("an hour"), parameter{"step", "query", fmt.Sprintf("length of a step: seconds, or with a unit as 500ms or 5min; at least 1 ms, and long enough for %d steps; absent: "+
+				"such that there are %d at most", history.MaxSteps, historySteps), plain}),
+			[]answer{{200, typeJSON, "History", "the range"}, problem(400, unknown), problem(404, noPot), problem(503, away)}},
+		{"/api/v1/pots/{name}/export.csv", a.export, "export", "The good readings of a range of up to 31 days, each once, as a file that gritwatch-server replay takes: " +
+			"time (RFC 3339 in UTC, to the microsecond) and the points asked for, as gauge pressures in the pot's own unit, or 0 and 1 for a control that is a switch. A row is " +
+			"one instant, and the points that were not read at it are empty. The format has no word for quality: readings out of range and without reply " +
+			"are left out, and the header " + headerReadings + " counts them. The header " + headerSource + " is simulated, measured or, while the pot's agent was not heard since the " +
+			"server started, unknown; the name of a file of simulated readings begins with SIMULATED. The header " + headerTimes + " says what their times are: told by " +
+			"the agent; shifted, because its clock was wrong; estimated, where nobody could measure that clock and only the order is right; or unknown. Where the answer cannot be given whole, the " +
+			"connection breaks off. The file describes the past: it says nothing of what the vessel holds now.",
+			append(rangeParameters("an hour"), parameter{"epoch", "query", "only the readings of this epoch of the agent's clock; needed where the clock was set back within the range",
+				map[string]any{"type": "integer", "minimum": 0}}),
+			[]answer{{200, typeCSV, "", "the file"}, problem(400, unknown), problem(404, noPot),
+				problem(409, "the readings of this range cannot stand in one file; the words say why and what to do"), problem(503, away)}},
+	}
+}
+
+// recordRoutes are the addresses of what was recorded.
+func (a *api) recordRoutes() []route {
+	list := func(by string, more ...parameter) []parameter {
+		return append(more, parameter{"from", "query", "only those whose " + by + " does not lie before it", plain},
+			parameter{"to", "query", "only those whose " + by + " lies before it", plain},
+			parameter{"limit", "query", "the most records of a page", map[string]any{"type": "integer", "minimum": 1, "maximum": maxLimit, "default": defaultRecords}},
+			parameter{"after", "query", "next of the page before; all else as it was there", plain},
+			parameter{"order", "query", "by their " + by + ", which come first", map[string]any{"type": "string", "enum": []string{"newest", "oldest"}, "default": "newest"}})
+	}
+	pot := potParameter()
+	ofPot := func(schema string) []answer {
+		return []answer{{200, typeJSON, schema, "a page"}, problem(400, unknown), problem(404, noPot), problem(503, away)}
+	}
+	ofSite := func(schema string) []answer {
+		return []answer{{200, typeJSON, schema, "a page"}, problem(400, unknown), problem(503, away)}
+	}
+	return []route{
+		{"/api/v1/pots/{name}/cycles", a.cycles, "cycles", "The presses of a pot's handle and the vents after them, as they were recorded, a page at a time.", list("press", pot), ofPot("Cycles")},
+		{"/api/v1/pots/{name}/refills", a.refills, "refills", "The refills of a pot, a page at a time.", list("instant", pot), ofPot("Refills")},
+		{"/api/v1/pots/{name}/services", a.services, "services", "The work done on a pot, a page at a time.", list("instant", pot), ofPot("Services")},
+		{"/api/v1/alarms", a.alarms, "alarms", "The alarms that were recorded, each with all its transitions, a page at a time. It is a journal: it tells what was raised and what became of it, as far as that " +
+			"is stored, and not which conditions hold at this moment.",
+			list("raising", parameter{"pot", "query", "only those of this pot", plain}), ofSite("Alarms")},
+		{"/api/v1/shifts", a.shifts, "shifts", "The shifts of the site, a page at a time.", list("beginning"), ofSite("Shifts")},
+		{"/api/v1/losses", a.losses, "losses", "The ranges of the agents' journals whose readings will never be stored, and why, a page at a time.",
+			list("finding", parameter{"agent", "query", "only those of this agent", plain}), ofSite("Losses")},
 	}
 }
 
@@ -229,7 +311,14 @@ func schemaOf(t reflect.Type, c messages.Closer) (map[string]any, error) {
 	case reflect.Struct:
 		return ref(t.Name()), nil
 	case reflect.Slice:
+		if t == messages.Raw {
+			return map[string]any{}, nil
+		}
 		items, err := schemaOf(t.Elem(), c)
+		if t.Elem().Kind() == reflect.Pointer { // in a list what is not known keeps its place
+			items = maps.Clone(items)
+			items["nullable"] = true
+		}
 		return map[string]any{"type": "array", "items": items}, err
 	case reflect.Map:
 		value, err := schemaOf(t.Elem(), messages.Closer{List: c.List})

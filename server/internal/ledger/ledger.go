@@ -39,7 +39,8 @@ type Ledger struct {
 	at     time.Time // when it was asked for
 	news   time.Time // when something of it last came
 	window uint64
-	tries  int // in a row without an answer
+	ended  bool // the end of what was asked for has come: what is missing of it is lost on the way
+	tries  int  // in a row without an answer
 	told   uint64
 	toldAt time.Time
 }
@@ -80,6 +81,7 @@ func (l *Ledger) Arrived(r Range, now time.Time) bool {
 func (l *Ledger) heard(r Range, now time.Time) {
 	if r.From < l.asked.To && r.To > l.asked.From {
 		l.news, l.tries = now, 0
+		l.ended = l.ended || r.To >= l.asked.To
 	}
 }
 
@@ -138,7 +140,7 @@ func (l *Ledger) Whole(r Range) bool {
 }
 
 // Reborn drops what was asked for: the agent does not know of it any more, but may answer again.
-func (l *Ledger) Reborn() { l.asked, l.tries = Range{}, 0 }
+func (l *Ledger) Reborn() { l.asked, l.ended, l.tries = Range{}, false, 0 }
 
 // An Ask is what a ledger wants now.
 type Ask uint8
@@ -189,6 +191,8 @@ func (l *Ledger) settle(now time.Time) {
 			l.window = max(leastWindow, l.window/2)
 		}
 		l.again(now)
+	case l.ended:
+		l.again(now)
 	case now.Sub(l.news) >= min(stallsMost, stalls<<min(l.tries, 8)):
 		l.tries++
 		l.window = max(leastWindow, l.window/2)
@@ -198,6 +202,6 @@ func (l *Ledger) settle(now time.Time) {
 
 // again lets the next request go out at once: what else is missing has been so for long.
 func (l *Ledger) again(now time.Time) {
-	l.asked = Range{}
+	l.asked, l.ended = Range{}, false
 	l.hole, l.since = l.kept.reach(l.safe), now.Add(-holeWaits)
 }

@@ -188,7 +188,7 @@ func (c *client) due(marks, told map[string]mark, names map[string]bool, all boo
 // send sends one frame with the estimates of this moment.
 func (c *client) send(conn *websocket.Conn, snapshot bool, pots []string, names map[string]bool) error {
 	now := time.Now()
-	f := msg.Frame{Type: "change", ServerT: now.UTC().Format("2006-01-02T15:04:05.000Z"), Pots: make([]msg.Pot, 0, len(pots))}
+	f := msg.Frame{Type: "change", ServerT: now.UTC().Format("2006-01-02T15:04:05.000Z"), Pots: make([]msg.Pot, 0, len(pots)), Faults: c.hub.o.Faults()}
 	if snapshot {
 		f.Type = "snapshot"
 	}

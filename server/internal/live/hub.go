@@ -33,6 +33,8 @@ type Options struct {
 	Log        *slog.Logger
 	// Refuse answers a request that does not become a WebSocket.
 	Refuse func(w http.ResponseWriter, r *http.Request, status int, detail string)
+	// Faults are what keeps the server from doing its whole work, a sentence each; nil: nothing is known to.
+	Faults func() []string
 }
 
 // Times and bounds of a connection.
@@ -79,6 +81,9 @@ type entry struct {
 func New(s Source, o Options) *Hub {
 	if o.MaxClients == 0 {
 		o.MaxClients = defaultClients
+	}
+	if o.Faults == nil {
+		o.Faults = func() []string { return nil }
 	}
 	return &Hub{source: s, o: o, table: map[string]*entry{}, clients: map[*client]struct{}{},
 		up: websocket.Upgrader{ReadBufferSize: 1 << 10, WriteBufferSize: writeBuf, HandshakeTimeout: writeTime,

@@ -7,7 +7,9 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
+	"slices"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -441,6 +443,26 @@ func TestStop(t *testing.T) {
 		s.stop()
 		if p.ended() == nil || q.ended() == nil || s.hub.Clients() != 0 {
 			t.Errorf("errors %v, %v", p.ended(), q.ended())
+		}
+	})
+}
+
+// TestFaults: what keeps the server from its work stands whole in each frame while it lasts, and in none after.
+func TestFaults(t *testing.T) {
+	var faults atomic.Pointer[[]string]
+	faults.Store(new([]string))
+	in(t, live.Options{Faults: func() []string { return *faults.Load() }}, func(s *stand) {
+		p := s.page()
+		for i, want := range [][]string{nil, {"the disk is full"}, {"the disk is full", "two"}, nil} {
+			faults.Store(&want)
+			if i > 0 {
+				f, _ := p.last()
+				p.say(msg.Request{Ack: f.Seq})
+				time.Sleep(1100 * time.Millisecond) // a frame goes out though no pot has changed
+			}
+			if f, _ := p.last(); !slices.Equal(f.Faults, want) || f.Seq != uint64(i+1) {
+				t.Errorf("frame %d: faults %q, want %q", f.Seq, f.Faults, want)
+			}
 		}
 	})
 }

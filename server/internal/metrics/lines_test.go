@@ -15,7 +15,7 @@ import (
 // Of the lines of an agent that is dead, silent, or has begun another session, nothing is given.
 func TestLinesOfLivingAgents(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		m, err := metrics.New("harrow-quay", pots{}, func() int { return 0 })
+		m, err := metrics.New("harrow-quay", pots{}, func() int { return 0 }, func() int { return 0 })
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -77,7 +77,7 @@ func TestLinesOfLivingAgents(t *testing.T) {
 
 // Ports come from outside, and are quoted as Prometheus wants it.
 func TestOddPort(t *testing.T) {
-	m, err := metrics.New("harrow-quay", pots{}, func() int { return 0 })
+	m, err := metrics.New("harrow-quay", pots{}, func() int { return 0 }, func() int { return 0 })
 	if err != nil {
 		t.Fatal(err)
 	}

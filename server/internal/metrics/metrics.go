@@ -36,13 +36,20 @@ type Metrics struct {
 	latency  prometheus.Histogram
 	link     prometheus.Gauge
 	lines    *lineCollector
+	stored   *prometheus.CounterVec
+	lost     *prometheus.CounterVec
+	unkept   prometheus.Counter
+	ahead    *prometheus.GaugeVec
 }
+
+// Fates are what becomes of samples that are to be stored.
+var fates = [...]string{"stored", "repeated", "conflict", "too-old", "too-new", "invalid"}
 
 // kinds are the kinds of message that are counted by name: what strangers invent is not.
 var kinds = [...]string{"NBIRTH", "NDATA", "NDEATH", "DBIRTH", "DDATA", "DDEATH"}
 
-// New counts from zero. Pages is how many pages are connected.
-func New(site string, pots Pots, pages func() int) (*Metrics, error) {
+// New counts from zero. Pages is how many pages are connected, faults how many things keep the server from storing.
+func New(site string, pots Pots, pages, faults func() int) (*Metrics, error) {
 	own := prometheus.Labels{"site": site}
 	counter := func(name, help string) prometheus.CounterOpts {
 		return prometheus.CounterOpts{Name: "gritwatch_" + name, Help: help, ConstLabels: own}
@@ -57,7 +64,12 @@ func New(site string, pots Pots, pages func() int) (*Metrics, error) {
 		refused:  prometheus.NewCounterVec(counter("ingest_refused_total", "Messages for a pot from another agent, or from a second session of its own."), []string{"pot", "from"}),
 		dropped:  prometheus.NewCounter(counter("pot_dropped_total", "Events dropped because a pot's mailbox was full.")),
 		lines:    newLines(site),
-		link:     prometheus.NewGauge(prometheus.GaugeOpts{Name: "gritwatch_broker_link_up", Help: "1 while the server is linked to its MQTT broker.", ConstLabels: own}),
+		stored:   prometheus.NewCounterVec(counter("store_samples_total", "Samples handed to the store, by what became of them."), []string{"fate"}),
+		lost:     prometheus.NewCounterVec(counter("journal_lost_total", "Records of an agent's journal that will never be stored."), []string{"agent"}),
+		unkept:   prometheus.NewCounter(counter("store_waiting_dropped_total", "Samples dropped on their way to the store for want of room; agents are asked for them again.")),
+		ahead: prometheus.NewGaugeVec(prometheus.GaugeOpts{Name: "gritwatch_agent_clock_ahead_seconds", ConstLabels: own,
+			Help: "How far an agent's clock is ahead of the server's, by the newest echo."}, []string{"agent"}),
+		link: prometheus.NewGauge(prometheus.GaugeOpts{Name: "gritwatch_broker_link_up", Help: "1 while the server is linked to its MQTT broker.", ConstLabels: own}),
 		latency: prometheus.NewHistogram(prometheus.HistogramOpts{Name: "gritwatch_ingest_latency_seconds",
 			Help:        "Age of the newest sample of a live batch at its arrival, worst case, by the echoes.",
 			ConstLabels: own, Buckets: []float64{.01, .025, .05, .1, .25, .5, 1, 2, 5, 10, 30},
@@ -65,7 +77,9 @@ func New(site string, pots Pots, pages func() int) (*Metrics, error) {
 	}
 	gauge := prometheus.NewGaugeFunc(prometheus.GaugeOpts{Name: "gritwatch_live_pages", Help: "Pages connected now.", ConstLabels: own},
 		func() float64 { return float64(pages()) })
-	for _, c := range []prometheus.Collector{m.messages, m.samples, m.gaps, m.bad, m.refused, m.dropped, m.link, m.latency, gauge, newPots(pots), m.lines} {
+	broken := prometheus.NewGaugeFunc(prometheus.GaugeOpts{Name: "gritwatch_store_faults", Help: "Things that keep the server from storing samples or records now.", ConstLabels: own},
+		func() float64 { return float64(faults()) })
+	for _, c := range []prometheus.Collector{m.stored, m.lost, m.unkept, m.ahead, broken, m.messages, m.samples, m.gaps, m.bad, m.refused, m.dropped, m.link, m.latency, gauge, newPots(pots), m.lines} {
 		if err := m.registry.Register(c); err != nil {
 			return nil, fmt.Errorf("metrics: %w", err)
 		}
@@ -73,12 +87,16 @@ func New(site string, pots Pots, pages func() int) (*Metrics, error) {
 	for _, k := range kinds {
 		m.messages.WithLabelValues(k)
 	}
+	for _, f := range fates {
+		m.stored.WithLabelValues(f)
+	}
 	m.samples.WithLabelValues("live")
 	m.samples.WithLabelValues("late")
 	// A counter that begins with its first event hides that event from rate and increase.
 	for _, name := range pots.Names() {
 		if p, ok := pots.Estimate(name, time.Now()); ok {
 			m.gaps.WithLabelValues(p.Agent)
+			m.lost.WithLabelValues(p.Agent)
 			m.refused.WithLabelValues(name, fromAgent)
 			m.refused.WithLabelValues(name, fromSession)
 		}
@@ -149,6 +167,27 @@ func (m *Metrics) Dropped() { m.dropped.Inc() }
 
 // Latency observes the age of a live batch's newest sample at its arrival.
 func (m *Metrics) Latency(d time.Duration) { m.latency.Observe(d.Seconds()) }
+
+// Stored counts samples that were handed to the store, in the order of what became of them: stored, the same was there already, another was
+// there, too old, in the future, not a sample.
+func (m *Metrics) Stored(counts [len(fates)]int) {
+	for i, n := range counts {
+		if n > 0 {
+			m.stored.WithLabelValues(fates[i]).Add(float64(n))
+		}
+	}
+}
+
+// Lost counts records of an agent's journal that will never be stored.
+func (m *Metrics) Lost(agent string, n uint64) { m.lost.WithLabelValues(agent).Add(float64(n)) }
+
+// Unkept counts samples that found no room on their way to the store.
+func (m *Metrics) Unkept(n int) { m.unkept.Add(float64(n)) }
+
+// Clock notes how far an agent's clock is ahead of the server's.
+func (m *Metrics) Clock(agent string, ahead time.Duration) {
+	m.ahead.WithLabelValues(agent).Set(ahead.Seconds())
+}
 
 // Link tells whether the server is linked to the broker.
 func (m *Metrics) Link(up bool) {

@@ -45,7 +45,7 @@ func scrape(t *testing.T) string {
 		"alder": {Name: "alder", Site: "harrow-quay", State: "blasting", PressurePa: live.Pressures{Vessel: ptr(650000), Hose: ptr(640000)},
 			DropPa: live.Drops{Mixing: ptr(10000)}, Production: ptr(0.89), Simulated: true, Agent: "quay-1", RatedPa: 1034214, TargetPa: ptr(689476), Answer: live.Answer{Word: "pressurised", AgeS: ptr(0.4)}},
 		"birch": {Name: "birch", Site: "harrow-quay", State: "unknown", Agent: "quay-2", RatedPa: 1034214, Answer: live.Answer{Word: "not-proven"}},
-	}, func() int { return 3 })
+	}, func() int { return 3 }, func() int { return 2 })
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -59,6 +59,10 @@ func scrape(t *testing.T) string {
 	m.Dropped()
 	m.Latency(300 * time.Millisecond)
 	m.Link(true)
+	m.Stored([...]int{100, 20, 3, 4, 5, 6})
+	m.Lost("quay-1", 150)
+	m.Unkept(60)
+	m.Clock("quay-1", -90*time.Second)
 	m.Lines(feed.Lines{Agent: "quay-1", Session: "s1", Lines: []points.Line{
 		{Port: "/dev/serial/by-id/quay", Values: [points.LineItems]uint64{0, 1, 42, 30, 7, 10, 11, 12, 13, 14, 15, 16, 17, 18, 19, 20, 31, 32, 33, 34, 2}}, {}}})
 	m.Echo(feed.Echo{Agent: "quay-1", Session: "s1", Sent: time.Now()})
@@ -99,6 +103,7 @@ func TestScrape(t *testing.T) {
 		}
 	}
 	want := strings.Split(strings.TrimSpace(`
+gritwatch_agent_clock_ahead_seconds{agent="quay-1",site="harrow-quay"} -90
 gritwatch_broker_link_up{site="harrow-quay"} 1
 gritwatch_ingest_bad_messages_total{site="harrow-quay"} 1
 gritwatch_ingest_gaps_total{agent="quay-1",site="harrow-quay"} 1
@@ -118,6 +123,8 @@ gritwatch_ingest_refused_total{from="session",pot="alder",site="harrow-quay"} 1
 gritwatch_ingest_refused_total{from="session",pot="birch",site="harrow-quay"} 0
 gritwatch_ingest_samples_total{lane="late",site="harrow-quay"} 3
 gritwatch_ingest_samples_total{lane="live",site="harrow-quay"} 12
+gritwatch_journal_lost_total{agent="quay-1",site="harrow-quay"} 150
+gritwatch_journal_lost_total{agent="quay-2",site="harrow-quay"} 0
 gritwatch_line_echoes_total{agent="quay-1",line="1",port="/dev/serial/by-id/quay",site="harrow-quay"} 31
 gritwatch_line_failures_total{agent="quay-1",kind="cut",line="1",port="/dev/serial/by-id/quay",site="harrow-quay"} 12
 gritwatch_line_failures_total{agent="quay-1",kind="damaged",line="1",port="/dev/serial/by-id/quay",site="harrow-quay"} 13
@@ -168,6 +175,14 @@ gritwatch_pot_state{pot="birch",site="harrow-quay",state="held"} 0
 gritwatch_pot_state{pot="birch",site="harrow-quay",state="unknown"} 1
 gritwatch_pot_state{pot="birch",site="harrow-quay",state="venting"} 0
 gritwatch_pot_target_pascals{pot="alder",site="harrow-quay"} 689476
+gritwatch_store_faults{site="harrow-quay"} 2
+gritwatch_store_samples_total{fate="conflict",site="harrow-quay"} 3
+gritwatch_store_samples_total{fate="invalid",site="harrow-quay"} 6
+gritwatch_store_samples_total{fate="repeated",site="harrow-quay"} 20
+gritwatch_store_samples_total{fate="stored",site="harrow-quay"} 100
+gritwatch_store_samples_total{fate="too-new",site="harrow-quay"} 5
+gritwatch_store_samples_total{fate="too-old",site="harrow-quay"} 4
+gritwatch_store_waiting_dropped_total{site="harrow-quay"} 60
 `), "\n")
 	if !slices.Equal(got, want) {
 		t.Errorf("got\n%s\nwant\n%s", strings.Join(got, "\n"), strings.Join(want, "\n"))
@@ -176,7 +191,7 @@ gritwatch_pot_target_pascals{pot="alder",site="harrow-quay"} 689476
 
 // TestSite: one site's series are all there are, each bears its name, and another site is refused in words.
 func TestSite(t *testing.T) {
-	m, err := metrics.New("harrow-quay", pots{"alder": {Name: "alder", Site: "harrow-quay"}}, func() int { return 0 })
+	m, err := metrics.New("harrow-quay", pots{"alder": {Name: "alder", Site: "harrow-quay"}}, func() int { return 0 }, func() int { return 0 })
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -213,7 +228,7 @@ func TestStale(t *testing.T) {
 				t.Error(err)
 			}
 		}()
-		m, err := metrics.New("harrow-quay", one{a}, func() int { return 0 })
+		m, err := metrics.New("harrow-quay", one{a}, func() int { return 0 }, func() int { return 0 })
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -263,7 +278,7 @@ func (o one) Estimate(name string, now time.Time) (live.Pot, bool) {
 
 // TestNativeHistogram: who asks for the protobuf format gets the latency both as a native and as a classic histogram.
 func TestNativeHistogram(t *testing.T) {
-	m, err := metrics.New("harrow-quay", pots{}, func() int { return 0 })
+	m, err := metrics.New("harrow-quay", pots{}, func() int { return 0 }, func() int { return 0 })
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -35,6 +35,11 @@ type Events struct {
 
 	// Sample is told of every live sample whose age is known, with the handle as it is after it, both on the server's clock.
 	Sample func(context.Context, points.Sample, vent.Handle)
+	// Cycle is told of every cycle that was completed, with the instant at which it ended; Found of what was found wrong, and of its
+	// end. Times are of the agent's clock, in the epoch given.
+	Cycle func(pot, agent string, epoch uint64, c engine.Cycle, ended si.Instant)
+	Found func(pot, agent string, epoch uint64, at si.Instant, c vent.Condition, f vent.Finding)
+	Gauge func(pot, agent string, epoch uint64, at si.Instant, p points.Point, k gauges.Kind, f gauges.Finding)
 }
 
 // Options of an actor. Start and Log are needed.
@@ -72,18 +77,30 @@ type Actor struct {
 
 	session   string
 	epoch     uint64
+	journal   string // of the agent, as the newest readings told; empty: none
+	next      uint64 // the record of it behind them
 	digest    string
 	simulated bool
 
 	refusedAgent   time.Time // last message of another agent; zero: none
 	refusedSession time.Time // of a second session
+
+	held held
 }
 
 // New is an actor that has heard nothing. Run it.
 func New(c Config, o Options) *Actor {
-	v := c.Pot.Vent()
-	a := &Actor{cfg: c, opts: o, own: v.Digest(), box: newMailbox(),
-		follow: engine.NewFollower(v, engine.Params{Nozzle: c.Pot.Nozzle.Bore, Ambient: c.Pot.Atmosphere.Pressure()})}
+	e := &o.Events
+	if e.Cycle == nil {
+		e.Cycle = func(string, string, uint64, engine.Cycle, si.Instant) {}
+	}
+	if e.Found == nil {
+		e.Found = func(string, string, uint64, si.Instant, vent.Condition, vent.Finding) {}
+	}
+	if e.Gauge == nil {
+		e.Gauge = func(string, string, uint64, si.Instant, points.Point, gauges.Kind, gauges.Finding) {}
+	}
+	a := &Actor{cfg: c, opts: o, own: c.Pot.Vent().Digest(), box: newMailbox(), follow: newFollower(c)}
 	if o.Faulty {
 		a.faulty = true
 		a.follow.Judge.MarkFaulty()
@@ -182,7 +199,13 @@ func (a *Actor) takeEvent(ctx context.Context, e *feed.Event) {
 		a.join(e)
 	case feed.Data:
 		a.join(e)
+		if e.Records.Journal != "" {
+			a.journal, a.next = e.Records.Journal, e.Records.To
+		} else {
+			a.journal, a.next = "", 0
+		}
 		a.step(ctx, e)
+		a.keepBeside(e)
 	case feed.Death:
 		if a.born {
 			a.opts.Log.LogAttrs(ctx, slog.LevelInfo, "pot fell silent", slog.String("pot", a.cfg.Pot.Name), slog.String("reason", e.Reason))
@@ -197,7 +220,7 @@ func (a *Actor) takeEvent(ctx context.Context, e *feed.Event) {
 			a.refusedAgent = e.Received
 		}
 	case feed.LateData:
-		// Without a journal there is nothing that late samples could mend.
+		// They are stored, and a rewind sees what they change.
 	}
 }
 
@@ -218,6 +241,18 @@ func (a *Actor) join(e *feed.Event) {
 	}
 	a.session, a.epoch, a.digest, a.simulated = e.Session, e.Epoch, e.Digest, e.Simulated
 	a.born = true
+}
+
+// tellAll says what was found since it was called last.
+func (a *Actor) tellAll(ctx context.Context) {
+	a.follow.Watch.Tell(&a.seen, func(c vent.Condition, f vent.Finding) {
+		a.tell(ctx, c, f)
+		a.opts.Events.Found(a.cfg.Pot.Name, a.cfg.Agent, a.epoch, a.follow.Out.At, c, f)
+	})
+	a.follow.Gauges.Tell(&a.gauges, func(p points.Point, k gauges.Kind, f gauges.Finding) {
+		a.tellGauge(ctx, p, k, f)
+		a.opts.Events.Gauge(a.cfg.Pot.Name, a.cfg.Agent, a.epoch, a.follow.Out.At, p, k, f)
+	})
 }
 
 // tell says what the vent watch has found.
@@ -252,12 +287,15 @@ func (a *Actor) tellGauge(ctx context.Context, p points.Point, k gauges.Kind, f 
 func (a *Actor) step(ctx context.Context, e *feed.Event) {
 	by, shared := a.toServer(e)
 	for _, s := range e.Samples {
+		cycles := a.follow.Out.Cycles
 		a.follow.Step(s)
 		if shared {
 			a.share(ctx, s, by)
 		}
-		a.follow.Watch.Tell(&a.seen, func(c vent.Condition, f vent.Finding) { a.tell(ctx, c, f) })
-		a.follow.Gauges.Tell(&a.gauges, func(p points.Point, k gauges.Kind, f gauges.Finding) { a.tellGauge(ctx, p, k, f) })
+		if a.follow.Out.Cycles != cycles {
+			a.opts.Events.Cycle(a.cfg.Pot.Name, a.cfg.Agent, a.epoch, a.follow.Out.Cycle, a.follow.Out.At)
+		}
+		a.tellAll(ctx)
 	}
 	if e.GuardAt != 0 && e.GuardAt >= a.guard.At {
 		// A word that is none counts as not proven.

@@ -60,7 +60,8 @@ function frame(value: unknown): Decoded {
   });
   // A pot that stands twice is not believed in either place.
   const sure = pots.filter((p) => !unreadable.includes(p.name));
-  return { frame: { type, seq, server_t, pots: sure }, problems, unreadable };
+  const faults = f['faults'] === undefined ? [] : list(f['faults'], 'frame.faults').map((v, i) => text(v, `frame.faults[${i}]`));
+  return { frame: { type, seq, server_t, pots: sure, ...(faults.length > 0 && { faults }) }, problems, unreadable };
 }
 
 function pot(value: unknown, at: string): Pot {

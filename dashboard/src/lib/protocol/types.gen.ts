@@ -105,9 +105,163 @@ export interface Frame {
   readonly seq: number;
   readonly server_t: string;
   readonly pots: readonly Pot[];
+  readonly faults?: readonly string[];
 }
 
 export interface Request {
   readonly subscribe?: readonly string[];
   readonly ack?: number;
+}
+
+export interface Spread {
+  readonly n: readonly number[];
+  readonly min_pa?: readonly (number | null)[];
+  readonly max_pa?: readonly (number | null)[];
+  readonly mean_pa?: readonly (number | null)[];
+  readonly pressed_share?: readonly (number | null)[];
+}
+
+export interface Trace {
+  readonly point: Point;
+  readonly good: Spread;
+  readonly out_of_range?: Spread;
+  readonly no_reply?: readonly number[];
+}
+
+export interface Epoch {
+  readonly epoch: number;
+  readonly shift_s?: number;
+  readonly estimated: boolean;
+}
+
+export interface History {
+  readonly name: string;
+  readonly site: string;
+  readonly simulated?: boolean;
+  readonly from: string;
+  readonly to: string;
+  readonly step_s: number;
+  readonly steps: number;
+  readonly epochs: readonly Epoch[];
+  readonly traces: readonly Trace[];
+  readonly fault?: string;
+  readonly server_t: string;
+}
+
+export interface Blowdown {
+  readonly p0_pa: number;
+  readonly tau_s?: number;
+  readonly residual_pa?: number;
+  readonly settled_s?: number;
+}
+
+export interface Cycle {
+  readonly kind: 'cycle';
+  readonly pot: string;
+  readonly t: string;
+  readonly press: string;
+  readonly release: string;
+  readonly blast_s: number;
+  readonly inferred: boolean;
+  readonly vent: Blowdown;
+  readonly late: boolean;
+  readonly incomplete: boolean;
+}
+
+export interface Cycles {
+  readonly cycles: readonly Cycle[];
+  readonly next?: string;
+  readonly fault?: string;
+  readonly server_t: string;
+}
+
+export interface Transition {
+  readonly id: string;
+  readonly t: string;
+  readonly event: string;
+  readonly by?: string;
+  readonly evidence?: unknown;
+}
+
+export interface Alarm {
+  readonly id: string;
+  readonly pot?: string;
+  readonly agent?: string;
+  readonly alarm: string;
+  readonly priority: string;
+  readonly raised: string;
+  readonly ended?: string;
+  readonly transitions: readonly Transition[];
+}
+
+export interface Alarms {
+  readonly alarms: readonly Alarm[];
+  readonly next?: string;
+  readonly fault?: string;
+  readonly server_t: string;
+}
+
+export interface Refill {
+  readonly id: string;
+  readonly pot: string;
+  readonly t: string;
+  readonly mass_kg?: number;
+  readonly by?: string;
+  readonly note?: string;
+}
+
+export interface Refills {
+  readonly refills: readonly Refill[];
+  readonly next?: string;
+  readonly fault?: string;
+  readonly server_t: string;
+}
+
+export interface Service {
+  readonly id: string;
+  readonly pot: string;
+  readonly t: string;
+  readonly part: string;
+  readonly work: string;
+  readonly by: string;
+  readonly note?: string;
+}
+
+export interface Services {
+  readonly services: readonly Service[];
+  readonly next?: string;
+  readonly fault?: string;
+  readonly server_t: string;
+}
+
+export interface Shift {
+  readonly id: string;
+  readonly name?: string;
+  readonly from: string;
+  readonly to?: string;
+  readonly by?: string;
+  readonly note?: string;
+}
+
+export interface Shifts {
+  readonly shifts: readonly Shift[];
+  readonly next?: string;
+  readonly fault?: string;
+  readonly server_t: string;
+}
+
+export interface Loss {
+  readonly agent: string;
+  readonly journal: string;
+  readonly from: number;
+  readonly to: number;
+  readonly t: string;
+  readonly why: string;
+}
+
+export interface Losses {
+  readonly losses: readonly Loss[];
+  readonly next?: string;
+  readonly fault?: string;
+  readonly server_t: string;
 }

@@ -27,6 +27,8 @@ export class SiteState {
   known = $state(false);
   /** How many pots' readings come from a simulator. */
   simulated = $state(0);
+  /** What keeps the server from doing its whole work, a sentence each. */
+  faults = $state.raw<readonly string[]>([]);
   /** Parts of messages that could not be read. */
   rejected = $state(0);
 
@@ -65,6 +67,8 @@ export class SiteState {
       }
     }
     this.rejected += problems.length;
+    const faults = frame.faults ?? [];
+    if (faults.join('\n') !== this.faults.join('\n')) this.faults = faults;
     this.#summarise();
     if (frame.type === 'snapshot') this.known = true;
     return { forMs: silentMs, changes, added, gone };

@@ -101,6 +101,7 @@ export const page = {
   missedGone: (pot: string) => `${pot} is gone`,
   missedMore: (n: number) => `and ${n} more`,
   dismiss: 'Dismiss',
+  fault: 'Server fault:',
   simulated: 'SIMULATED',
   simulatedAll: 'All readings come from a simulator.',
   simulatedSome: (n: number, all: number) => `${n} of ${all} pots come from a simulator.`,

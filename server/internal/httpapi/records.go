@@ -1,0 +1,164 @@
+package httpapi
+
+import (
+	"context"
+	"encoding/json"
+	"math"
+	"net/http"
+	"time"
+
+	"gritwatch/protocol/live"
+	"gritwatch/protocol/si"
+	"gritwatch/server/internal/records"
+)
+
+// defaultRecords is how many records a page has.
+const defaultRecords = 100
+
+// asksRecords reads the query of a list of records. owner is the parameter that chooses whose they are; empty: none does.
+func asksRecords(r *http.Request, owner string) (*asked, records.Query) {
+	known := []string{"from", "to", "limit", "after", "order"}
+	if owner != "" {
+		known = append(known, owner)
+	}
+	q := ask(r, known...)
+	out := records.Query{After: q.values.Get("after"), Limit: q.limit(defaultRecords), OldestFirst: q.oldestFirst()}
+	if owner != "" {
+		out.Pot = q.values.Get(owner)
+	}
+	var began, ended bool
+	out.From, began = q.instant("from")
+	out.To, ended = q.instant("to")
+	if began && ended && out.From >= out.To {
+		q.fail("to (%v) does not lie after from (%v)", out.To, out.From)
+	}
+	return q, out
+}
+
+// page answers with a page of records, or with why there is none.
+func page[T any](a *api, w http.ResponseWriter, r *http.Request, q *asked, ask records.Query,
+	read func(context.Context, records.Query) (records.Page[T], error), body func([]T, live.Paging) any) {
+	if q.refused(w, r) {
+		return
+	}
+	var p records.Page[T]
+	if !a.read(w, r, func(ctx context.Context) (err error) {
+		p, err = read(ctx, ask)
+		return err
+	}) {
+		return
+	}
+	paging := live.Paging{Next: p.Next, ServerT: instantOf(time.Now())}
+	if _, faulty := a.o.Records.Fault(); faulty {
+		paging.Fault = "records are not stored at present, and the server's log says why; what is to be stored waits"
+	}
+	a.json(w, r, body(p.Items, paging))
+}
+
+// each makes of every item what is told of it; none is an empty list.
+func each[T, U any](items []T, tell func(*T) U) []U {
+	out := make([]U, 0, len(items))
+	for i := range items {
+		out = append(out, tell(&items[i]))
+	}
+	return out
+}
+
+func (a *api) cycles(w http.ResponseWriter, r *http.Request) {
+	if pot, ok := a.known(w, r, time.Now()); ok {
+		q, ask := asksRecords(r, "")
+		ask.Pot = pot.Name
+		page(a, w, r, q, ask, a.o.Records.Cycles, func(items []records.Cycle, p live.Paging) any {
+			return live.Cycles{Cycles: each(items, cycleOf), Paging: p}
+		})
+	}
+}
+
+func cycleOf(c *records.Cycle) live.Cycle {
+	out := live.Cycle{Kind: "cycle", Pot: c.Pot, T: instant(c.Ended), Press: instant(c.Press), Release: instant(c.Release),
+		BlastS: seconds(c.Blast()), Inferred: c.Inferred, Vent: live.Blowdown{P0Pa: pascals(c.Vent.From)}, Late: c.Late, Incomplete: c.Incomplete}
+	if c.Vent.Tau > 0 {
+		tau := math.Round(c.Vent.Tau*1e3) / 1e3
+		out.Vent.TauS = &tau
+	}
+	if c.Vent.Settled > 0 {
+		residual, settled := pascals(c.Vent.Residual), seconds(c.Vent.Settled)
+		out.Vent.ResidualPa, out.Vent.SettledS = &residual, &settled
+	}
+	return out
+}
+
+// seconds is a length of time in s, to a millisecond.
+func seconds(d time.Duration) float64 { return d.Round(time.Millisecond).Seconds() }
+
+func (a *api) alarms(w http.ResponseWriter, r *http.Request) {
+	q, ask := asksRecords(r, "pot")
+	page(a, w, r, q, ask, a.o.Records.Alarms, func(items []records.Alarm, p live.Paging) any {
+		return live.Alarms{Alarms: each(items, alarmOf), Paging: p}
+	})
+}
+
+func alarmOf(x *records.Alarm) live.Alarm {
+	return live.Alarm{ID: x.ID, Pot: x.Pot, Agent: x.Agent, Alarm: x.Kind, Priority: x.Priority, Raised: instant(x.Raised), Ended: maybe(x.Ended),
+		Transitions: each(x.Transitions, func(t *records.Transition) live.Transition {
+			out := live.Transition{ID: t.ID, T: instant(t.At), Event: t.Event, By: t.By}
+			if evidence := json.RawMessage(t.Evidence); json.Valid(evidence) {
+				out.Evidence = evidence
+			}
+			return out
+		})}
+}
+
+// maybe is an instant; empty for none.
+func maybe(i si.Instant) string {
+	if i == 0 {
+		return ""
+	}
+	return instant(i)
+}
+
+func (a *api) refills(w http.ResponseWriter, r *http.Request) {
+	if pot, ok := a.known(w, r, time.Now()); ok {
+		q, ask := asksRecords(r, "")
+		ask.Pot = pot.Name
+		page(a, w, r, q, ask, a.o.Records.Refills, func(items []records.Refill, p live.Paging) any {
+			return live.Refills{Refills: each(items, func(x *records.Refill) live.Refill {
+				out := live.Refill{ID: x.ID, Pot: x.Pot, T: instant(x.At), By: x.By, Note: x.Note}
+				if mass := float64(x.Mass); mass != 0 {
+					out.MassKg = &mass
+				}
+				return out
+			}), Paging: p}
+		})
+	}
+}
+
+func (a *api) services(w http.ResponseWriter, r *http.Request) {
+	if pot, ok := a.known(w, r, time.Now()); ok {
+		q, ask := asksRecords(r, "")
+		ask.Pot = pot.Name
+		page(a, w, r, q, ask, a.o.Records.Services, func(items []records.Service, p live.Paging) any {
+			return live.Services{Services: each(items, func(x *records.Service) live.Service {
+				return live.Service{ID: x.ID, Pot: x.Pot, T: instant(x.At), Part: x.Part, Work: x.Work, By: x.By, Note: x.Note}
+			}), Paging: p}
+		})
+	}
+}
+
+func (a *api) shifts(w http.ResponseWriter, r *http.Request) {
+	q, ask := asksRecords(r, "")
+	page(a, w, r, q, ask, a.o.Records.Shifts, func(items []records.Shift, p live.Paging) any {
+		return live.Shifts{Shifts: each(items, func(x *records.Shift) live.Shift {
+			return live.Shift{ID: x.ID, Name: x.Name, From: instant(x.From), To: maybe(x.To), By: x.By, Note: x.Note}
+		}), Paging: p}
+	})
+}
+
+func (a *api) losses(w http.ResponseWriter, r *http.Request) {
+	q, ask := asksRecords(r, "agent")
+	page(a, w, r, q, ask, a.o.Records.Losses, func(items []records.Loss, p live.Paging) any {
+		return live.Losses{Losses: each(items, func(x *records.Loss) live.Loss {
+			return live.Loss{Agent: x.Agent, Journal: x.Journal, From: x.From, To: x.To, T: instant(x.At), Why: x.Why}
+		}), Paging: p}
+	})
+}

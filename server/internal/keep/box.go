@@ -1,0 +1,53 @@
+package keep
+
+import (
+	"sync"
+
+	"gritwatch/server/internal/feed"
+)
+
+// maxWaiting bounds the samples that wait for Run. Beyond it they are dropped, and asked for again.
+const maxWaiting = 400_000
+
+// An item is one thing that arrived: an event, or one of the others.
+type item struct {
+	event   feed.Event
+	echo    *feed.Echo
+	journal *feed.Journal
+	do      func()
+}
+
+// A box is a bounded queue of items. Putting never blocks.
+type box struct {
+	mu      sync.Mutex
+	queue   []item
+	samples int
+	notify  chan struct{} // has room for one
+}
+
+// put is false where an event was dropped for want of room; nothing else ever is.
+func (b *box) put(i item) bool {
+	b.mu.Lock()
+	n := len(i.event.Samples)
+	ok := n == 0 || b.samples+n <= maxWaiting
+	if ok {
+		b.queue = append(b.queue, i)
+		b.samples += n
+	}
+	b.mu.Unlock()
+	select {
+	case b.notify <- struct{}{}:
+	default:
+	}
+	return ok
+}
+
+// take empties the queue into spare's room.
+func (b *box) take(spare []item) []item {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	queue := b.queue
+	clear(spare)
+	b.queue, b.samples = spare[:0], 0
+	return queue
+}

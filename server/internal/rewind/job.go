@@ -1,0 +1,261 @@
+package rewind
+
+import (
+	"cmp"
+	"context"
+	"encoding/binary"
+	"fmt"
+	"log/slog"
+	"slices"
+	"time"
+
+	"gritwatch/internal/vent"
+	"gritwatch/protocol/points"
+	"gritwatch/protocol/si"
+	"gritwatch/server/internal/engine"
+	"gritwatch/server/internal/history"
+	"gritwatch/server/internal/pot"
+	"gritwatch/server/internal/records"
+)
+
+// A job is one rewind of one pot.
+type job struct {
+	r      *Rewinder
+	a      *pot.Actor
+	agent  string
+	follow *engine.Follower
+	epoch  uint64 // of the samples that are played
+	shift  time.Duration
+	seen   vent.Seen
+	from   si.Instant // stored time from which on what is found is news
+	cycles int
+}
+
+// rewind goes over a pot's samples from before the first late one to the present. It is false where more is to come first, unless
+// patience is over.
+func (r *Rewinder) rewind(ctx context.Context, a *pot.Actor, d due, patience bool) (bool, error) {
+	now, heard := a.Hold()
+	defer a.Let()
+	if !heard && !patience {
+		return false, nil
+	}
+	at := d.first
+	if at == 0 {
+		at = si.InstantOf(time.Now())
+	}
+	c, from, err := r.before(ctx, a.Name(), at)
+	if err != nil {
+		return false, err
+	}
+	if !c.ok && d.first == 0 {
+		return true, nil // a pot of which nothing is known yet
+	}
+	next, same := c.next(now.Journal)
+	whole, err := r.o.Keeper.Whole(ctx, now.Agent, now.Journal, next, now.Next) // all that Hold has seen is stored now
+	if err != nil {
+		return false, err
+	}
+	if whole = whole && same; !whole && !patience && now.Journal != "" {
+		return false, nil
+	}
+	j := &job{r: r, a: a, agent: a.Agent(), follow: a.Follower(), from: max(d.first, from)}
+	if err := j.play(ctx, c, from, now.Epoch); err != nil {
+		return false, err
+	}
+	took := heard && j.epoch == now.Epoch && a.Adopt(now, j.follow, whole, j.step)
+	if whole && !took && !patience {
+		return false, nil // the two do not meet yet
+	}
+	r.o.Log.LogAttrs(ctx, slog.LevelInfo, "late readings of a pot have been judged", slog.String("pot", a.Name()),
+		slog.Int("cycles", j.cycles), slog.Bool("whole", whole), slog.Bool("taken over", took))
+	if d.first != 0 {
+		r.o.Checkpoints.DropCheckpoints(a.Name(), d.first.Add(-time.Microsecond))
+	}
+	if c, ok := r.checkpoint(a); took && ok {
+		r.o.Checkpoints.SaveCheckpoints([]records.Checkpoint{c})
+	}
+	return true, nil
+}
+
+// begin is where a rewind begins.
+type begin struct {
+	records.Checkpoint
+	ok    bool // there is a checkpoint
+	epoch uint64
+}
+
+// next is the first record of a journal that is not in the checkpoint; false where it was of another.
+func (b begin) next(journal string) (uint64, bool) {
+	for _, n := range b.Next {
+		if n.Journal == journal && journal != "" {
+			return n.Position, b.ok
+		}
+	}
+	return 0, false
+}
+
+// before is the newest checkpoint before an instant, and the instant from which samples are to be read, both in stored time. Without a
+// checkpoint that is all there is.
+func (r *Rewinder) before(ctx context.Context, name string, at si.Instant) (begin, si.Instant, error) {
+	c, ok, err := r.o.Checkpoints.CheckpointBefore(ctx, name, at)
+	if err != nil || !ok {
+		return begin{}, at.Add(-unwitnessed), err
+	}
+	epoch, state, ok := splitEpoch(c.State)
+	if !ok || c.Version != engine.StateVersion() {
+		return begin{}, at.Add(-unwitnessed), nil // of another version of this program
+	}
+	c.State = state
+	return begin{c, true, epoch}, c.At, nil
+}
+
+// unwitnessed is how far before the first late sample a rewind begins that has no checkpoint: long enough for the press of a vent to
+// be in it, whose cycle would else be lost.
+const unwitnessed = 30 * time.Minute
+
+// play steps a follower from a checkpoint over all that is stored behind it, one epoch of the clock after the other; that of the
+// present is the last.
+func (j *job) play(ctx context.Context, b begin, from si.Instant, present uint64) error {
+	from = from.Add(-overlap)
+	epochs, err := j.epochs(ctx, from, present)
+	if err != nil {
+		return err
+	}
+	if b.ok {
+		if err := j.restore(ctx, b); err != nil {
+			return err
+		}
+	}
+	for _, e := range epochs {
+		if j.epoch != 0 && j.epoch != e.epoch {
+			j.follow.Break(vent.NewSession) // perhaps only its clock was stepped: nothing that is stored tells
+			j.follow.Reset()
+		}
+		if err := j.enter(e.epoch); err != nil {
+			return err
+		}
+		if err := j.each(ctx, history.Query{From: max(e.first, from), To: e.last + 1}, func(s points.Sample) { j.step(s) }); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// span is an epoch of an agent's clock, with what is stored of it, in stored time.
+type span struct {
+	epoch       uint64
+	first, last si.Instant
+}
+
+// epochs are those of which samples are stored.
+func (j *job) epochs(ctx context.Context, from si.Instant, present uint64) ([]span, error) {
+	var out []span
+	now := 0
+	err := j.r.o.History.Range(ctx, history.Query{Pot: j.a.Name(), From: max(0, from)}, func(x history.Record) error {
+		if now >= len(out) || out[now].epoch != x.Epoch {
+			if now = slices.IndexFunc(out, func(s span) bool { return s.epoch == x.Epoch }); now < 0 {
+				now = len(out)
+				out = append(out, span{x.Epoch, x.At, x.At})
+			}
+		}
+		out[now].last = x.At
+		return nil
+	})
+	slices.SortStableFunc(out, func(a, b span) int {
+		switch {
+		case a.epoch == present && b.epoch != present:
+			return 1
+		case b.epoch == present && a.epoch != present:
+			return -1
+		}
+		return cmp.Compare(a.first, b.first)
+	})
+	return out, err
+}
+
+// enter goes over to the times of another epoch.
+func (j *job) enter(epoch uint64) error {
+	p, ok := j.r.o.Keeper.Placement(j.agent, epoch)
+	if !ok {
+		return fmt.Errorf("where the clock of %s stood in epoch %d is not known", j.agent, epoch)
+	}
+	j.epoch, j.shift = epoch, p.Shift
+	return nil
+}
+
+// each gives the stored samples of the present epoch, by the agent's clock.
+func (j *job) each(ctx context.Context, q history.Query, each func(points.Sample)) error {
+	q.Pot, q.From = j.a.Name(), max(0, q.From)
+	return j.r.o.History.Range(ctx, q, func(x history.Record) error {
+		if x.Epoch == j.epoch {
+			s := x.Sample
+			s.At = s.At.Add(-j.shift)
+			each(s)
+		}
+		return nil
+	})
+}
+
+// restore takes up a checkpoint. One that cannot be taken up is passed over: the rewind then knows less, and says less.
+func (j *job) restore(ctx context.Context, b begin) error {
+	if err := j.enter(b.epoch); err != nil {
+		return err
+	}
+	if err := j.follow.SetState(b.State); err != nil {
+		j.r.o.Log.LogAttrs(ctx, slog.LevelInfo, "a checkpoint cannot be taken up; beginning without", slog.String("pot", j.a.Name()), slog.String("reason", err.Error()))
+		j.follow, j.epoch = j.a.Follower(), 0
+		return nil
+	}
+	if err := j.each(ctx, history.Query{From: b.At.Add(-primeBy), To: b.At + 1}, j.follow.Prime); err != nil {
+		return err
+	}
+	j.follow.Primed()
+	j.follow.Watch.Tell(&j.seen, func(vent.Condition, vent.Finding) {}) // stands already
+	return nil
+}
+
+// step steps the follower, and tells what it finds that is news.
+func (j *job) step(s points.Sample) {
+	before := j.follow.Out.Cycles
+	j.follow.Step(s)
+	at := j.follow.Out.At
+	news := at.Add(j.shift) >= j.from
+	if c := &j.follow.Out.Cycle; j.follow.Out.Cycles != before && news {
+		j.cycles++
+		j.r.o.Finder.LateCycle(j.a.Name(), j.agent, j.epoch, *c, at)
+	}
+	j.follow.Watch.Tell(&j.seen, func(c vent.Condition, f vent.Finding) {
+		if news {
+			j.r.o.Finder.LateCondition(j.a.Name(), j.agent, j.epoch, at, c, f)
+		}
+	})
+}
+
+// checkpoint is the state of a pot as it is now, with its place in stored time.
+func (r *Rewinder) checkpoint(a *pot.Actor) (records.Checkpoint, bool) {
+	c, ok := a.Checkpoint(appendEpoch(nil, 0))
+	if !ok {
+		return records.Checkpoint{}, false
+	}
+	p, ok := r.o.Keeper.Placement(c.Agent, c.Epoch)
+	if !ok {
+		return records.Checkpoint{}, false // none of its samples is stored yet
+	}
+	out := records.Checkpoint{Pot: a.Name(), At: c.At.Add(p.Shift), Version: engine.StateVersion(), State: appendEpoch(c.State[:0], c.Epoch)[:len(c.State)]}
+	if c.Journal != "" {
+		out.Next = []records.JournalPosition{{Journal: c.Journal, Position: c.Next}}
+	}
+	return out, true
+}
+
+// The epoch stands before the state, 8 bytes.
+func appendEpoch(dst []byte, epoch uint64) []byte {
+	return binary.LittleEndian.AppendUint64(dst, epoch)
+}
+
+func splitEpoch(b []byte) (epoch uint64, state []byte, ok bool) {
+	if len(b) < 8 {
+		return 0, nil, false
+	}
+	return binary.LittleEndian.Uint64(b), b[8:], true
+}
