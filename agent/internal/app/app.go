@@ -94,7 +94,6 @@ func Run(ctx context.Context, c config.Config, o Options) error {
 	g.Go(func() error { return clock.Run(gctx) })
 	g.Go(func() error { return judge.Run(gctx) })
 	polls, pctx := errgroup.WithContext(gctx)
-	g.Go(func() error { defer endUplink(); <-pctx.Done(); return polls.Wait() })
 	for i, b := range c.Buses {
 		po := poll.Options{Now: clock.Now, Log: o.Log, Events: tallies[i].Events(),
 			// The guard's own word, of this moment, whatever becomes of broker, server and network.
@@ -111,6 +110,7 @@ func Run(ctx context.Context, c config.Config, o Options) error {
 		}
 		polls.Go(func() error { return poll.New(b, po).Run(pctx) })
 	}
+	g.Go(func() error { defer endUplink(); <-pctx.Done(); return polls.Wait() })
 	return g.Wait()
 }
 

@@ -34,17 +34,18 @@ type store struct {
 
 // openStore opens both, and reads what the parts begin with.
 func openStore(ctx context.Context, c config.Config, log *slog.Logger) (s *store, err error) {
-	o := history.Options{Site: c.Site, Log: log, Retention: c.History.Age, MaxBytes: c.History.Size}
+	o := history.Options{Site: c.Site, Log: log, Retention: c.History.Age, MaxBytes: c.History.Size, Later: true}
 	if len(c.Pots) >= manyPots {
 		o.Block = 15 * time.Minute
 	}
-	s = &store{lostTo: map[keep.JournalKey]uint64{}}
+	opened := &store{lostTo: map[keep.JournalKey]uint64{}}
+	s = opened
 	if s.history, err = history.Open(filepath.Join(c.Data, historyFolder), o); err != nil {
 		return nil, fmt.Errorf("samples: %w", err)
 	}
 	defer func() {
 		if err != nil {
-			err = errors.Join(err, s.close())
+			err = errors.Join(err, opened.close())
 		}
 	}()
 	if s.records, err = records.Open(records.Folder(c.Data), log); err != nil {

@@ -2,6 +2,7 @@ package engine_test
 
 import (
 	"bytes"
+	"flag"
 	"testing"
 	"time"
 
@@ -40,6 +41,7 @@ func (m *told) step(f *engine.Follower, s points.Sample) {
 // TestAdoptRandom: a follower that missed a stretch, and takes over what another one has seen, is soon as one that missed
 // nothing; no cycle is lost or told twice, and what it has found stays found.
 func TestAdoptRandom(t *testing.T) {
+	checks(t, "40")
 	adopted, equal, cycles := 0, 0, 0
 	rapid.Check(t, func(t *rapid.T) {
 		h := randomShift(t)
@@ -137,7 +139,7 @@ func TestAdoptRandom(t *testing.T) {
 		cycles += len(ours.cycles)
 	})
 	t.Logf("%d adopted, %d of them at last bit for bit as if uninterrupted; %d cycles", adopted, equal, cycles)
-	if !t.Failed() && (adopted < 60 || equal*2 < adopted || cycles < 30) {
+	if !t.Failed() && (adopted < 25 || equal*2 < adopted || cycles < 8) {
 		t.Error("the shifts test little")
 	}
 }
@@ -277,5 +279,17 @@ func TestBreakEndsTheCycle(t *testing.T) {
 	}
 	if f.Out.Cycles != 1 || f.Out.Cycle.Press.Sub(t0) < 80*time.Second || f.Out.Cycle.Press.Sub(t0) > 81*time.Second {
 		t.Errorf("%d cycles, %+v", f.Out.Cycles, f.Out.Cycle)
+	}
+}
+
+// checks has a property held on fewer stories than usual, unless the command line says how many: each is a whole shift.
+func checks(t *testing.T, n string) {
+	t.Helper()
+	f := flag.Lookup("rapid.checks")
+	if was := f.Value.String(); was == f.DefValue {
+		if err := f.Value.Set(n); err != nil {
+			t.Fatal(err)
+		}
+		t.Cleanup(func() { _ = f.Value.Set(was) })
 	}
 }

@@ -44,6 +44,10 @@ type Options struct {
 	Block   time.Duration
 	MinFree int64 // bytes on the disk under which nothing is taken any more. Default 256 MiB
 
+	// Later has Open return at once: Run opens the files. Until then nothing is taken and nothing is given, as while a fault stands.
+	// A long log takes a while to go through, and what does not need it should not wait.
+	Later bool
+
 	Now func() time.Time // default time.Now
 }
 
@@ -144,6 +148,10 @@ func open(dir string, o Options, free func(string) (uint64, error), fsync func(s
 	}
 	s := &Store{o: o, root: dir, dir: filepath.Join(dir, "samples"), lock: lock, free: free, fsync: fsync,
 		tracks: map[trackKey]*track{}, onDisk: map[string]int{}}
+	if o.Later {
+		s.anew, s.fault = true, errOpening
+		return s, nil
+	}
 	if err := s.room(); err != nil {
 		s.failed(nil, err)
 		return s, nil
@@ -153,6 +161,9 @@ func open(dir string, o Options, free func(string) (uint64, error), fsync func(s
 	}
 	return s, nil
 }
+
+// errOpening stands while the files are opened for the first time.
+var errOpening = errors.New("the files are being opened")
 
 // openLibrary looks the files through and opens them.
 func (s *Store) openLibrary() (*opening, error) {
@@ -250,8 +261,7 @@ func (s *Store) failed(o *opening, err error) {
 	}
 	if s.fault == nil {
 		s.stats.Faults++
-		s.o.Log.LogAttrs(context.Background(), slog.LevelError, "samples are not stored; agents keep them until they can be",
-			slog.String("reason", err.Error()))
+		s.sayFault(err)
 	}
 	s.fault = err
 	clear(s.tracks) // what they say of the store may not have come about; the caller holds writing
@@ -286,6 +296,7 @@ func (s *Store) Run(ctx context.Context) error {
 	tick := time.NewTicker(lookEvery)
 	defer tick.Stop()
 	var last time.Time
+	s.mend()
 	for {
 		select {
 		case <-ctx.Done():
@@ -381,9 +392,19 @@ func (s *Store) mend() {
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if err != nil {
-		s.fault = err
+	if err == nil {
+		return
 	}
+	if errors.Is(s.fault, errOpening) {
+		s.stats.Faults++
+		s.sayFault(err)
+	}
+	s.fault = err
+}
+
+// sayFault says once that storing has stopped.
+func (s *Store) sayFault(err error) {
+	s.o.Log.LogAttrs(context.Background(), slog.LevelError, "samples are not stored; agents keep them until they can be", slog.String("reason", err.Error()))
 }
 
 func (s *Store) reopen() error {
@@ -418,8 +439,11 @@ func (s *Store) reopen() error {
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	first := errors.Is(s.fault, errOpening)
 	s.current, s.anew, s.suspect, s.fault = o, false, false, nil
-	s.o.Log.Info("history opened anew; samples are stored again")
+	if !first {
+		s.o.Log.Info("history opened anew; samples are stored again")
+	}
 	return nil
 }
 
