@@ -1,4 +1,4 @@
-# make demo | test | build | lint | eval | fuzz | soak | page; `make help` lists them.
+# make demo | test | build | lint | eval | fuzz | soak | lines | page; `make help` lists them.
 SHELL := bash
 .SHELLFLAGS := -eu -o pipefail -c
 .DEFAULT_GOAL := help
@@ -6,13 +6,15 @@ SHELL := bash
 HTTP ?= 127.0.0.1:8080
 MQTT ?= 127.0.0.1:1883
 FUZZTIME ?= 30s
+SOAKTIME ?= 10m
+SOAKSEED ?= $(shell date +%s)
 
 VERSION := $(shell git describe --always --dirty 2>/dev/null || echo unversioned)
 GOBUILD := CGO_ENABLED=0 go build -trimpath -ldflags "-s -w -X main.version=$(VERSION)"
 PAGE    := dashboard/dist/index.html
 PAGESRC := $(shell find dashboard/src dashboard/public dashboard/index.html dashboard/vite.config.ts dashboard/package-lock.json -type f 2>/dev/null)
 
-.PHONY: help demo build page test lint eval fuzz soak deps unit browser stack bench picture generate clean
+.PHONY: help demo build page test lint eval fuzz soak lines deps unit browser stack bench picture generate clean
 
 help: ## this list
 	@grep -hE '^[a-z]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 12
@@ -50,6 +52,7 @@ deps: ## Debian packages the tests call (installed when root, else named)
 lint: page ## gofmt, vet, staticcheck, svelte-check
 	@out=$$(gofmt -l $$(git ls-files '*.go')); [ -z "$$out" ] || { echo "gofmt would change: $$out" >&2; exit 1; }
 	go vet ./...
+	go vet -tags soak ./agent
 	go tool staticcheck ./...
 	@for arch in amd64 arm64 arm; do echo "build for linux/$$arch"; GOOS=linux GOARCH=$$arch GOARM=7 CGO_ENABLED=0 go build -o /dev/null ./agent ./server ./sim-sensor; done
 	cd dashboard && npm run check
@@ -65,15 +68,19 @@ $(PEER)/node_modules/.package-lock.json: $(PEER)/package-lock.json
 	@touch $@
 
 # Those with brokers and other peers first: beside them the simulated lines of the others would be late on two cores.
-PEERS := ^Test(AnyBroker|Fleet|Observer|PrimaryHost|IndependentEdgeNode|Prometheus)
+PEERS := ^Test(Soak|Backlog|AnyBroker|Fleet|Observer|PrimaryHost|IndependentEdgeNode|Prometheus)
 stack: page $(PEER)/node_modules/.package-lock.json ## end to end: the real programs, a real browser, scenarios against the simulator's truth
-	go test -race -count=1 -timeout 5m -run '$(PEERS)' ./internal/e2e
+	go test -race -count=1 -timeout 7m -run '$(PEERS)' ./internal/e2e
 	go test -race -count=1 -parallel 16 -timeout 8m -skip '$(PEERS)' ./internal/e2e
 
 browser: page ## the page in a real browser, against a scripted server
 	cd dashboard && npm run e2e
 
-soak: ## faults of the line with 200 seeds each, about half an hour
+soak: DEBS := mosquitto
+soak: deps page ## a storm over the whole stack for SOAKTIME (10m), drawn from SOAKSEED: a table of what was read, kept and lost; as root disks too
+	@SOAKTIME=$(SOAKTIME) SOAKSEED=$(SOAKSEED) go test -count=1 -timeout 0 -v -run '^TestSoak$$' ./internal/e2e
+
+lines: ## faults of the line with 200 seeds each, about half an hour
 	SOAK=200 go test -count=1 -timeout 2h -v -run 'TestNoFault' ./agent/internal/poll
 
 # Both tables are printed, whatever the first one says, and what they say is kept in SCORES. qemu-user-static runs the same
@@ -91,7 +98,7 @@ fuzz: page ## every fuzz target for FUZZTIME (30s) each
 	  go test -run '^$$' -fuzz "^$$f\$$" -fuzztime $(FUZZTIME) -fuzzminimizetime 20x ./$$dir; done; done
 
 bench: deps page ## benchmarks of the hot paths, one table
-	@go test -run '^$$' -bench . -benchmem ./... | grep -E '^(Benchmark|cpu:)'
+	@go test -p 1 -timeout 1h -run '^$$' -bench . -benchmem ./... | grep -E '^(Benchmark|cpu:)'
 
 picture: build ## the picture in README.md, of the demo when a vent has stalled
 	@deploy/demo/demo.sh 127.0.0.1:18080 127.0.0.1:18883 >/dev/null & demo=$$!; trap "kill -INT $$demo; wait $$demo || true" EXIT; \

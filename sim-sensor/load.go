@@ -16,7 +16,7 @@ import (
 type loadFlags struct {
 	Broker   string        `default:"mqtt://127.0.0.1:1883" placeholder:"URL" help:"The broker (${default})."`
 	Site     string        `default:"load" placeholder:"NAME" help:"The site's name (${default})."`
-	Pots     int           `required:"" placeholder:"N" help:"How many pots, up to 1000."`
+	Pots     int           `required:"" placeholder:"N" help:"How many pots, up to 20000. Their readings have positions, but no journal keeps them: requests for them are answered as void."`
 	Rate     float64       `default:"10" placeholder:"HZ" help:"Readings a second of each point, 1 to 50 (${default})."`
 	Agents   int           `placeholder:"K" help:"Over how many agents they are spread; without it one for eight pots."`
 	For      time.Duration `placeholder:"D" help:"How long, for example 5m; without it until it is stopped."`

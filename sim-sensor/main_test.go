@@ -44,7 +44,7 @@ func TestCommands(t *testing.T) {
 		{"run --scenario demo --truth-every 15ms", 2, "", "multiple of 10ms"},
 		{"run --scenario demo --truth-every 0s", 2, "", "multiple of 10ms"},
 		{"load", 2, "", "--pots"},
-		{"load --pots 0", 2, "", "a fleet has 1 to 1000"},
+		{"load --pots 0", 2, "", "a fleet has 1 to 20000"},
 		{"load --pots 5 --for=-1s", 2, "", "--for -1s"},
 		{"load --pots 5 --broker nowhere", 1, "", "mqtt://127.0.0.1:1883"},
 		{"load --pots 5 --site-file " + filepath.Join(bad, "site.yaml"), 1, "", "folder of the site file"},

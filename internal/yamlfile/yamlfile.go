@@ -36,13 +36,13 @@ import (
 
 // Bounds of a file.
 const (
-	MaxSize     = 1 << 20 // bytes
-	MaxDepth    = 32      // mappings and lists inside each other
-	MaxProblems = 20      // reported at once
-	maxScalar   = 4096    // bytes of one value
-	maxKeys     = 1000    // of one mapping; the library's cost grows with their square
-	maxLine     = 400     // bytes of one problem
-	maxKept     = 1000    // problems kept, so that of many the first by line are shown
+	MaxSize     = 32 << 20 // bytes: of the largest site, 20,000 pots
+	MaxDepth    = 32       // mappings and lists inside each other
+	MaxProblems = 20       // reported at once
+	maxScalar   = 4096     // bytes of one value
+	maxKeys     = 1000     // of one mapping; the library's cost grows with their square
+	maxLine     = 400      // bytes of one problem
+	maxKept     = 1000     // problems kept, so that of many the first by line are shown
 )
 
 // A Problem is one thing wrong with a file, on one line of text.

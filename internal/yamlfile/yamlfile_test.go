@@ -280,7 +280,7 @@ func TestTooLarge(t *testing.T) {
 	if err := os.WriteFile(path, []byte("a: 1\n"+strings.Repeat("#", yamlfile.MaxSize)), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := yamlfile.Read(path); err == nil || !strings.Contains(err.Error(), "is over 1048576 bytes") {
+	if _, err := yamlfile.Read(path); err == nil || !strings.Contains(err.Error(), "is over 33554432 bytes") {
 		t.Errorf("Read: %v", err)
 	}
 	if _, err := yamlfile.Read(path + ".none"); !errors.Is(err, os.ErrNotExist) {

@@ -202,10 +202,10 @@ func (r *reader) readMetric() (Metric, error) {
 		}
 		switch f.num {
 		case 1:
-			if why := checkName(f.b); why != "" {
+			m.Name = string(f.b)
+			if why := checkName(m.Name); why != "" {
 				return r.fail(f.at, "%s", why)
 			}
-			m.Name = string(f.b)
 		case 2:
 			m.Alias, m.Aliased = f.n, true
 		case 3:
@@ -250,11 +250,11 @@ func (r *reader) readMetric() (Metric, error) {
 }
 
 // checkName says what is wrong with a metric's name; "" nothing.
-func checkName(b []byte) string {
+func checkName(s string) string {
 	switch {
-	case len(b) > MaxName:
-		return fmt.Sprintf("name of %d bytes; the most is %d", len(b), MaxName)
-	case !utf8.Valid(b):
+	case len(s) > MaxName:
+		return fmt.Sprintf("name of %d bytes; the most is %d", len(s), MaxName)
+	case !utf8.ValidString(s):
 		return "name is not UTF-8"
 	}
 	return ""

@@ -4,11 +4,10 @@ import (
 	"fmt"
 	"slices"
 
-	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/encoding/protowire"
 
 	"gritwatch/protocol/points"
 	"gritwatch/protocol/si"
-	"gritwatch/protocol/sparkplug/payload"
 )
 
 // EncodeBirth is the payload of an NBIRTH or DBIRTH published at at: names, data types and units stand with every metric,
@@ -80,20 +79,19 @@ const (
 )
 
 func encode(at si.Instant, seq *uint8, ms []Metric, as form) ([]byte, error) {
-	slices.SortStableFunc(ms, func(a, b Metric) int {
-		return int(max(-1, min(1, int64(a.At/1000)-int64(b.At/1000))))
-	})
-	at = max(at, 0)
-	p := &payload.Payload{Timestamp: proto.Uint64(uint64(at) / 1000), Metrics: make([]*payload.Metric, 0, len(ms))}
-	if seq != nil {
-		p.Seq = proto.Uint64(uint64(*seq))
+	inOrder := func(a, b Metric) int { return int(max(-1, min(1, int64(a.At/1000)-int64(b.At/1000)))) }
+	if !slices.IsSortedFunc(ms, inOrder) {
+		slices.SortStableFunc(ms, inOrder)
 	}
 	if len(ms) > MaxMetrics {
 		return nil, fmt.Errorf("payload of %d metrics; the most is %d", len(ms), MaxMetrics)
 	}
+	b := make([]byte, 0, 32+32*len(ms))
+	b = appendVarint(b, 1, uint64(max(at, 0))/1000)
+	var one [256]byte // what a metric has but for long names and texts
 	for i := range ms {
 		m := &ms[i]
-		if why := checkName([]byte(m.Name)); why != "" {
+		if why := checkName(m.Name); why != "" {
 			return nil, fmt.Errorf("metric %.40q: %s", m.Name, why)
 		}
 		if m.Name == "" && (as == birth || !m.Aliased) {
@@ -105,11 +103,11 @@ func encode(at si.Instant, seq *uint8, ms []Metric, as form) ([]byte, error) {
 		if m.At < 0 || m.At > maxMillis*1000 {
 			return nil, fmt.Errorf("metric %q: time %d us is not between 1970 and 9999", m.Name, m.At)
 		}
-		p.Metrics = append(p.Metrics, wire(m, as))
+		b = protowire.AppendTag(b, 2, protowire.BytesType)
+		b = protowire.AppendBytes(b, appendMetric(one[:0], m, as))
 	}
-	b, err := proto.MarshalOptions{Deterministic: true}.Marshal(p)
-	if err != nil {
-		return nil, fmt.Errorf("payload: %w", err)
+	if seq != nil {
+		b = appendVarint(b, 3, uint64(*seq))
 	}
 	if len(b) > MaxPayload {
 		return nil, fmt.Errorf("payload of %d bytes; the most is %d", len(b), MaxPayload)
@@ -117,64 +115,77 @@ func encode(at si.Instant, seq *uint8, ms []Metric, as form) ([]byte, error) {
 	return b, nil
 }
 
-// wire is the metric as protobuf has it.
-func wire(m *Metric, as form) *payload.Metric {
-	w := &payload.Metric{}
+// appendMetric appends a metric's fields in the order of their numbers. It is written by hand, as reading is: a message has
+// dozens of metrics, and the generated code wants each of their fields on the heap. The tests hold it to the generated code.
+func appendMetric(b []byte, m *Metric, as form) []byte {
 	if as == birth || !m.Aliased {
-		w.Name = proto.String(m.Name)
+		b = appendText(b, 1, m.Name)
 	}
 	if m.Aliased {
-		w.Alias = proto.Uint64(m.Alias)
+		b = appendVarint(b, 2, m.Alias)
 	}
 	if m.At != 0 {
-		w.Timestamp = proto.Uint64(uint64(m.At) / 1000)
+		b = appendVarint(b, 3, uint64(m.At)/1000)
 	}
 	if as != data {
-		w.Datatype = proto.Uint32(uint32(m.Type))
+		b = appendVarint(b, 4, uint64(m.Type))
 	}
 	if m.Historical {
-		w.IsHistorical = proto.Bool(true)
+		b = appendVarint(b, 5, 1)
 	}
 	if m.Null {
-		w.IsNull = proto.Bool(true)
-	} else {
-		setValue(w, m.Value)
+		b = appendVarint(b, 7, 1)
 	}
-	if as == birth && m.Unit != "" {
-		w.Properties = &payload.PropertySet{}
-		addProperty(w.Properties, points.PropertyUnit, &payload.PropertyValue{Type: proto.Uint32(uint32(String)),
-			Value: &payload.PropertyValue_StringValue{StringValue: m.Unit}})
+	if unit := as == birth && m.Unit != ""; unit || m.Quality != points.Good {
+		b = protowire.AppendTag(b, 9, protowire.BytesType)
+		b = protowire.AppendBytes(b, appendProperties(nil, m, unit))
 	}
-	if m.Quality != points.Good {
-		if w.Properties == nil {
-			w.Properties = &payload.PropertySet{}
-		}
-		addProperty(w.Properties, points.PropertyQuality, &payload.PropertyValue{Type: proto.Uint32(uint32(Int32)),
-			Value: &payload.PropertyValue_IntValue{IntValue: uint32(m.Quality.Code())}})
+	if m.Null {
+		return b
 	}
-	return w
-}
-
-func addProperty(s *payload.PropertySet, key string, v *payload.PropertyValue) {
-	s.Keys = append(s.Keys, key)
-	s.Values = append(s.Values, v)
-}
-
-func setValue(w *payload.Metric, v Value) {
-	switch v.member {
+	switch v := m.Value; v.member {
 	case intMember:
-		w.Value = &payload.Metric_IntValue{IntValue: uint32(v.bits)}
+		b = appendVarint(b, 10, uint64(uint32(v.bits)))
 	case longMember:
-		w.Value = &payload.Metric_LongValue{LongValue: v.bits}
+		b = appendVarint(b, 11, v.bits)
 	case floatMember:
-		f, _ := v.Float()
-		w.Value = &payload.Metric_FloatValue{FloatValue: float32(f)}
+		b = protowire.AppendFixed32(protowire.AppendTag(b, 12, protowire.Fixed32Type), uint32(v.bits))
 	case doubleMember:
-		f, _ := v.Float()
-		w.Value = &payload.Metric_DoubleValue{DoubleValue: f}
+		b = protowire.AppendFixed64(protowire.AppendTag(b, 13, protowire.Fixed64Type), v.bits)
 	case boolMember:
-		w.Value = &payload.Metric_BooleanValue{BooleanValue: v.bits == 1}
+		b = appendVarint(b, 14, v.bits)
 	case textMember:
-		w.Value = &payload.Metric_StringValue{StringValue: v.text}
+		b = appendText(b, 15, v.text)
 	}
+	return b
+}
+
+// appendProperties appends the unit, if asked for, and a quality that is not good: keys first, then values.
+func appendProperties(b []byte, m *Metric, unit bool) []byte {
+	bad := m.Quality != points.Good
+	if unit {
+		b = appendText(b, 1, points.PropertyUnit)
+	}
+	if bad {
+		b = appendText(b, 1, points.PropertyQuality)
+	}
+	if unit {
+		v := appendVarint(nil, 1, uint64(String))
+		b = protowire.AppendTag(b, 2, protowire.BytesType)
+		b = protowire.AppendBytes(b, appendText(v, 8, m.Unit))
+	}
+	if bad {
+		v := appendVarint(nil, 1, uint64(Int32))
+		b = protowire.AppendTag(b, 2, protowire.BytesType)
+		b = protowire.AppendBytes(b, appendVarint(v, 3, uint64(uint32(m.Quality.Code()))))
+	}
+	return b
+}
+
+func appendVarint(b []byte, field protowire.Number, v uint64) []byte {
+	return protowire.AppendVarint(protowire.AppendTag(b, field, protowire.VarintType), v)
+}
+
+func appendText(b []byte, field protowire.Number, s string) []byte {
+	return protowire.AppendString(protowire.AppendTag(b, field, protowire.BytesType), s)
 }

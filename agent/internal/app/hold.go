@@ -30,8 +30,8 @@ func hold(dir string) (*os.File, error) {
 			dir, ErrHeld, strings.TrimSpace(string(who)))
 	} else if err != nil {
 		err = fmt.Errorf("journal %s cannot be locked: %w; name a folder on a local disk", dir, err)
-	} else if err = f.Truncate(0); err == nil {
-		_, err = f.WriteAt(fmt.Appendf(nil, "%d\n", os.Getpid()), 0)
+	} else if f.Truncate(0) == nil {
+		_, _ = f.WriteAt(fmt.Appendf(nil, "%d\n", os.Getpid()), 0) // only to be helpful, and the disk may be full
 	}
 	if err != nil {
 		return nil, errors.Join(err, f.Close())

@@ -61,7 +61,7 @@
 //
 // Records stay in memory until a sync has made them safe. After a write or sync that failed nobody knows what the disk
 // holds (a second sync may well say that all is well), so the segment is left as it was when it was last safe, and the
-// records go to a new one, tried again after 1 s, 2 s and so on up to a minute. As long as positions are reserved and the buffer has
+// records go to a new one, tried again after 1 s, 2 s and so on up to 10 s. As long as positions are reserved and the buffer has
 // room (about 20 s of samples) Append gives positions; after that it refuses, for a sample that may never reach the disk must not
 // claim one. Such samples may go out without; they are counted, and the fault and its end are told once each. On a full disk
 // the oldest segment goes if all of it has been acknowledged. A folder that can be read but not written is no

@@ -22,7 +22,7 @@ const (
 	DefaultSyncEvery  = 5 * time.Second
 	DefaultRetry      = time.Second
 	DefaultBuffer     = 512 << 10
-	maxRetry          = time.Minute
+	maxRetry          = 10 * time.Second // what waits for the disk is lost by a kill, so it must not wait long when there is room again
 	maxSegment        = 16 << 20
 	patience          = 10 * time.Minute // with a file that cannot be read, until what is missing in it counts as lost
 	parts             = 16               // segments that the greatest size is cut into at least
@@ -75,7 +75,7 @@ type Options struct {
 	MaxAge     time.Duration        // of running time; 0: a day
 	WriteEvery time.Duration        // 0: 1 s
 	SyncEvery  time.Duration        // 0: 5 s
-	Retry      time.Duration        // after a fault, doubled each time up to a minute; 0: 1 s
+	Retry      time.Duration        // after a fault, doubled each time up to 10 s; 0: 1 s
 	Buffer     int                  // bytes of records that wait for the disk at most; 0: 512 KiB
 	Mono       func() time.Duration // since any fixed moment, never set back; nil: the machine's
 	Log        *slog.Logger         // nil: silent
@@ -150,11 +150,12 @@ type Journal struct {
 
 	// Of whoever does disk work, who has put a token into disk. A sync lets it go while the card takes its time.
 	disk     chan struct{}
-	file     File   // the last segment; nil: none is being written
-	offset   int64  // in file
-	written  int    // bytes of buf that are in file
-	upTo     uint64 // position behind them
-	number   uint64 // of the last file made or found
+	syncing  chan struct{} // has the token of whoever syncs, who takes it first
+	file     File          // the last segment; nil: none is being written
+	offset   int64         // in file
+	written  int           // bytes of buf that are in file
+	upTo     uint64        // position behind them
+	number   uint64        // of the last file made or found
 	began    time.Duration
 	doomed   []segment // to be removed
 	trims    []segment // to be cut to size, once there is a new head
@@ -198,7 +199,7 @@ func Open(o Options) (*Journal, error) {
 		return nil, err
 	}
 	j := &Journal{o: o, held: held, opened: o.Mono(), wake: make(chan struct{}, 1), writes: make(chan chan error), syncs: make(chan chan error), done: make(chan struct{}),
-		buf: make([]byte, 0, o.Buffer), reserve: minReserve, failing: map[uint64]time.Duration{}, disk: make(chan struct{}, 1)}
+		buf: make([]byte, 0, o.Buffer), reserve: minReserve, failing: map[uint64]time.Duration{}, disk: make(chan struct{}, 1), syncing: make(chan struct{}, 1)}
 	if err := j.recover(); err != nil {
 		return nil, errors.Join(fmt.Errorf("journal: %w", err), held.Close())
 	}

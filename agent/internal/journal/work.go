@@ -11,11 +11,26 @@ import (
 )
 
 // attempt does the disk work, unless a fault is too young to try again. It tells of the beginning and the end of faults.
+// There is one sync at a time: each takes from the buffer what it has made safe. Who only writes waits for none, so where the
+// end of a fault is being tried already, it is told of the fault.
 func (j *Journal) attempt(sync bool) error {
+	if sync {
+		j.syncing <- struct{}{}
+		defer func() { <-j.syncing }()
+	}
 	j.disk <- struct{}{}
 	defer func() { <-j.disk }()
 	now := j.o.Mono()
-	if j.retries > 0 && now < j.retryAt {
+	tried := false
+	if j.retries > 0 && !sync {
+		select {
+		case j.syncing <- struct{}{}:
+			defer func() { <-j.syncing }()
+		default:
+			tried = true
+		}
+	}
+	if j.retries > 0 && (tried || now < j.retryAt) {
 		j.mu.Lock()
 		defer j.mu.Unlock()
 		return j.fault

@@ -72,7 +72,7 @@ func TestBeaconFollowsTheWord(t *testing.T) {
 }
 
 // Whatever goes wrong on the line, no lamp is lit 3 s after the word fell; when the line is well again, it is lit again.
-// SOAK (make soak) plays eight times as many rounds, twice.
+// SOAK (make lines) plays eight times as many rounds, twice.
 func TestNoFaultLeavesABeaconLit(t *testing.T) {
 	ms := time.Millisecond
 	rounds, readings := 3, []bool{true}

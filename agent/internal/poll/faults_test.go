@@ -28,7 +28,7 @@ func counted(p points.Point, address uint16) config.Read {
 
 // TestNoFaultOfTheLineGivesAWrongValue plays each fault of the line at a stated rate for a minute, with several seeds,
 // and knows for every value that is accepted which request it has to answer. Two periods after the end of the fault
-// every point must be read again. SOAK=200 (make soak) plays so many seeds.
+// every point must be read again. SOAK=200 (make lines) plays so many seeds.
 func TestNoFaultOfTheLineGivesAWrongValue(t *testing.T) {
 	const before, during, after = 2 * time.Second, time.Minute, 14 * time.Second
 	const peace = 10 * time.Second // of a unit whose replies nobody waits for

@@ -42,6 +42,9 @@ type Options struct {
 // stopTime is what requests under way have to end at a stop.
 const stopTime = 3 * time.Second
 
+// roomAPot is how many samples of a pot may wait to be stored: ten seconds of six points that are read ten times a second.
+const roomAPot = 600
+
 // A Task is a long-lived part; Run returns nil when ctx ends.
 type Task interface {
 	Run(ctx context.Context) error
@@ -64,7 +67,7 @@ func Run(ctx context.Context, c config.Config, o Options) error {
 			}
 		}()
 		to.URL = c.Broker.Scheme() + reachable(b.Addr())
-		link.Dial = b.Dial
+		link.Dial, link.Hear = b.Dial, b.Hear
 	}
 	link.Link = brokerlink.New(to, o.Log)
 	listener, err := net.Listen("tcp", c.Listen)
@@ -100,7 +103,7 @@ func Run(ctx context.Context, c config.Config, o Options) error {
 	electric := map[string]bool{}
 	var noted *book
 	keeper := keep.New(keep.Options{Store: kept.history, Book: kept.records, Positions: kept.positions, Placements: kept.placements, LostTo: kept.lostTo,
-		Electric: electric, Log: o.Log,
+		Electric: electric, Room: roomAPot * len(c.Pots), Log: o.Log,
 		Ask: func(agent, journal string, from, to uint64) bool { return host.Replay(agent, journal, from, to) },
 		Events: keep.Events{
 			Late: func(l keep.Late) { past.Late(l) },
@@ -129,6 +132,9 @@ func Run(ctx context.Context, c config.Config, o Options) error {
 	}
 	pots := newFleet(actors)
 	wrong := &troubles{history: kept.history, records: kept.records}
+	if kept.scratch != "" {
+		wrong.lasting = "cycles and alarms are kept in memory only, as the disk was full at the start: make room, then start the server again"
+	}
 	hub := live.New(pots, live.Options{Log: o.Log, Refuse: httpapi.Problem, Faults: wrong.words})
 	if m, err = metrics.New(c.Site, pots, hub.Clients, func() int { return len(wrong.words()) }); err != nil {
 		return err

@@ -72,6 +72,14 @@ func (f *fleet) Echo(e feed.Echo) {
 // Names are those of all pots, sorted. The caller must not change the slice.
 func (f *fleet) Names() []string { return f.names }
 
+// News counts what has come for a pot.
+func (f *fleet) News(name string) uint64 {
+	if a := f.actors[name]; a != nil {
+		return a.News()
+	}
+	return 0
+}
+
 // Estimate is what can be said of a pot at now.
 func (f *fleet) Estimate(name string, now time.Time) (live.Pot, bool) {
 	a := f.actors[name]

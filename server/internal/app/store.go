@@ -5,8 +5,11 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"os"
 	"path/filepath"
 	"time"
+
+	"golang.org/x/sys/unix"
 
 	"gritwatch/server/internal/clocks"
 	"gritwatch/server/internal/config"
@@ -30,6 +33,32 @@ type store struct {
 	placements []clocks.Placement
 	lostTo     map[keep.JournalKey]uint64
 	open       []records.Alarm
+
+	scratch string // where records are that are gone with this run, as their own folder could not be opened; empty: they are not
+}
+
+// memory is a folder that needs no disk.
+const memory = "/dev/shm"
+
+// openRecords opens the records. Where the disk has no room even for that, the server must answer all the same: records are then
+// kept in memory until it ends.
+func (s *store) openRecords(folder string, log *slog.Logger) (err error) {
+	if s.records, err = records.Open(folder, log); err == nil || !errors.Is(err, records.ErrFull) && !noRoom(filepath.Dir(folder)) {
+		return err
+	}
+	log.Error("the disk is full: cycles and alarms are kept in memory until the server ends; make room and start it again", slog.String("reason", err.Error()))
+	if s.scratch, err = os.MkdirTemp(memory, "gritwatch-records-"); err != nil {
+		return err
+	}
+	s.records, err = records.Open(s.scratch, log)
+	return err
+}
+
+// noRoom tells whether the disk of a folder takes nothing any more. SQLite says of that in a dozen ways that something went wrong.
+func noRoom(folder string) bool {
+	const least = 1 << 20
+	var disk unix.Statfs_t
+	return unix.Statfs(folder, &disk) == nil && disk.Bavail*uint64(disk.Bsize) < least
 }
 
 // openStore opens both, and reads what the parts begin with.
@@ -48,7 +77,7 @@ func openStore(ctx context.Context, c config.Config, log *slog.Logger) (s *store
 			err = errors.Join(err, opened.close())
 		}
 	}()
-	if s.records, err = records.Open(records.Folder(c.Data), log); err != nil {
+	if err = s.openRecords(records.Folder(c.Data), log); err != nil {
 		return nil, err
 	}
 	if s.positions, err = s.records.Positions(ctx); err != nil {
@@ -80,6 +109,9 @@ func (s *store) close() error {
 	var err error
 	if s.records != nil {
 		err = s.records.Close()
+	}
+	if s.scratch != "" {
+		err = errors.Join(err, os.RemoveAll(s.scratch))
 	}
 	return errors.Join(err, s.history.Close())
 }

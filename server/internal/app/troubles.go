@@ -15,6 +15,7 @@ const troublesEvery = time.Second
 type troubles struct {
 	history *history.Store
 	records *records.SQLite
+	lasting string // what does not end before a start; empty: nothing
 
 	mu   sync.Mutex
 	at   time.Time
@@ -33,6 +34,9 @@ func (t *troubles) words() []string {
 
 func (t *troubles) look() []string {
 	var out []string
+	if t.lasting != "" {
+		out = append(out, t.lasting)
+	}
 	if why := t.history.Stats().Fault; why != "" {
 		out = append(out, "readings are shown but not stored ("+why+"); agents keep them until they can be")
 	}

@@ -18,7 +18,7 @@ import (
 
 // Bounds of what clients can make the broker hold.
 const (
-	maxClients = 500
+	maxClients = 500     // or enough for the site's agents, where they are many
 	maxPacket  = 1 << 20 // bytes
 	maxPending = 1024    // messages waiting for one client; beyond, they are dropped
 	listenerID = "tcp"
@@ -60,7 +60,7 @@ type Broker struct {
 // Start serves until Close. A port in use gives ErrInUse.
 func Start(o Options) (*Broker, error) {
 	caps := mqtt.NewDefaultServerCapabilities()
-	caps.MaximumClients = maxClients
+	caps.MaximumClients = int64(clients(o))
 	caps.MaximumPacketSize = maxPacket
 	caps.MaximumClientWritesPending = maxPending
 	// The library writes whole packets and every lost connection to its log; watcher says what matters.
@@ -85,7 +85,7 @@ func Start(o Options) (*Broker, error) {
 	} else if err != nil {
 		return nil, fmt.Errorf("broker cannot listen on %s: %w; set broker.embedded to another address", o.Addr, err)
 	}
-	b := &Broker{server: server, gate: newGate(listener, certs.server(), o.Log), inside: newInside(), strays: strays}
+	b := &Broker{server: server, gate: newGate(listener, certs.server(), clients(o), o.Log), inside: newInside(), strays: strays}
 	err = errors.Join(server.AddListener(listeners.NewNet(listenerID, b.gate)), server.AddListener(listeners.NewNet(insideID, b.inside)))
 	if err == nil {
 		err = server.Serve()
@@ -96,6 +96,10 @@ func Start(o Options) (*Broker, error) {
 	go strays.run()
 	return b, nil
 }
+
+// clients is how many may be connected: each agent twice, for one that comes back before its former connection is found
+// broken, and some others.
+func clients(o Options) int { return max(maxClients, 2*len(o.Agents)+maxClients/2) }
 
 // Addr is the host:port it listens on.
 func (b *Broker) Addr() string { return b.gate.Addr().String() }

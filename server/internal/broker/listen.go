@@ -12,17 +12,19 @@ import (
 
 // Bounds of connections that have not said who they are.
 const (
-	connectWithin = 10 * time.Second // TLS handshake and CONNECT together
-	maxOpen       = maxClients + 100
+	connectWithin = 10 * time.Second       // TLS handshake and CONNECT together
+	unknown       = 100                    // at most, beside the clients
 	acceptAgain   = 100 * time.Millisecond // after a failure of the system, such as too many open files
+	unread        = 64 << 10               // bytes that the system takes of a connection before they are read: while the server is behind, what waits there grows old
 )
 
 // A gate is the listener that other programs reach. It bounds how many connections are open, and how long one may take
 // to say CONNECT; the library does neither.
 type gate struct {
 	net.Listener
-	tls *tls.Config // nil: none
-	log *slog.Logger
+	tls  *tls.Config // nil: none
+	most int         // open connections
+	log  *slog.Logger
 
 	mu     sync.Mutex
 	open   map[*visitor]struct{}
@@ -39,8 +41,8 @@ type visitor struct {
 	read sync.Once // the first Read, or Close
 }
 
-func newGate(l net.Listener, config *tls.Config, log *slog.Logger) *gate {
-	return &gate{Listener: l, tls: config, log: log, open: map[*visitor]struct{}{}}
+func newGate(l net.Listener, config *tls.Config, clients int, log *slog.Logger) *gate {
+	return &gate{Listener: l, tls: config, most: clients + unknown, log: log, open: map[*visitor]struct{}{}}
 }
 
 // Accept gives the next connection, its handshake still to do.
@@ -65,8 +67,11 @@ func (g *gate) Accept() (net.Conn, error) {
 func (g *gate) let(conn net.Conn) net.Conn {
 	g.mu.Lock()
 	defer g.mu.Unlock()
-	if g.closed || len(g.open) >= maxOpen || conn.SetDeadline(time.Now().Add(connectWithin)) != nil {
+	if g.closed || len(g.open) >= g.most || conn.SetDeadline(time.Now().Add(connectWithin)) != nil {
 		return nil
+	}
+	if c, ok := conn.(*net.TCPConn); ok {
+		_ = c.SetReadBuffer(unread) // else the system's own bound stands
 	}
 	v := &visitor{Conn: conn, gate: g}
 	if g.tls != nil {

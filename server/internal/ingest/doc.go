@@ -22,6 +22,8 @@
 //   - Subscriptions, confirmed by the broker, before STATE; STATE online as the first message, with the will's time
 //     (host-topic-phid-birth-*, message-flow-phid-sparkplug-*, operational-behavior-host-application-connect-birth*,
 //     payloads-state-birth*): link.go.
+//     With the broker in this program, Options.Hear stands for the subscriptions to agents' messages: they begin before STATE too,
+//     end with the connection, and what cannot be taken at once waits, where over a connection it would be dropped.
 //   - A STATE of the own id (message-flow-hid-sparkplug-state-message-delivered): state.go. Offline is answered with online at
 //     once, again with this connection's time. If it is later than this connection, nodes would not believe that; so the host
 //     connects anew and says something later still, unless it comes from over a minute in the future. Online of an older

@@ -271,7 +271,7 @@ func (h *host) deviceData(n *node, t sparkplug.Topic, m message, msg sparkplug.M
 	}
 	d.facts(msg)
 	var err error
-	e := feed.Event{Kind: feed.Data, Received: m.at}
+	e := feed.Event{Kind: feed.Data, Received: m.at, Samples: make([]points.Sample, 0, len(msg.Metrics))}
 	readings := uint64(0)
 	for i := range msg.Metrics {
 		metric := &msg.Metrics[i]
@@ -301,7 +301,10 @@ func (h *host) deviceData(n *node, t sparkplug.Topic, m message, msg sparkplug.M
 			e.Samples = append(e.Samples, s)
 		}
 	}
-	slices.SortStableFunc(e.Samples, func(a, b points.Sample) int { return cmp.Compare(a.At, b.At) })
+	byTime := func(a, b points.Sample) int { return cmp.Compare(a.At, b.At) }
+	if !slices.IsSortedFunc(e.Samples, byTime) {
+		slices.SortStableFunc(e.Samples, byTime)
+	}
 	if e.Kind == feed.LateData {
 		e.Guard, e.GuardAt = "", 0
 	}

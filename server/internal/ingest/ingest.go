@@ -45,6 +45,10 @@ type Options struct {
 
 	Link *brokerlink.Link                            // the way to the broker; needed to Run
 	Dial func(ctx context.Context) (net.Conn, error) // opens the connection; nil: as Link does
+
+	// Hear has the broker hand the agents' messages to take, until end is called, where the broker is in this program; the
+	// connection then carries STATE, its will and commands alone. take may wait. nil: the connection carries everything.
+	Hear func(filters []string, take func(topic string, payload []byte, retained bool)) (end func())
 }
 
 func (o Options) withDefaults() Options {

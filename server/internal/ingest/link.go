@@ -28,7 +28,7 @@ const (
 	firstRetry   = 250 * time.Millisecond
 	lastRetry    = 5 * time.Second
 	steady       = 30 * time.Second // a link that held this long ends without suspicion
-	queueLength  = 4096             // messages that wait for the host; beyond, they are dropped and the gap is found by their numbers
+	queueLength  = 4096             // messages that wait for the host
 	tickEvery    = 250 * time.Millisecond
 	asksWait     = 1024 // requests for records; each agent has at most one at a time
 )
@@ -108,10 +108,13 @@ func (h *Host) connection(ctx context.Context, sessions *host) error {
 
 	queue := make(chan message, queueLength)
 	gone := make(chan error, 1)
+	over := make(chan struct{})
+	defer close(over)
 	receive := func(_ mqtt.Client, m mqtt.Message) {
 		select {
 		case queue <- message{m.Topic(), m.Payload(), m.Retained(), time.Now()}:
 		default:
+			// Waiting would keep the library from hearing the broker, and end the connection. The gap is found by the numbers.
 			h.o.Events.Bad(m.Topic(), "the host does not keep up")
 		}
 	}
@@ -126,11 +129,18 @@ func (h *Host) connection(ctx context.Context, sessions *host) error {
 	}
 	defer client.Disconnect(0)
 	filters := map[string]byte{stateTopic: 1}
-	for _, k := range []sparkplug.Kind{sparkplug.NodeBirth, sparkplug.NodeDeath, sparkplug.NodeData} {
-		filters[sparkplug.Namespace+"/"+h.o.Site+"/"+string(k)+"/+"] = 1
-	}
-	for _, k := range []sparkplug.Kind{sparkplug.DeviceBirth, sparkplug.DeviceDeath, sparkplug.DeviceData} {
-		filters[sparkplug.Namespace+"/"+h.o.Site+"/"+string(k)+"/+/+"] = 1
+	if h.o.Hear == nil {
+		for _, f := range h.filters() {
+			filters[f] = 1
+		}
+	} else {
+		defer h.o.Hear(h.filters(), func(topic string, payload []byte, retained bool) {
+			// Waiting holds back the one agent that is being read, which then keeps what it has to say in its journal.
+			select {
+			case queue <- message{topic, payload, retained, time.Now()}:
+			case <-over:
+			}
+		})()
 	}
 	token := client.SubscribeMultiple(filters, receive)
 	if err := wait(ctx, token, ackTimeout); err != nil {
@@ -147,6 +157,17 @@ func (h *Host) connection(ctx context.Context, sessions *host) error {
 	}
 	sessions.send = func(agent string, at time.Time, ms []sparkplug.Metric) { h.command(client, agent, at, ms) }
 	return h.serve(ctx, client, sessions, queue, gone, stateTopic, stamp, online)
+}
+
+// filters name the topics of the site's agents.
+func (h *Host) filters() (out []string) {
+	for _, k := range []sparkplug.Kind{sparkplug.NodeBirth, sparkplug.NodeDeath, sparkplug.NodeData} {
+		out = append(out, sparkplug.Namespace+"/"+h.o.Site+"/"+string(k)+"/+")
+	}
+	for _, k := range []sparkplug.Kind{sparkplug.DeviceBirth, sparkplug.DeviceDeath, sparkplug.DeviceData} {
+		out = append(out, sparkplug.Namespace+"/"+h.o.Site+"/"+string(k)+"/+/+")
+	}
+	return out
 }
 
 // serve follows the agents while the connection stands.

@@ -8,6 +8,7 @@ import (
 	"runtime"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -338,4 +339,48 @@ func TestNothingLeftRunning(t *testing.T) {
 	eventually(t, "linked", h.Ready)
 	stop()
 	eventually(t, "all goroutines ended", func() bool { return runtime.NumGoroutine() <= before })
+}
+
+// A slow sink takes nothing until it may.
+type slowSink struct {
+	sink
+	may chan struct{}
+}
+
+func (s *slowSink) Event(e feed.Event) { <-s.may; s.sink.Event(e) }
+
+// TestHeardInside: with the broker in the program, what comes while the host cannot take it waits, more than the queue holds, and
+// none of it is lost; deaths come, and the host says online and offline as over a connection.
+func TestHeardInside(t *testing.T) {
+	b := startBroker(t, "127.0.0.1:0")
+	look := states(t, b.Addr(), "watcher")
+	s := &slowSink{may: make(chan struct{})}
+	var bad, gaps atomic.Int64
+	h := ingest.New(ingest.Options{Site: "harrow-quay", Link: brokerlink.New(brokerlink.Settings{URL: "mqtt://" + b.Addr()}, logger(t)), Sink: s, Log: logger(t),
+		Dial: b.Dial, Hear: b.Hear, Pots: []ingest.Pot{{Name: "alder", Agent: "quay-1", Points: points.SetOf(points.Vessel)}},
+		Events: ingest.Events{Bad: func(string, string) { bad.Add(1) }, Gap: func(string) { gaps.Add(1) }}})
+	ctx, cancel := context.WithCancel(context.Background())
+	done := make(chan error)
+	go func() { done <- h.Run(ctx) }()
+	eventually(t, "linked", h.Ready)
+	eventually(t, "online", func() bool { st, _ := look(); return st.Online })
+	e := connect(t, b.Addr(), "agent")
+	e.born()
+	const most = 6000
+	for range most {
+		e.data()
+	}
+	close(s.may)
+	eventually(t, "all data", func() bool { return s.count(feed.Data) == most })
+	if bad.Load() != 0 || gaps.Load() != 0 {
+		t.Errorf("%d messages refused, %d gaps", bad.Load(), gaps.Load())
+	}
+	n := s.count(feed.Death)
+	connect(t, b.Addr(), "agent") // ends the other
+	eventually(t, "death", func() bool { return s.count(feed.Death) > n })
+	cancel()
+	if err := <-done; err != nil {
+		t.Error(err)
+	}
+	eventually(t, "offline", func() bool { st, _ := look(); return !st.Online })
 }

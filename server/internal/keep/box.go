@@ -6,8 +6,8 @@ import (
 	"gritwatch/server/internal/feed"
 )
 
-// maxWaiting bounds the samples that wait for Run. Beyond it they are dropped, and asked for again.
-const maxWaiting = 400_000
+// leastRoom is how many samples at least may wait for Run. What finds no room is dropped, and asked for again.
+const leastRoom = 400_000
 
 // An item is one thing that arrived: an event, or one of the others.
 type item struct {
@@ -22,24 +22,34 @@ type box struct {
 	mu      sync.Mutex
 	queue   []item
 	samples int
+	room    int           // samples that may wait
 	notify  chan struct{} // has room for one
+	hurry   chan struct{} // has room for one: somebody waits for what is in it
 }
 
 // put is false where an event was dropped for want of room; nothing else ever is.
 func (b *box) put(i item) bool {
 	b.mu.Lock()
 	n := len(i.event.Samples)
-	ok := n == 0 || b.samples+n <= maxWaiting
+	ok := n == 0 || b.samples+n <= b.room
 	if ok {
 		b.queue = append(b.queue, i)
 		b.samples += n
 	}
 	b.mu.Unlock()
-	select {
-	case b.notify <- struct{}{}:
-	default:
+	signal(b.notify)
+	if i.do != nil {
+		signal(b.hurry)
 	}
 	return ok
+}
+
+// signal does not block: one is enough.
+func signal(c chan struct{}) {
+	select {
+	case c <- struct{}{}:
+	default:
+	}
 }
 
 // take empties the queue into spare's room.

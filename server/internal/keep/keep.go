@@ -63,6 +63,7 @@ type Options struct {
 	LostTo     map[JournalKey]uint64 // recorded before: the end of the last range that was lost
 	Placements []clocks.Placement    // stored before
 	Electric   map[string]bool       // pots whose handle is a discrete input
+	Room       int                   // samples that may wait to be stored; 0, or too few: 400,000
 	Log        *slog.Logger
 	Events     Events
 }
@@ -70,8 +71,9 @@ type Options struct {
 // Times of a keeper.
 const (
 	tickEvery  = 250 * time.Millisecond
-	syncEvery  = 5 * time.Second // and at once where a ledger waits for it
-	beforeBy   = 5 * time.Minute // what is asked for again after a start
+	gatherFor  = 100 * time.Millisecond // what arrives, before it is stored in one go
+	syncEvery  = 5 * time.Second        // and at once where a ledger waits for it
+	beforeBy   = 5 * time.Minute        // what is asked for again after a start
 	beforeStep = 30 * time.Second
 	quietFor   = 30 * time.Second // of complaints of one kind
 )
@@ -153,7 +155,7 @@ func New(o Options) *Keeper {
 	if e.Skewed == nil {
 		e.Skewed = func(string, si.Instant, time.Duration, bool) {}
 	}
-	k := &Keeper{o: o, box: box{notify: make(chan struct{}, 1)}, clocks: clocks.New(o.Placements), agents: map[string]*agent{},
+	k := &Keeper{o: o, box: box{room: max(o.Room, leastRoom), notify: make(chan struct{}, 1), hurry: make(chan struct{}, 1)}, clocks: clocks.New(o.Placements), agents: map[string]*agent{},
 		stored: map[JournalKey]records.Position{}, unsafe: map[placed]bool{}, said: map[string]time.Time{}}
 	for _, p := range o.Positions {
 		k.stored[JournalKey{p.Agent, p.Journal}] = p

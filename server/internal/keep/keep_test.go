@@ -186,6 +186,26 @@ func (s *site) check(from int, shift time.Duration) {
 	}
 }
 
+// TestBacklogSpeed: an agent that answers at once has a window asked for as soon as the one before is on the disk, so that the time that
+// is waited for is that in which arrivals are gathered.
+func TestBacklogSpeed(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		const records = 200_000
+		s := newSite(t, t.TempDir(), false)
+		s.read(records, si.InstantOf(time.Now()).Add(-time.Minute), false)
+		s.start()
+		began := time.Now()
+		s.born(0)
+		s.settled(0, records)
+		// A second in which a hole is waited for, and a tick; then windows of 4096, twice as much each, to 65,536.
+		if took, most := time.Since(began), 1250*time.Millisecond+7*100*time.Millisecond; took > most {
+			t.Errorf("%d records have come after %v, want %v at most", records, took, most)
+		}
+		s.check(0, 0)
+		s.stop()
+	})
+}
+
 // TestAllComes: over a link that loses an eighth of all messages, with a restart of the server in the midst, every record of the journal
 // is stored once; what is asked for is bounded; and what the agent may forget is what is stored.
 func TestAllComes(t *testing.T) {
@@ -293,5 +313,72 @@ func TestWrongClock(t *testing.T) {
 		}
 		s.check(0, first.Shift)
 		s.stop()
+	})
+}
+
+// A counted store counts appends.
+type counted struct {
+	keep.Store
+	mu      sync.Mutex
+	batches []int // of each append
+}
+
+func (c *counted) Append(b ...history.Batch) (history.Result, error) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.batches = append(c.batches, len(b))
+	return history.Result{Stored: len(b)}, nil
+}
+func (c *counted) Fate(history.Mark) history.Fate { return history.OnDisk }
+func (c *counted) Sync() error                    { return nil }
+func (c *counted) sizes() []int                   { c.mu.Lock(); defer c.mu.Unlock(); return slices.Clone(c.batches) }
+
+type noBook struct{}
+
+func (noBook) PutPositions([]records.Position) *records.Write  { return records.Stored(nil) }
+func (noBook) AddLosses([]records.Loss) *records.Write         { return records.Stored(nil) }
+func (noBook) PutPlacements([]clocks.Placement) *records.Write { return records.Stored(nil) }
+
+// TestGathers: what arrives within a tenth of a second is stored in one go, and at once where somebody waits for it.
+func TestGathers(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		store := &counted{}
+		k := keep.New(keep.Options{Store: store, Book: noBook{}, Ask: func(string, string, uint64, uint64) bool { return true }, Log: slog.New(slog.DiscardHandler)})
+		ctx, cancel := context.WithCancel(t.Context())
+		done := make(chan error)
+		go func() { done <- k.Run(ctx) }()
+		now := time.Now()
+		k.Echo(feed.Echo{Agent: name, Session: "s", Epoch: 9, Sent: now, Received: now, AgentAt: si.InstantOf(now)})
+		give := func() {
+			now := time.Now()
+			k.Event(feed.Event{Kind: feed.Data, Pot: "alder", Agent: name, Session: "s", Epoch: 9, Received: now, Samples: []points.Sample{{Point: points.Vessel, Quality: points.Good, At: si.InstantOf(now)}}})
+		}
+		for range 9 {
+			give()
+			time.Sleep(10 * time.Millisecond)
+		}
+		if got := store.sizes(); len(got) != 0 {
+			t.Errorf("stored %v before the time", got)
+		}
+		time.Sleep(20 * time.Millisecond)
+		if got := store.sizes(); !slices.Equal(got, []int{9}) {
+			t.Errorf("stored %v, want nine in one go", got)
+		}
+		give()
+		was := time.Now()
+		if _, err := k.Whole(ctx, name, "", 0, 0); err != nil || time.Since(was) > 0 {
+			t.Errorf("waited %v, %v", time.Since(was), err)
+		}
+		if got := store.sizes(); !slices.Equal(got, []int{9, 1}) {
+			t.Errorf("stored %v, want one at once", got)
+		}
+		give()
+		cancel()
+		if err := <-done; err != nil {
+			t.Error(err)
+		}
+		if got := store.sizes(); !slices.Equal(got, []int{9, 1, 1}) {
+			t.Errorf("stored %v, want the last at the end", got)
+		}
 	})
 }

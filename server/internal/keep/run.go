@@ -16,6 +16,10 @@ func (k *Keeper) Run(ctx context.Context) error {
 	k.ctx = ctx
 	tick := time.NewTicker(tickEvery)
 	defer tick.Stop()
+	gather := time.NewTimer(gatherFor)
+	gather.Stop()
+	defer gather.Stop()
+	gathering := false
 	synced := make(chan error, 1)
 	var spare []item
 	for {
@@ -29,18 +33,34 @@ func (k *Keeper) Run(ctx context.Context) error {
 			k.putPositions(time.Now())
 			return nil
 		case <-k.box.notify:
+			if !gathering {
+				gathering = true
+				gather.Reset(gatherFor)
+			}
+		case <-gather.C:
+			gathering = false
+			spare = k.takeAll(k.box.take(spare))
+			k.goOn(time.Now(), synced)
+		case <-k.box.hurry:
 			spare = k.takeAll(k.box.take(spare))
 		case err := <-synced:
 			k.syncing = false
-			k.onDisk(err, time.Now())
-		case <-tick.C:
 			now := time.Now()
-			k.ask(now)
-			if due := k.hurry || now.Sub(k.synced) >= syncEvery; due && !k.syncing && len(k.pending) > 0 {
-				k.syncing, k.hurry, k.synced = true, false, now
-				go func() { synced <- k.o.Store.Sync() }()
-			}
+			k.onDisk(err, now)
+			k.goOn(now, synced)
+		case <-tick.C:
+			k.goOn(time.Now(), synced)
 		}
+	}
+}
+
+// goOn asks for what is missing, and begins a sync where one is due. A backlog comes by as many rounds of both as it has
+// windows, so none of them waits for a tick.
+func (k *Keeper) goOn(now time.Time, synced chan<- error) {
+	k.ask(now)
+	if due := k.hurry || now.Sub(k.synced) >= syncEvery; due && !k.syncing && len(k.pending) > 0 {
+		k.syncing, k.hurry, k.synced = true, false, now
+		go func() { synced <- k.o.Store.Sync() }()
 	}
 }
 
@@ -116,6 +136,7 @@ func (k *Keeper) putPositions(now time.Time) {
 // lost records ranges of a journal that will never be stored.
 func (k *Keeper) lost(a *agent, journal string, lost []ledger.Range, now time.Time, why string) {
 	var out []records.Loss
+	readings := uint64(0)
 	for _, r := range lost {
 		r.From = max(r.From, a.known) // what was stored before is not lost
 		if r.Empty() {
@@ -123,12 +144,12 @@ func (k *Keeper) lost(a *agent, journal string, lost []ledger.Range, now time.Ti
 		}
 		l := records.Loss{Agent: a.name, Journal: journal, From: r.From, To: r.To, At: si.InstantOf(now), Why: why}
 		a.lostTo = max(a.lostTo, r.To)
-		out = append(out, l)
+		out, readings = append(out, l), readings+r.Len()
 		k.o.Events.Lost(l)
-		k.o.Log.LogAttrs(k.ctx, slog.LevelWarn, "readings are lost for good", slog.String("agent", a.name), slog.String("reason", why),
-			slog.Uint64("readings", r.Len()), slog.Uint64("from", r.From))
 	}
 	if len(out) > 0 {
+		k.o.Log.LogAttrs(k.ctx, slog.LevelWarn, "readings are lost for good", slog.String("agent", a.name), slog.String("reason", why),
+			slog.Uint64("readings", readings), slog.Uint64("from", out[0].From), slog.Uint64("to", out[len(out)-1].To))
 		k.o.Book.AddLosses(out)
 	}
 }

@@ -157,6 +157,7 @@ func (k *Keeper) store() {
 	res, err := k.o.Store.Append(k.batch...)
 	k.news = res.Stored > 0
 	switch {
+	case errors.Is(err, history.ErrAway): // it says so itself
 	case err != nil:
 		k.complain(now, "store", "readings cannot be stored; they are asked for again", err)
 	case res.TooOld+res.TooNew+res.Invalid == 0:
@@ -200,7 +201,8 @@ func (k *Keeper) arrived(e *feed.Event, mark history.Mark) {
 	if l := a.ledger; l != nil && l.ID() == e.Records.Journal && l.Arrived(r, e.Received) {
 		k.pending = append(k.pending, pending{l, r, mark})
 	}
-	if e.Kind == feed.LateData && len(e.Samples) > 0 && k.news {
+	again := a.ledger != nil && a.ledger.ID() == e.Records.Journal && r.To <= a.known // asked for once more after a start
+	if e.Kind == feed.LateData && len(e.Samples) > 0 && k.news && !again {
 		k.o.Events.Late(Late{Pot: e.Pot, Agent: e.Agent, Records: e.Records, First: e.Samples[0].At, Last: e.Samples[len(e.Samples)-1].At})
 	}
 }

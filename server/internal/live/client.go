@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
 	"sync"
 	"time"
 
@@ -19,15 +20,22 @@ type client struct {
 	quit   chan struct{}
 
 	mu      sync.Mutex
-	reason  string // why it ends; "" it does not
-	acked   uint64 // newest acknowledgement
-	seq     uint64 // newest frame sent
-	names   map[string]bool
-	renewed bool // the subscription changed: a snapshot is due
+	reason  string   // why it ends; "" it does not
+	acked   uint64   // newest acknowledgement
+	seq     uint64   // newest frame sent
+	names   []string // of the pots that it shows, in the source's order; see Hub.pick
+	renewed bool     // the subscription changed: a snapshot is due
 }
 
 func newClient(h *Hub) *client {
-	return &client{hub: h, notify: make(chan struct{}, 1), quit: make(chan struct{}), renewed: true}
+	return &client{hub: h, notify: make(chan struct{}, 1), quit: make(chan struct{}), names: h.pick(nil), renewed: true}
+}
+
+// pots are those that it shows. Nobody changes the slice.
+func (c *client) pots() []string {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.names
 }
 
 func (c *client) wake() {
@@ -102,6 +110,7 @@ func (c *client) take(text []byte) error {
 	if len(r.Subscribe) > maxNames {
 		return fmt.Errorf("subscription to %d pots; the most is %d", len(r.Subscribe), maxNames)
 	}
+	names := c.hub.pick(r.Subscribe)
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if r.Ack > c.seq {
@@ -109,10 +118,7 @@ func (c *client) take(text []byte) error {
 	}
 	c.acked = max(c.acked, r.Ack)
 	if r.Subscribe != nil {
-		c.names = make(map[string]bool, len(r.Subscribe))
-		for _, n := range r.Subscribe {
-			c.names[n] = true
-		}
+		c.names = names
 		c.renewed = true
 	}
 	return nil
@@ -121,10 +127,10 @@ func (c *client) take(text []byte) error {
 // write sends frames when they are due.
 func (c *client) write(conn *websocket.Conn) string {
 	var (
-		told  map[string]mark
-		sent  = time.Now() // the last frame
-		whole = time.Now() // the last with all that had changed
-		ping  = time.Now()
+		told map[string]mark
+		sent = time.Now() // the last frame
+		last = time.Now() // the last with all that had changed
+		ping = time.Now()
 	)
 	c.wake()
 	for {
@@ -149,20 +155,21 @@ func (c *client) write(conn *websocket.Conn) string {
 			}
 			continue
 		}
-		marks := c.hub.marks() // before the estimates: what changes between is told again
-		all := snapshot || now.Sub(whole) >= frameEvery
-		pots := c.due(marks, told, names, all)
-		if snapshot {
-			pots = c.hub.source.Names()
-		} else if len(pots) == 0 && now.Sub(sent) < beatEvery {
+		marks := c.hub.marks(names) // before the estimates: what changes between is told again
+		all := snapshot || now.Sub(last) >= whole(len(names))
+		pots := names
+		if !snapshot {
+			pots = due(marks, told, names, all)
+		}
+		if !snapshot && len(pots) == 0 && now.Sub(sent) < beatEvery {
 			continue
 		}
-		if err := c.send(conn, snapshot, pots, names); err != nil {
+		if err := c.send(conn, snapshot, pots); err != nil {
 			return err.Error()
 		}
 		sent = time.Now()
 		if all {
-			told, whole = marks, sent
+			told, last = marks, sent
 			continue
 		}
 		for _, name := range pots {
@@ -173,11 +180,8 @@ func (c *client) write(conn *websocket.Conn) string {
 
 // due lists the subscribed pots that changed since they were told of: all, or only those that cannot wait for the next
 // frame with all, so that one pot that moves does not make a large site be told ten times a second.
-func (c *client) due(marks, told map[string]mark, names map[string]bool, all bool) (pots []string) {
-	for _, name := range c.hub.source.Names() {
-		if names != nil && !names[name] {
-			continue
-		}
+func due(marks, told map[string]mark, names []string, all bool) (pots []string) {
+	for _, name := range names {
 		if marks[name].urgent != told[name].urgent || all && marks[name].version != told[name].version {
 			pots = append(pots, name)
 		}
@@ -186,16 +190,13 @@ func (c *client) due(marks, told map[string]mark, names map[string]bool, all boo
 }
 
 // send sends one frame with the estimates of this moment.
-func (c *client) send(conn *websocket.Conn, snapshot bool, pots []string, names map[string]bool) error {
+func (c *client) send(conn *websocket.Conn, snapshot bool, pots []string) error {
 	now := time.Now()
 	f := msg.Frame{Type: "change", ServerT: now.UTC().Format("2006-01-02T15:04:05.000Z"), Pots: make([]msg.Pot, 0, len(pots)), Faults: c.hub.o.Faults()}
 	if snapshot {
 		f.Type = "snapshot"
 	}
 	for _, name := range pots {
-		if names != nil && !names[name] {
-			continue
-		}
 		if p, ok := c.hub.source.Estimate(name, now); ok {
 			f.Pots = append(f.Pots, p)
 		}
@@ -205,24 +206,11 @@ func (c *client) send(conn *websocket.Conn, snapshot bool, pots []string, names 
 	f.Seq = c.seq
 	if snapshot {
 		// A subscription that came while this one was being gathered asks for another.
-		c.renewed = !sameMap(c.names, names)
+		c.renewed = !slices.Equal(c.names, pots)
 	}
 	c.mu.Unlock()
 	if err := conn.SetWriteDeadline(now.Add(writeTime)); err != nil {
 		return err
 	}
 	return conn.WriteJSON(f)
-}
-
-// sameMap tells whether two subscriptions are equal.
-func sameMap(a, b map[string]bool) bool {
-	if (a == nil) != (b == nil) || len(a) != len(b) {
-		return false
-	}
-	for n := range a {
-		if !b[n] {
-			return false
-		}
-	}
-	return true
 }

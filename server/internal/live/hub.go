@@ -9,7 +9,7 @@ import (
 	"math"
 	"net/http"
 	"net/url"
-	"reflect"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -23,6 +23,8 @@ import (
 type Source interface {
 	// Names are those of all pots, in a fixed order.
 	Names() []string
+	// News counts what has come for a pot. Where nothing has, only time can have changed its estimate.
+	News(name string) uint64
 	// Estimate is what can be said of a pot at now; false where there is none of the name.
 	Estimate(name string, now time.Time) (msg.Pot, bool)
 }
@@ -40,7 +42,8 @@ type Options struct {
 // Times and bounds of a connection.
 const (
 	lookEvery  = 50 * time.Millisecond  // at the pots; a change of word or state, or a move, goes out within this
-	frameEvery = 250 * time.Millisecond // other changes
+	frameEvery = 250 * time.Millisecond // other changes, of up to manyPots; of more pots so much less often
+	manyPots   = 1000                   // are looked at each time though nothing has come for them; more take turns
 	beatEvery  = time.Second            // a frame without pots, where nothing changes: the page must hear something
 	ackTimeout = 10 * time.Second
 	writeTime  = 5 * time.Second
@@ -62,9 +65,12 @@ type Hub struct {
 	o      Options
 	up     websocket.Upgrader
 
+	order map[string]int // of the pots, in the source's
+
 	mu      sync.Mutex
 	table   map[string]*entry
 	clients map[*client]struct{}
+	turn    int
 	closing bool
 	all     sync.WaitGroup
 }
@@ -72,6 +78,7 @@ type Hub struct {
 // An entry is a pot as the hub saw it last.
 type entry struct {
 	pot     msg.Pot       // ages taken out
+	news    uint64        // of the source, when it was looked at
 	version uint64        // counts changes
 	urgent  uint64        // counts changes of the answer's word or of the state, and moves
 	from    msg.Pressures // moves are reckoned from these
@@ -85,7 +92,11 @@ func New(s Source, o Options) *Hub {
 	if o.Faults == nil {
 		o.Faults = func() []string { return nil }
 	}
-	return &Hub{source: s, o: o, table: map[string]*entry{}, clients: map[*client]struct{}{},
+	order := map[string]int{}
+	for i, name := range s.Names() {
+		order[name] = i
+	}
+	return &Hub{source: s, o: o, order: order, table: map[string]*entry{}, clients: map[*client]struct{}{},
 		up: websocket.Upgrader{ReadBufferSize: 1 << 10, WriteBufferSize: writeBuf, HandshakeTimeout: writeTime,
 			// The origin is checked in ServeHTTP, which answers in words.
 			CheckOrigin: func(*http.Request) bool { return true },
@@ -129,25 +140,33 @@ func (h *Hub) close() {
 	h.all.Wait()
 }
 
-// look notes what changed and wakes the connections.
+// look notes what changed of the pots that are shown anywhere, and wakes the connections.
 func (h *Hub) look(now time.Time) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	if len(h.clients) == 0 {
 		return
 	}
-	for _, name := range h.source.Names() {
+	names := h.shown()
+	h.turn++
+	turns := (len(names) + manyPots - 1) / manyPots
+	for i, name := range names {
+		news := h.source.News(name) // before the estimate: what comes between is looked at again
+		e := h.table[name]
+		if e != nil && e.news == news && (i+h.turn)%turns != 0 {
+			continue
+		}
 		p, ok := h.source.Estimate(name, now)
 		if !ok {
 			continue
 		}
 		p.AgeS, p.StateForS, p.Answer.AgeS = nil, nil, nil
-		e := h.table[name]
 		if e == nil {
-			h.table[name] = &entry{pot: p, from: p.PressurePa}
+			h.table[name] = &entry{pot: p, news: news, from: p.PressurePa}
 			continue
 		}
-		if !reflect.DeepEqual(p, e.pot) {
+		e.news = news
+		if !same(&p, &e.pot) {
 			e.version++
 			if p.Answer.Word != e.pot.Answer.Word || p.State != e.pot.State ||
 				moved(e.from.Vessel, p.PressurePa.Vessel) || moved(e.from.Control, p.PressurePa.Control) {
@@ -162,6 +181,43 @@ func (h *Hub) look(now time.Time) {
 	}
 }
 
+// shown are the pots of all subscriptions, with mu held.
+func (h *Hub) shown() []string {
+	var one []string
+	seen := map[string]bool{}
+	for c := range h.clients {
+		names := c.pots()
+		if len(names) == len(h.order) || len(h.clients) == 1 {
+			return names
+		}
+		for _, name := range names {
+			if !seen[name] {
+				seen[name] = true
+				one = append(one, name)
+			}
+		}
+	}
+	return one
+}
+
+// pick are the pots of a subscription that there are, each once, in the source's order; nil asks for all.
+func (h *Hub) pick(subscribe []string) []string {
+	if subscribe == nil {
+		return h.source.Names()
+	}
+	out := []string{}
+	for _, name := range subscribe {
+		if _, ok := h.order[name]; ok {
+			out = append(out, name)
+		}
+	}
+	slices.SortFunc(out, func(a, b string) int { return h.order[a] - h.order[b] })
+	return slices.Compact(out)
+}
+
+// whole is how often all changes of so many pots are told.
+func whole(pots int) time.Duration { return frameEvery * time.Duration(max(1, pots/manyPots)) }
+
 // moved tells whether a pressure has gone far, come or gone.
 func moved(from, to *float64) bool {
 	if from == nil || to == nil {
@@ -173,13 +229,15 @@ func moved(from, to *float64) bool {
 // A mark is how far a connection has told of a pot.
 type mark struct{ version, urgent uint64 }
 
-// marks are the newest marks of all pots.
-func (h *Hub) marks() map[string]mark {
+// marks are the newest marks of pots.
+func (h *Hub) marks(names []string) map[string]mark {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	out := make(map[string]mark, len(h.table))
-	for name, e := range h.table {
-		out[name] = mark{e.version, e.urgent}
+	out := make(map[string]mark, len(names))
+	for _, name := range names {
+		if e := h.table[name]; e != nil {
+			out[name] = mark{e.version, e.urgent}
+		}
 	}
 	return out
 }

@@ -4,7 +4,9 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"log/slog"
+	"maps"
 	"net"
 	"net/http"
 	"slices"
@@ -25,13 +27,22 @@ type pots struct {
 	mu    sync.Mutex
 	names []string
 	now   map[string]msg.Pot
+	news  map[string]uint64
+	asked map[string]int // for estimates
 }
 
 func (p *pots) Names() []string { return p.names }
 
+func (p *pots) News(name string) uint64 {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.news[name]
+}
+
 func (p *pots) Estimate(name string, _ time.Time) (msg.Pot, bool) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
+	p.asked[name]++
 	pot, ok := p.now[name]
 	return pot, ok
 }
@@ -43,12 +54,14 @@ func (p *pots) vessel(name string, pa *float64) {
 	pot := p.now[name]
 	pot.PressurePa.Vessel = pa
 	p.now[name] = pot
+	p.news[name]++
 }
 
 func (p *pots) set(name, word, t string) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	p.now[name] = msg.Pot{Name: name, T: t, State: "at-rest", Answer: msg.Answer{Word: word, Because: []string{}}}
+	p.news[name]++
 }
 
 // pipes is a listener over net.Pipe, whose deadlines follow the bubble's time.
@@ -78,10 +91,15 @@ type stand struct {
 
 // in runs a test in a bubble with a hub over pots alder and birch.
 func in(t *testing.T, o live.Options, f func(s *stand)) {
+	inSite(t, []string{"alder", "birch"}, o, f)
+}
+
+func inSite(t *testing.T, names []string, o live.Options, f func(s *stand)) {
 	synctest.Test(t, func(t *testing.T) {
-		p := &pots{names: []string{"alder", "birch"}, now: map[string]msg.Pot{}}
-		p.set("alder", "not-proven", "1")
-		p.set("birch", "not-proven", "1")
+		p := &pots{names: names, now: map[string]msg.Pot{}, news: map[string]uint64{}, asked: map[string]int{}}
+		for _, name := range names {
+			p.set(name, "not-proven", "1")
+		}
 		o.Log = slog.New(slog.NewTextHandler(t.Output(), nil))
 		o.Refuse = func(w http.ResponseWriter, _ *http.Request, status int, detail string) { http.Error(w, detail, status) }
 		s := &stand{t: t, pots: p, hub: live.New(p, o), listen: &pipes{make(chan net.Conn), make(chan struct{})}}
@@ -463,6 +481,87 @@ func TestFaults(t *testing.T) {
 			if f, _ := p.last(); !slices.Equal(f.Faults, want) || f.Seq != uint64(i+1) {
 				t.Errorf("frame %d: faults %q, want %q", f.Seq, f.Faults, want)
 			}
+		}
+	})
+}
+
+// estimates counts how often the hub looked at pots meanwhile.
+func (p *pots) estimates(f func()) map[string]int {
+	p.mu.Lock()
+	clear(p.asked)
+	p.mu.Unlock()
+	f()
+	synctest.Wait()
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return maps.Clone(p.asked)
+}
+
+// TestLooksAtWhatIsShown: pots that no page shows cost nothing.
+func TestLooksAtWhatIsShown(t *testing.T) {
+	in(t, live.Options{}, func(s *stand) {
+		p, q := s.page(), s.page()
+		p.say(msg.Request{Subscribe: []string{"birch", "birch", "nowhere"}, Ack: 1})
+		q.say(msg.Request{Subscribe: []string{"birch"}, Ack: 1})
+		got := s.pots.estimates(func() { time.Sleep(time.Second) })
+		if got["alder"] != 0 || got["birch"] < 15 || got["birch"] > 25 {
+			t.Errorf("in a second looked %v", got)
+		}
+		if f, _ := p.last(); f.Type != "snapshot" || len(f.Pots) != 1 || f.Pots[0].Name != "birch" {
+			t.Errorf("frame %+v", f)
+		}
+	})
+}
+
+// TestLargeSite: of thousands of pots those are looked at for which something has come, and of the others a part at a time; what
+// time alone changes is told all the same, and all changes less often than on a small site, a move at once.
+func TestLargeSite(t *testing.T) {
+	const n = 4000
+	var names []string
+	for i := range n {
+		names = append(names, fmt.Sprint("pot-", i))
+	}
+	inSite(t, names, live.Options{}, func(s *stand) {
+		p := s.page()
+		p.say(msg.Request{Ack: 1})
+		time.Sleep(2 * time.Second)
+		p.say(msg.Request{Ack: 2}) // a beat without pots
+		all := 0
+		for _, k := range s.pots.estimates(func() { time.Sleep(time.Second) }) {
+			all += k
+		}
+		if all < 15_000 || all > 25_000 { // 20 times a quarter of them; 80,000 if all were looked at
+			t.Errorf("%d looks in a second at %d pots", all, n)
+		}
+		acknowledge := func() { // until no frame is in flight
+			for acked := uint64(0); ; {
+				f, _ := p.last()
+				if f.Seq == acked {
+					return
+				}
+				acked = f.Seq
+				p.say(msg.Request{Ack: acked})
+				time.Sleep(time.Millisecond)
+			}
+		}
+		acknowledge()
+		// Time alone: nothing came for the pot.
+		s.pots.set("pot-7", "pressurised", "1")
+		s.pots.mu.Lock()
+		s.pots.news["pot-7"]--
+		s.pots.mu.Unlock()
+		was := time.Now()
+		time.Sleep(250 * time.Millisecond)
+		if f, at := p.last(); len(f.Pots) != 1 || f.Pots[0].Answer.Word != "pressurised" || at.Sub(was) > 200*time.Millisecond {
+			t.Errorf("after %v: %+v", at.Sub(was), f.Pots)
+		}
+		acknowledge()
+		high := 5e4
+		s.pots.vessel("pot-9", &high)
+		was = time.Now()
+		time.Sleep(60 * time.Millisecond)
+		if f, at := p.last(); len(f.Pots) != 1 || f.Pots[0].Name != "pot-9" || at.Sub(was) > 50*time.Millisecond {
+			t.Errorf("move after %v: %+v", at.Sub(was), f.Pots)
 		}
 	})
 }

@@ -29,6 +29,9 @@ type Metrics struct {
 	registry *prometheus.Registry
 	messages *prometheus.CounterVec
 	samples  *prometheus.CounterVec
+	ofKind   [len(kinds)]prometheus.Counter // of messages
+	live     prometheus.Counter             // of samples
+	late     prometheus.Counter
 	gaps     *prometheus.CounterVec
 	bad      prometheus.Counter
 	refused  *prometheus.CounterVec
@@ -84,14 +87,13 @@ func New(site string, pots Pots, pages, faults func() int) (*Metrics, error) {
 			return nil, fmt.Errorf("metrics: %w", err)
 		}
 	}
-	for _, k := range kinds {
-		m.messages.WithLabelValues(k)
+	for i, k := range kinds {
+		m.ofKind[i] = m.messages.WithLabelValues(k)
 	}
 	for _, f := range fates {
 		m.stored.WithLabelValues(f)
 	}
-	m.samples.WithLabelValues("live")
-	m.samples.WithLabelValues("late")
+	m.live, m.late = m.samples.WithLabelValues("live"), m.samples.WithLabelValues("late")
 	// A counter that begins with its first event hides that event from rate and increase.
 	for _, name := range pots.Names() {
 		if p, ok := pots.Estimate(name, time.Now()); ok {
@@ -123,9 +125,9 @@ func (m *Metrics) Handler(refuse func(w http.ResponseWriter, r *http.Request, st
 
 // Message counts a message by its kind.
 func (m *Metrics) Message(kind string) {
-	for _, k := range kinds {
+	for i, k := range kinds {
 		if k == kind {
-			m.messages.WithLabelValues(k).Inc()
+			m.ofKind[i].Inc()
 			return
 		}
 	}
@@ -134,11 +136,11 @@ func (m *Metrics) Message(kind string) {
 
 // Samples counts samples.
 func (m *Metrics) Samples(n int, late bool) {
-	lane := "live"
+	c := m.live
 	if late {
-		lane = "late"
+		c = m.late
 	}
-	m.samples.WithLabelValues(lane).Add(float64(n))
+	c.Add(float64(n))
 }
 
 // Gap counts a gap in an agent's messages.

@@ -9,6 +9,7 @@ import (
 	"context"
 	"log/slog"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"gritwatch/internal/potfile"
@@ -63,6 +64,7 @@ type Actor struct {
 	opts Options
 	own  string // digest of the server's configuration
 	box  *mailbox
+	news atomic.Uint64
 
 	mu       sync.Mutex
 	follow   *engine.Follower
@@ -153,10 +155,14 @@ func (a *Actor) Run(ctx context.Context) error {
 	}
 }
 
+// News counts what was taken from the mailbox, and whatever else has changed what is said of the pot but time.
+func (a *Actor) News() uint64 { return a.news.Load() }
+
 // take handles one letter.
 func (a *Actor) take(ctx context.Context, l *letter) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
+	defer a.news.Add(1)
 	at := l.event.Received
 	if l.echo != nil {
 		at = l.echo.Received
@@ -319,6 +325,7 @@ func (a *Actor) step(ctx context.Context, e *feed.Event) {
 func (a *Actor) lostTrack(ctx context.Context) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
+	defer a.news.Add(1)
 	a.opts.Log.LogAttrs(ctx, slog.LevelError, "pot's mailbox overflowed", slog.String("pot", a.cfg.Pot.Name))
 	a.follow.Break(vent.SourceSilent)
 	a.clock.Reset()

@@ -76,6 +76,7 @@ func (a *Actor) Let() {
 func (a *Actor) Adopt(p Present, f *engine.Follower, whole bool, step func(points.Sample)) bool {
 	a.mu.Lock()
 	defer a.mu.Unlock()
+	defer a.news.Add(1)
 	h := a.held
 	a.held = held{}
 	if !h.on || h.over || !a.born || a.session != p.Session || a.epoch != p.Epoch {

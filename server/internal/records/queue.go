@@ -16,8 +16,9 @@ const (
 	firstRetry  = time.Second
 	longestWait = time.Minute // between two tries
 	closeWithin = 5 * time.Second
-	mostOfKind  = 4096 // writes that wait
-	mostInOne   = 2048 // writes in one transaction
+	mostOfKind  = 4096    // writes that wait
+	mostOfKeys  = 1 << 15 // of a kind of which only the newest of a journal or pot waits: of the largest site all do
+	mostInOne   = 2048    // writes in one transaction
 )
 
 // A kind is what a write is of; each has its own places in the queue, so that many of one kind cannot push out another.
@@ -36,6 +37,14 @@ const (
 var kindNames = [kinds]string{"cycle", "alarm", "record of a person", "position", "loss", "checkpoint"}
 
 func (k kind) String() string { return kindNames[k] }
+
+// most is how many writes of a kind may wait.
+func (k kind) most() int {
+	if k == ofPosition || k == ofCheckpoint {
+		return mostOfKeys
+	}
+	return mostOfKind
+}
 
 // A session is what SQL is carried out in: a transaction, or a database where one statement stands by itself.
 type session interface {
@@ -137,8 +146,8 @@ func (q *queue) put(e *entry) error {
 	if e.key != "" && q.newest[e.key] != nil {
 		q.replace(q.newest[e.key], e)
 		q.waiting[q.places[e.key]] = nil
-	} else if q.count[e.kind] >= mostOfKind {
-		return fmt.Errorf("%w: %d of the kind %s wait already", ErrDropped, mostOfKind, e.kind)
+	} else if q.count[e.kind] >= e.kind.most() {
+		return fmt.Errorf("%w: %d of the kind %s wait already", ErrDropped, e.kind.most(), e.kind)
 	} else {
 		q.count[e.kind]++
 	}

@@ -381,3 +381,36 @@ func TestQueueModel(t *testing.T) {
 		}
 	})
 }
+
+// TestKeysOfALargeSite: while the disk is away, a position of each of ten thousand journals waits, and the newest counts; the bound
+// holds.
+func TestKeysOfALargeSite(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var log bytes.Buffer
+		q, s := newQueue(&log)
+		q.start()
+		s.set(func() { s.broken = true })
+		for _, round := range []string{"old", "new"} {
+			for i := range 10_000 {
+				q.add(s.entry(ofPosition, fmt.Sprint(i), round+fmt.Sprint(i)))
+			}
+		}
+		if c := q.Counts(); c.Dropped != 0 || c.Waiting != 10_000 {
+			t.Errorf("counts %+v", c)
+		}
+		for i := 10_000; i < mostOfKeys; i++ {
+			q.add(s.entry(ofPosition, fmt.Sprint(i), "new"+fmt.Sprint(i)))
+		}
+		if err := q.add(s.entry(ofPosition, "more", "more")).Wait(t.Context()); !errors.Is(err, ErrDropped) {
+			t.Errorf("one too many: %v", err)
+		}
+		s.set(func() { s.broken = false })
+		if err := q.close(); err != nil {
+			t.Error(err)
+		}
+		stored, _ := s.look()
+		if c := q.Counts(); c.Dropped != 1 || len(stored) != mostOfKeys || slices.ContainsFunc(stored, func(x string) bool { return !strings.HasPrefix(x, "new") }) {
+			t.Errorf("%d stored, counts %+v", len(stored), c)
+		}
+	})
+}

@@ -19,7 +19,7 @@
 // in one transaction, in the order in which it was handed in: at once if somebody waits, else once a second. What could not be
 // stored for the disk's sake stays in the queue and is tried again, after 1 s, 2 s and so on up to a minute. Of each kind the queue takes
 // 4096; one more is dropped, which its Write, Counts and the log tell. Of positions and checkpoints only the newest of a
-// journal or pot waits.
+// journal or pot waits, and of these the queue takes 32,768 each.
 //
 // All writes but that of a transition and of an acknowledgement, which need their alarm, stand by themselves. All may be
 // handed in again: what is there already is left as it is.

@@ -8,5 +8,7 @@
 // has arrived (R7). What was said before of the time that is played again, live, stays said.
 //
 // A rewind begins when nothing of the journal is missing any more, or a minute after the last late sample; one pot at a time.
-// After a start of the server each pot is rewound from its newest checkpoint in the same way.
+// After a start of the server each pot is rewound from its newest checkpoint in the same way; late samples drop the checkpoints behind
+// the first of them as they come, so that a kill before they are judged leaves none that would hide them. A pot that never had a
+// checkpoint is rewound over all of the last day, and nothing of its answer is taken over.
 package rewind

@@ -39,26 +39,23 @@ func (r *Rewinder) rewind(ctx context.Context, a *pot.Actor, d due, patience boo
 	if !heard && !patience {
 		return false, nil
 	}
-	at := d.first
-	if at == 0 {
-		at = si.InstantOf(time.Now())
-	}
-	c, from, err := r.before(ctx, a.Name(), at)
+	c, from, news, err := r.beginning(ctx, a.Name(), d)
 	if err != nil {
 		return false, err
 	}
-	if !c.ok && d.first == 0 {
-		return true, nil // a pot of which nothing is known yet
+	if !c.ok && !c.none && d.first == 0 {
+		return true, nil // another version of this program has judged it
 	}
 	next, same := c.next(now.Journal)
-	whole, err := r.o.Keeper.Whole(ctx, now.Agent, now.Journal, next, now.Next) // all that Hold has seen is stored now
+	here, err := r.o.Keeper.Whole(ctx, now.Agent, now.Journal, next, now.Next) // all that Hold has seen is stored now
 	if err != nil {
 		return false, err
 	}
-	if whole = whole && same; !whole && !patience && now.Journal != "" {
+	if !here && !patience && now.Journal != "" {
 		return false, nil
 	}
-	j := &job{r: r, a: a, agent: a.Agent(), follow: a.Follower(), from: max(d.first, from)}
+	whole := here && same
+	j := &job{r: r, a: a, agent: a.Agent(), follow: a.Follower(), from: news}
 	if err := j.play(ctx, c, from, now.Epoch); err != nil {
 		return false, err
 	}
@@ -66,8 +63,10 @@ func (r *Rewinder) rewind(ctx context.Context, a *pot.Actor, d due, patience boo
 	if whole && !took && !patience {
 		return false, nil // the two do not meet yet
 	}
-	r.o.Log.LogAttrs(ctx, slog.LevelInfo, "late readings of a pot have been judged", slog.String("pot", a.Name()),
-		slog.Int("cycles", j.cycles), slog.Bool("whole", whole), slog.Bool("taken over", took))
+	if !c.none || d.first != 0 || j.cycles > 0 { // else it is a pot of which nothing was known
+		r.o.Log.LogAttrs(ctx, slog.LevelInfo, "late readings of a pot have been judged", slog.String("pot", a.Name()),
+			slog.Int("cycles", j.cycles), slog.Bool("whole", whole), slog.Bool("taken over", took))
+	}
 	if d.first != 0 {
 		r.o.Checkpoints.DropCheckpoints(a.Name(), d.first.Add(-time.Microsecond))
 	}
@@ -81,10 +80,11 @@ func (r *Rewinder) rewind(ctx context.Context, a *pot.Actor, d due, patience boo
 type begin struct {
 	records.Checkpoint
 	ok    bool // there is a checkpoint
+	none  bool // there is not even one of another version
 	epoch uint64
 }
 
-// next is the first record of a journal that is not in the checkpoint; false where it was of another.
+// next is the first record of a journal that is not in the checkpoint; 0 and false where there is none of that journal.
 func (b begin) next(journal string) (uint64, bool) {
 	for _, n := range b.Next {
 		if n.Journal == journal && journal != "" {
@@ -94,24 +94,51 @@ func (b begin) next(journal string) (uint64, bool) {
 	return 0, false
 }
 
+// beginning is the checkpoint that a rewind begins with, the instant from which samples are to be read, and that from which on what is
+// found is news, both in stored time. After a start nobody has judged what lies behind the newest checkpoint, as what is late drops
+// those behind its beginning.
+func (r *Rewinder) beginning(ctx context.Context, name string, d due) (c begin, from, news si.Instant, err error) {
+	at := si.InstantOf(time.Now())
+	first := d.first
+	if first == 0 {
+		first = at
+	}
+	c, from, err = r.before(ctx, name, first)
+	news = max(first, from)
+	switch {
+	case err != nil || !d.start:
+	case c.none: // a server that knew nothing may have been stopped when it had the past of a pot, or a part of it
+		from = first.Add(-unjudged)
+		news = from
+	default:
+		_, at, err = r.before(ctx, name, at)
+		news = max(from, min(news, at))
+	}
+	return c, from, news, err
+}
+
 // before is the newest checkpoint before an instant, and the instant from which samples are to be read, both in stored time. Without a
 // checkpoint that is all there is.
 func (r *Rewinder) before(ctx context.Context, name string, at si.Instant) (begin, si.Instant, error) {
 	c, ok, err := r.o.Checkpoints.CheckpointBefore(ctx, name, at)
 	if err != nil || !ok {
-		return begin{}, at.Add(-unwitnessed), err
+		return begin{none: true}, at.Add(-unwitnessed), err
 	}
 	epoch, state, ok := splitEpoch(c.State)
 	if !ok || c.Version != engine.StateVersion() {
 		return begin{}, at.Add(-unwitnessed), nil // of another version of this program
 	}
 	c.State = state
-	return begin{c, true, epoch}, c.At, nil
+	return begin{Checkpoint: c, ok: true, epoch: epoch}, c.At, nil
 }
 
 // unwitnessed is how far before the first late sample a rewind begins that has no checkpoint: long enough for the press of a vent to
 // be in it, whose cycle would else be lost.
 const unwitnessed = 30 * time.Minute
+
+// unjudged is how far back it begins where the pot never had a checkpoint, so that nothing of it was judged: as far as the oldest
+// checkpoints reach.
+const unjudged = 26 * time.Hour
 
 // play steps a follower from a checkpoint over all that is stored behind it, one epoch of the clock after the other; that of the
 // present is the last.

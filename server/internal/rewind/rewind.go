@@ -2,6 +2,7 @@ package rewind
 
 import (
 	"context"
+	"errors"
 	"log/slog"
 	"slices"
 	"sync"
@@ -56,7 +57,8 @@ const (
 	lookEvery = time.Second
 	lateQuiet = time.Second      // after the last late sample, where all has arrived
 	lateMost  = 60 * time.Second // where something is still missing
-	saveEvery = 30 * time.Second
+	saveEvery = 30 * time.Second // each pot
+	saveStep  = time.Second
 	primeBy   = 8 * time.Second // how far back what follows a pot looks
 	overlap   = 2 * time.Second // points of one pot may come in that order; what was seen before is passed over
 )
@@ -72,9 +74,9 @@ type Rewinder struct {
 
 // due is a pot whose past has changed.
 type due struct {
-	first si.Instant // the earliest late sample, in stored time; 0: from the newest checkpoint on
+	first si.Instant // the earliest late sample, in stored time; 0: none has come
+	start bool       // of this server: from the newest checkpoint on, if not from further back
 	last  time.Time  // the latest arrival
-	since time.Time
 }
 
 // New is a rewinder that begins with each pot's newest checkpoint. Run it.
@@ -83,7 +85,7 @@ func New(o Options) *Rewinder {
 	now := time.Now()
 	for _, a := range o.Pots {
 		r.pots[a.Name()] = a
-		r.due[a.Name()] = due{last: now, since: now}
+		r.due[a.Name()] = due{start: true, last: now}
 	}
 	return r
 }
@@ -101,39 +103,41 @@ func (r *Rewinder) Late(l keep.Late) {
 	now := time.Now()
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	d, ok := r.due[l.Pot]
-	if !ok {
-		d = due{first: first, since: now}
-	}
-	if d.first != 0 { // else it begins further back anyway, or at what is looked for then
-		d.first = min(d.first, first)
+	d := r.due[l.Pot]
+	if d.first == 0 || first < d.first {
+		d.first = first
+		r.o.Checkpoints.DropCheckpoints(l.Pot, first.Add(-time.Microsecond)) // so that it is not forgotten by a kill
 	}
 	d.last = now
 	r.due[l.Pot] = d
 }
 
-// Run saves checkpoints and rewinds until ctx ends; it returns nil.
+// Run saves checkpoints and rewinds until ctx ends; it returns nil. The pots are saved a part of them at a time, so that ten
+// thousand need neither the memory nor the disk all at once.
 func (r *Rewinder) Run(ctx context.Context) error {
-	look, save := time.NewTicker(lookEvery), time.NewTicker(saveEvery)
+	const parts = int(saveEvery / saveStep)
+	look, save := time.NewTicker(lookEvery), time.NewTicker(saveStep)
 	defer look.Stop()
 	defer save.Stop()
-	for {
+	for part := 0; ; {
 		select {
 		case <-ctx.Done():
-			r.save()
+			r.save(r.o.Pots)
 			return nil
 		case <-save.C:
-			r.save()
+			n := len(r.o.Pots)
+			r.save(r.o.Pots[part*n/parts : (part+1)*n/parts])
+			part = (part + 1) % parts
 		case <-look.C:
 			r.look(ctx)
 		}
 	}
 }
 
-// save saves a checkpoint of each pot that is heard and waits for no rewind.
-func (r *Rewinder) save() {
+// save saves a checkpoint of each of these pots that is heard and waits for no rewind.
+func (r *Rewinder) save(pots []*pot.Actor) {
 	var out []records.Checkpoint
-	for _, a := range r.o.Pots {
+	for _, a := range pots {
 		r.mu.Lock()
 		_, waits := r.due[a.Name()]
 		r.mu.Unlock()
@@ -162,21 +166,39 @@ func (r *Rewinder) look(ctx context.Context) {
 	r.mu.Unlock()
 	slices.Sort(names)
 	for _, name := range names {
-		r.mu.Lock()
-		d := r.due[name]
-		r.mu.Unlock()
+		d := r.begin(name)
 		done, err := r.rewind(ctx, r.pots[name], d, time.Since(d.last) >= lateMost)
-		if err != nil && ctx.Err() == nil {
+		if err != nil && ctx.Err() == nil && !errors.Is(err, history.ErrAway) {
 			r.o.Log.LogAttrs(ctx, slog.LevelWarn, "late samples of a pot are stored, but cannot be judged now; trying again",
 				slog.String("pot", name), slog.String("reason", err.Error()))
+		}
+		if !done || err != nil {
+			r.again(name, d)
 		}
 		if ctx.Err() != nil {
 			return
 		}
-		r.mu.Lock()
-		if now := r.due[name]; done && err == nil && now.last.Equal(d.last) {
-			delete(r.due, name)
-		}
-		r.mu.Unlock()
 	}
+}
+
+// begin takes what is due of a pot: what comes late from now on is another rewind's, which begins only before that.
+func (r *Rewinder) begin(name string) due {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	d := r.due[name]
+	delete(r.due, name)
+	return d
+}
+
+// again puts back what begin has taken.
+func (r *Rewinder) again(name string, d due) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if more, ok := r.due[name]; ok {
+		d.last = more.last
+		if d.first == 0 || more.first < d.first {
+			d.first = more.first
+		}
+	}
+	r.due[name] = d
 }

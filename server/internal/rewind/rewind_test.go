@@ -41,6 +41,7 @@ type field struct {
 	journal []points.Sample // by position
 	sent    int
 	dead    int // records before it are not held any more
+	mute    int // records from it on are not answered; 0: all are
 	out     bool
 	pressed time.Time // last press; zero: none
 	loosed  time.Time // the release after it
@@ -139,7 +140,7 @@ func (f *field) born() {
 func (f *field) ask(_, _ string, from, to uint64) bool {
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	if f.out {
+	if f.out || f.mute > 0 && from >= uint64(f.mute) {
 		return true
 	}
 	if p := min(uint64(f.dead), to); from < p {
@@ -415,4 +416,112 @@ func TestRestartOverPress(t *testing.T) {
 		f.want("pressurised")
 		f.stop()
 	})
+}
+
+// TestFirstStart: a server begins that knows nothing, and the agent has the past in its journal. Whenever it is heard, between two
+// looks of the rewind, that past is judged as soon as it has come.
+func TestFirstStart(t *testing.T) {
+	for _, after := range []time.Duration{100, 300, 500, 700, 900} {
+		synctest.Test(t, func(t *testing.T) {
+			f := newField(t)
+			f.out = true
+			f.run(40 * time.Second)
+			f.cycle()
+			f.run(20 * time.Second)
+			f.out = false
+			f.start()
+			time.Sleep(after * time.Millisecond)
+			f.born()
+			f.run(15 * time.Second)
+			if got := f.cycles(); !slices.Equal(got, []bool{true}) {
+				t.Errorf("heard %d ms after the start: late cycles %v, want one", after, got)
+			}
+			f.want("not-proven") // nobody who is sure has seen the vent
+			f.stop()
+		})
+	}
+}
+
+// TestRestartAfterGap: the server stops when the radio is back and its records have not come yet. The past before the newest
+// checkpoint is judged all the same.
+func TestRestartAfterGap(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := newField(t)
+		f.start()
+		f.born()
+		f.run(70 * time.Second)
+		f.silent(f.cycle)
+		f.run(700 * time.Millisecond)
+		f.stop() // which saves a checkpoint
+		f.start()
+		f.born()
+		f.run(15 * time.Second)
+		if got := f.cycles(); !slices.Equal(got, []bool{true}) {
+			t.Errorf("late cycles %v, want that of the silence", got)
+		}
+		f.want("vented")
+		f.stop()
+	})
+}
+
+// TestStoppedWhileItComes: the server stops when it has one half of the past, and goes on with the other. All of it is judged: whether
+// it knew nothing before, or had a checkpoint from before and one from between the agent's return and the first late sample.
+func TestStoppedWhileItComes(t *testing.T) {
+	past := func(f *field) { // 7000 records, and no more than 4096 are asked for at first
+		f.cycle()
+		time.Sleep(time.Hour) // the agent is off
+		f.run(79400 * time.Millisecond)
+		f.cycle()
+	}
+	for name, before := range map[string]func(f *field){
+		"first start": func(f *field) {
+			f.out = true
+			f.run(20 * time.Second)
+			past(f)
+			f.out = false
+			f.start()
+			f.born()
+		},
+		"gap": func(f *field) {
+			f.start()
+			f.born()
+			f.run(70 * time.Second)
+			f.silent(func() { past(f) }) // until 0.6 s before a checkpoint
+		},
+	} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				f := newField(t)
+				f.mute = 4000
+				before(f)
+				f.run(1700 * time.Millisecond)
+				f.stop()
+				f.mute = 0
+				if got := f.stored(); got < 4000 || got > 7700 {
+					t.Fatalf("%d samples are stored, want one half", got)
+				}
+				f.start()
+				f.born()
+				f.run(15 * time.Second)
+				if got := f.cycles(); !slices.Equal(got, []bool{true, true}) {
+					t.Errorf("late cycles %v, want both of the past", got)
+				}
+				f.stop()
+			})
+		})
+	}
+}
+
+// stored is how many samples a server that was stopped has.
+func (f *field) stored() (n int) {
+	f.t.Helper()
+	store, err := history.Open(filepath.Join(f.dir, "history"), history.Options{Site: "harrow-quay", Log: slog.New(slog.DiscardHandler), MinFree: 1 << 20})
+	if err != nil {
+		f.t.Fatal(err)
+	}
+	defer store.Close()
+	if err := store.Range(f.t.Context(), history.Query{Pot: "alder"}, func(history.Record) error { n++; return nil }); err != nil {
+		f.t.Fatal(err)
+	}
+	return n
 }

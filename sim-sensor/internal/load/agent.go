@@ -22,6 +22,7 @@ const (
 	gather = 50 * time.Millisecond
 	move   = 3.5 * si.KPa
 	late   = time.Second          // a reading older than this would not be live any more
+	stand  = time.Minute          // how often it is told how the journal stands
 	apart  = 3 * time.Millisecond // between two points of a pot: they are read one after another
 )
 
@@ -30,11 +31,15 @@ type agent struct {
 	fleet   *Fleet
 	session string
 	began   time.Time
+	journal string
 	lost    func(readings int)
 	log     *slog.Logger
 
 	mu   sync.Mutex
 	pots []*pot
+	sent uint64 // positions before it were published, or never will be
+	next uint64 // position of the reading to come
+	gone uint64 // positions that were not published
 }
 
 // A pot of an agent while it is played.
@@ -51,15 +56,20 @@ type pot struct {
 
 // newAgent is an agent whose pots have no tape yet.
 func newAgent(f *Fleet, index int, lost func(int), log *slog.Logger) *agent {
-	var id [16]byte
-	rand.Read(id[:]) // never fails: the program would end first
-	a := &agent{fleet: f, session: hex.EncodeToString(id[:]), lost: lost, log: log}
+	a := &agent{fleet: f, session: newID(), journal: newID(), lost: lost, log: log}
 	for i := range f.pots {
 		if m := &f.pots[i]; m.agent == index {
 			a.pots = append(a.pots, &pot{member: m, digest: m.Vent().Digest(), next: 1})
 		}
 	}
 	return a
+}
+
+// newID is one that nobody else has.
+func newID() string {
+	var id [16]byte
+	rand.Read(id[:]) // never fails: the program would end first
+	return hex.EncodeToString(id[:])
 }
 
 // start gives its pots their tapes, and begins its time.
@@ -83,10 +93,14 @@ func (a *agent) births() (node []sparkplug.Metric, devices []edgenode.DeviceBirt
 	none := func(name string) sparkplug.Metric {
 		return sparkplug.Metric{Name: name, Type: sparkplug.UInt64, At: now, Null: true, Quality: points.Good}
 	}
-	node = []sparkplug.Metric{sparkplug.Str(points.MetricSession, now, a.session), sparkplug.Uint(points.MetricClockEpoch, now, a.epoch()),
-		none(points.MetricEcho), none(points.MetricClockEcho), none(points.MetricClockEchoAt)}
+	asked := none(points.MetricReplayID)
+	asked.Type = sparkplug.String
+	node = append([]sparkplug.Metric{sparkplug.Str(points.MetricSession, now, a.session), sparkplug.Uint(points.MetricClockEpoch, now, a.epoch()),
+		none(points.MetricEcho), none(points.MetricClockEcho), none(points.MetricClockEchoAt), asked, none(points.MetricReplayFrom), none(points.MetricReplayTo),
+		none(points.MetricJournalVoidFrom), none(points.MetricJournalVoidTo)}, a.standing(now)...)
 	for _, p := range a.pots {
-		ms := make([]sparkplug.Metric, 0, points.Count+3)
+		ms := make([]sparkplug.Metric, 0, points.Count+6)
+		ms = append(ms, none(points.MetricJournalPosition), none(points.MetricJournalCount), none(points.MetricJournalEpoch))
 		for _, pt := range p.tape.points {
 			s := p.newest[pt]
 			if s.At == 0 {
@@ -101,20 +115,48 @@ func (a *agent) births() (node []sparkplug.Metric, devices []edgenode.DeviceBirt
 	return node, devices
 }
 
-// command answers an echo.
+// standing is the journal's id and how it stands, with mu held: it keeps nothing, so that its oldest record is the one to come.
+func (a *agent) standing(now si.Instant) []sparkplug.Metric {
+	return []sparkplug.Metric{sparkplug.Str(points.MetricJournalID, now, a.journal), sparkplug.Uint(points.MetricJournalOldest, now, a.sent),
+		sparkplug.Uint(points.MetricJournalNext, now, a.next), sparkplug.Uint(points.MetricJournalLost, now, a.gone)}
+}
+
+// command answers an echo, or a request for records.
 func (a *agent) command(node *edgenode.Node, m sparkplug.Message) {
-	echo := m.Find(points.MetricEcho)
-	if echo == nil || echo.Null {
-		return
-	}
-	nonce, ok := echo.Value.Uint()
-	if !ok {
-		return
-	}
 	now := a.now()
-	err := node.PublishNode([]sparkplug.Metric{sparkplug.Uint(points.MetricClockEcho, now, nonce), sparkplug.Uint(points.MetricClockEchoAt, now, uint64(now))})
-	if err != nil && !errors.Is(err, edgenode.ErrOffline) {
-		a.log.LogAttrs(context.Background(), slog.LevelWarn, "echo not answered", slog.Any("reason", err))
+	if nonce, ok := number(m, points.MetricEcho); ok {
+		a.tell(node, "echo", sparkplug.Uint(points.MetricClockEcho, now, nonce), sparkplug.Uint(points.MetricClockEchoAt, now, uint64(now)))
+	}
+	id := m.Find(points.MetricReplayID)
+	from, ok1 := number(m, points.MetricReplayFrom)
+	to, ok2 := number(m, points.MetricReplayTo)
+	if id == nil || !ok1 || !ok2 {
+		return
+	}
+	a.mu.Lock()
+	to = min(to, a.sent) // what lies behind may be on its way
+	standing := a.standing(now)
+	a.mu.Unlock()
+	if name, _ := id.Value.Text(); name != a.journal {
+		a.tell(node, "how the journal stands", standing...)
+	} else if from < to {
+		a.tell(node, "void positions", sparkplug.Uint(points.MetricJournalVoidFrom, now, from), sparkplug.Uint(points.MetricJournalVoidTo, now, to))
+	}
+}
+
+// number is a metric's value; false where it is absent, null or none.
+func number(m sparkplug.Message, name string) (uint64, bool) {
+	x := m.Find(name)
+	if x == nil || x.Null {
+		return 0, false
+	}
+	return x.Value.Uint()
+}
+
+// tell publishes metrics of the node.
+func (a *agent) tell(node *edgenode.Node, what string, ms ...sparkplug.Metric) {
+	if err := node.PublishNode(ms); err != nil && !errors.Is(err, edgenode.ErrOffline) {
+		a.log.LogAttrs(context.Background(), slog.LevelWarn, what+" not told", slog.Any("reason", err))
 	}
 }
 
@@ -124,7 +166,7 @@ func (a *agent) run(ctx context.Context, node *edgenode.Node, phase time.Duratio
 	period := time.Duration(float64(time.Second) / a.fleet.rate)
 	tick := time.NewTicker(min(gather, period))
 	defer tick.Stop()
-	next := phase
+	next, told := phase, phase+stand
 	for {
 		select {
 		case <-ctx.Done():
@@ -136,9 +178,17 @@ func (a *agent) run(ctx context.Context, node *edgenode.Node, phase time.Duratio
 		for since >= next {
 			next += flush
 		}
+		if since >= told {
+			told += stand
+			a.mu.Lock()
+			ms := a.standing(a.now())[1:]
+			a.mu.Unlock()
+			a.tell(node, "how the journal stands", ms...)
+		}
 		for _, p := range a.pots {
 			a.mu.Lock()
 			lost := p.read(since, period, a.began)
+			a.skip(lost)
 			send := len(p.waiting) > 0 && (due || !p.urgent.IsZero() && !time.Now().Before(p.urgent))
 			a.mu.Unlock()
 			if send {
@@ -172,22 +222,36 @@ func (p *pot) read(since, period time.Duration, began time.Time) (lost int) {
 	return lost
 }
 
+// skip gives positions to readings that are not published, with mu held.
+func (a *agent) skip(readings int) {
+	a.next += uint64(readings)
+	a.sent = a.next
+	a.gone += uint64(readings)
+}
+
 // send publishes what waits for a pot, and tells how many readings were lost with it.
 func (a *agent) send(node *edgenode.Node, p *pot) (lost int) {
 	a.mu.Lock()
-	ms := make([]sparkplug.Metric, 0, len(p.waiting)+1)
+	n, at := len(p.waiting), p.waiting[0].At
+	ms := make([]sparkplug.Metric, 0, n+4)
+	ms = append(ms, sparkplug.Uint(points.MetricJournalPosition, at, a.next), sparkplug.Uint(points.MetricJournalCount, at, uint64(n)),
+		sparkplug.Uint(points.MetricJournalEpoch, at, a.epoch()))
 	for _, s := range p.waiting {
 		ms = append(ms, sparkplug.OfSample(s, false))
 		p.told[s.Point] = float32(s.Value)
 	}
-	n := len(p.waiting)
+	a.next += uint64(n)
 	p.waiting, p.urgent = p.waiting[:0], time.Time{}
 	a.mu.Unlock()
 	ms = append(ms, sparkplug.Str(points.MetricGuardState, a.now(), vent.NotProven.String()))
 	err := node.PublishDevice(p.Name, ms)
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	a.sent = a.next
 	if err == nil {
 		return 0
 	}
+	a.gone += uint64(n)
 	if !errors.Is(err, edgenode.ErrOffline) {
 		a.log.LogAttrs(context.Background(), slog.LevelError, "readings not published", slog.String("pot", p.Name), slog.Any("reason", err))
 	}

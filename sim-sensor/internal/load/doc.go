@@ -5,6 +5,9 @@
 // another place. All say Source/Simulated. The guard's word is always not-proven: nobody judges here, and so nobody can
 // be told that a pot which does not exist may be opened.
 //
-// What an agent does and this does not: counters of serial lines, deaths of silent pots, historical messages. What it
-// cannot send in time it drops and counts.
+// Every reading has its position in a journal, as an agent's has, so that a gap shows. The journal keeps nothing: it says so
+// (its oldest record is the one to come), and answers requests with void positions. What cannot be sent in time is dropped and
+// counted, and lost for the server.
+//
+// What an agent does and this does not: counters of serial lines, deaths of silent pots, historical messages.
 package load

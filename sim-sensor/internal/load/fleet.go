@@ -17,9 +17,9 @@ import (
 	"gritwatch/sim-sensor/internal/scenario"
 )
 
-// Bounds of a fleet. A server takes at most a thousand pots.
+// Bounds of a fleet. A server takes as many pots.
 const (
-	MaxPots          = 1000
+	MaxPots          = 20_000
 	MinRate, MaxRate = 1.0, 50.0 // readings of a point a second
 	potsAnAgent      = 8         // where the number of agents is not given
 )

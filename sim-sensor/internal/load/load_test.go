@@ -8,11 +8,13 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
 
+	"gritwatch/internal/yamlfile"
 	"gritwatch/protocol/points"
 	"gritwatch/protocol/si"
 	"gritwatch/protocol/sparkplug"
@@ -57,6 +59,7 @@ func TestFleet(t *testing.T) {
 		last := map[string]time.Time{}
 		moved := false
 		births := map[string]int{}
+		position, epoch, stands := map[string]uint64{}, map[string]uint64{}, map[string]int{}
 		for i := range got {
 			h := &got[i]
 			node := h.topic.Node
@@ -71,9 +74,21 @@ func TestFleet(t *testing.T) {
 			births[string(h.topic.Kind)+" "+node]++
 			switch p := pots[h.topic.Device]; h.topic.Kind {
 			case sparkplug.NodeBirth:
-				for _, name := range []string{points.MetricSession, points.MetricClockEpoch, points.MetricEcho, points.MetricClockEcho, points.MetricBdSeq, points.MetricRebirth} {
+				for _, name := range []string{points.MetricSession, points.MetricClockEpoch, points.MetricEcho, points.MetricClockEcho, points.MetricBdSeq, points.MetricRebirth,
+					points.MetricJournalID, points.MetricJournalVoidFrom, points.MetricJournalVoidTo, points.MetricReplayID, points.MetricReplayFrom, points.MetricReplayTo} {
 					if h.message.Find(name) == nil {
 						t.Errorf("%s lacks %s", h.topic, name)
+					}
+				}
+				position[node], epoch[node] = number(t, h, points.MetricJournalNext), number(t, h, points.MetricClockEpoch)
+				if oldest := number(t, h, points.MetricJournalOldest); oldest != position[node] {
+					t.Errorf("%s holds from %d to %d: it keeps nothing", h.topic, oldest, position[node])
+				}
+			case sparkplug.NodeData:
+				if h.message.Find(points.MetricJournalNext) != nil {
+					stands[node]++
+					if oldest, next := number(t, h, points.MetricJournalOldest), number(t, h, points.MetricJournalNext); next != position[node] || oldest != next {
+						t.Errorf("%s stands at %d and %d, and %d is next", h.topic, oldest, next, position[node])
 					}
 				}
 			case sparkplug.DeviceBirth:
@@ -97,12 +112,21 @@ func TestFleet(t *testing.T) {
 				if word, _ := h.message.Find(points.MetricGuardState).Value.Text(); word != "not-proven" {
 					t.Errorf("%s: the guard says %q", h.topic, word)
 				}
-				before := si.Instant(0)
+				for k, name := range []string{points.MetricJournalPosition, points.MetricJournalCount, points.MetricJournalEpoch} {
+					if h.message.Metrics[k].Name != name {
+						t.Fatalf("%s: metric %d is %s, want %s", h.topic, k, h.message.Metrics[k].Name, name)
+					}
+				}
+				if p, e := number(t, h, points.MetricJournalPosition), number(t, h, points.MetricJournalEpoch); p != position[node] || e != epoch[node] {
+					t.Fatalf("%s: position %d of epoch %d, want %d of %d", h.topic, p, e, position[node], epoch[node])
+				}
+				before, count := si.Instant(0), uint64(0)
 				for _, m := range h.message.Metrics {
 					s, ok := m.Sample()
 					if !ok {
 						continue
 					}
+					count++
 					readings[h.topic.Device]++
 					age := si.InstantOf(h.at).Sub(s.At)
 					if s.Quality != points.Good || m.Historical || age < 0 || age > 700*time.Millisecond || m.At < before {
@@ -111,7 +135,14 @@ func TestFleet(t *testing.T) {
 					before = m.At
 					moved = moved || s.Point == points.Vessel && s.Value > 500*si.KPa
 				}
+				if n := number(t, h, points.MetricJournalCount); n != count {
+					t.Fatalf("%s says %d readings and has %d", h.topic, n, count)
+				}
+				position[node] += count
 			}
+		}
+		if stands["load-1"] != 1 { // the other's minute is not over
+			t.Errorf("in a minute it is told %v times how the journal stands", stands)
 		}
 		for agent, n := range map[string]int{"load-1": 3, "load-2": 2} {
 			if births["NBIRTH "+agent] != 1 || births["DBIRTH "+agent] != n {
@@ -136,6 +167,35 @@ func TestFleet(t *testing.T) {
 		}
 		if quick == 0 || !moved {
 			t.Errorf("%d quick batches, vessel moved %v", quick, moved)
+		}
+
+		// Records that are asked for are void, up to what was published; another journal's are refused; an acknowledgement is not answered.
+		ask := func(id string, from, to uint64) []heard {
+			at := si.InstantOf(time.Now())
+			b.command(t, "load-1", sparkplug.Str(points.MetricReplayID, at, id), sparkplug.Uint(points.MetricReplayFrom, at, from), sparkplug.Uint(points.MetricReplayTo, at, to))
+			synctest.Wait()
+			var out []heard
+			for _, h := range b.take() {
+				if h.topic.Kind == sparkplug.NodeData {
+					out = append(out, h)
+				}
+			}
+			return out
+		}
+		id, _ := got[0].message.Find(points.MetricJournalID).Value.Text()
+		for i := range got {
+			if got[i].topic.Kind == sparkplug.NodeBirth && got[i].topic.Node == "load-1" {
+				id, _ = got[i].message.Find(points.MetricJournalID).Value.Text()
+			}
+		}
+		if h := ask(id, 7, 1<<40); len(h) != 1 || number(t, &h[0], points.MetricJournalVoidFrom) != 7 || number(t, &h[0], points.MetricJournalVoidTo) != position["load-1"] {
+			t.Errorf("a request: %+v, and %d is next", h, position["load-1"])
+		}
+		if h := ask("another", 7, 9); len(h) != 1 || number(t, &h[0], points.MetricJournalNext) != position["load-1"] || h[0].message.Find(points.MetricJournalVoidFrom) != nil {
+			t.Errorf("a request for another journal: %+v", h)
+		}
+		if h := ask(id, 9, 9); len(h) != 0 {
+			t.Errorf("an acknowledgement: %+v", h)
 		}
 
 		b.command(t, "load-1", sparkplug.Uint(points.MetricEcho, si.InstantOf(time.Now()), 4711))
@@ -176,13 +236,22 @@ func TestFleet(t *testing.T) {
 			t.Error(err)
 		}
 		deaths, again := 0, 0
+		missing := uint64(0)
 		for _, h := range b.take() {
+			if p := h.message.Find(points.MetricJournalPosition); p != nil && h.topic.Kind == sparkplug.DeviceData {
+				at := number(t, &h, points.MetricJournalPosition)
+				missing += at - position[h.topic.Node]
+				position[h.topic.Node] = at + number(t, &h, points.MetricJournalCount)
+			}
 			switch h.topic.Kind {
 			case sparkplug.NodeDeath:
 				deaths++
 			case sparkplug.NodeBirth:
 				again++
 			}
+		}
+		if missing == 0 || int64(missing) != totals.Lost {
+			t.Errorf("%d positions are missing, %d readings were lost", missing, totals.Lost)
 		}
 		if deaths != 3 || again != 1 { // one by the will, two at the end
 			t.Errorf("%d deaths, %d births after the cut", deaths, again)
@@ -199,6 +268,20 @@ func TestFleet(t *testing.T) {
 			t.Error(err)
 		}
 	})
+}
+
+// number is a metric of a message that must have it.
+func number(t *testing.T, h *heard, name string) uint64 {
+	t.Helper()
+	m := h.message.Find(name)
+	if m == nil || m.Null {
+		t.Fatalf("%s lacks %s", h.topic, name)
+	}
+	n, ok := m.Value.Uint()
+	if !ok {
+		t.Fatalf("%s: %s is no number", h.topic, name)
+	}
+	return n
 }
 
 // A length ends the run by itself.
@@ -230,8 +313,8 @@ func TestFleetRefused(t *testing.T) {
 		want         string
 	}{
 		{"Harrow Quay", 1, 1, 10, "is not a name"},
-		{"harrow-quay", 0, 0, 10, "a fleet has 1 to 1000"},
-		{"harrow-quay", 1001, 0, 10, "a fleet has 1 to 1000"},
+		{"harrow-quay", 0, 0, 10, "a fleet has 1 to 20000"},
+		{"harrow-quay", 20001, 0, 10, "a fleet has 1 to 20000"},
 		{"harrow-quay", 3, 4, 10, "a pot for each"},
 		{"harrow-quay", 3, -1, 10, "at least one"},
 		{"harrow-quay", 3, 1, 0.5, "write 1 to 50"},
@@ -244,9 +327,26 @@ func TestFleetRefused(t *testing.T) {
 	}
 }
 
-// The largest fleet has a name of its own for every pot, and its site file reads; a broker elsewhere is named as such.
-func TestSiteFile(t *testing.T) {
+// The largest fleet has a name of its own for every pot, and its site file is no larger than what a server reads.
+func TestLargestFleet(t *testing.T) {
 	f, err := load.NewFleet("harrow-quay", load.MaxPots, 0, 1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	text, err := f.Site("mqtt://127.0.0.1:1883")
+	names := map[string]bool{}
+	for _, m := range regexp.MustCompile(`(?m)^  - name: (\S+)$`).FindAllSubmatch(text, -1) {
+		names[string(m[1])] = true
+	}
+	if err != nil || len(names) != load.MaxPots || len(text) > yamlfile.MaxSize {
+		t.Errorf("%d names in %d bytes, %v", len(names), len(text), err)
+	}
+}
+
+// The site file of a large fleet reads; a broker elsewhere is named as such.
+func TestSiteFile(t *testing.T) {
+	const many = 1000
+	f, err := load.NewFleet("harrow-quay", many, 0, 1)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -263,7 +363,7 @@ func TestSiteFile(t *testing.T) {
 	for _, a := range agents {
 		count[a]++
 	}
-	if len(pots) != load.MaxPots || len(count) != 125 || count["load-125"] != 8 || m.Map("broker").String("url") != "mqtt://broker.example:1883" {
+	if len(pots) != many || len(count) != 125 || count["load-125"] != 8 || m.Map("broker").String("url") != "mqtt://broker.example:1883" {
 		t.Errorf("%d pots, %d agents", len(pots), len(count))
 	}
 	if err := f.WriteSite(filepath.Join(path, "no", "site.yaml"), "mqtt://h"); err == nil || !strings.Contains(err.Error(), "site file") {
