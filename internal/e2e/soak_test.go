@@ -25,7 +25,7 @@ import (
 
 // Lengths of the storm, unless SOAKTIME says otherwise.
 const (
-	shortSoak = 35 * time.Second
+	shortSoak = 20 * time.Second
 	soakSeed  = 1 // unless SOAKSEED does
 )
 

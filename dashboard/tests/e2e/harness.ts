@@ -48,6 +48,7 @@ class Session {
       seq: this.#seq,
       server_t: new Date().toISOString(),
       pots: this.#server.pots,
+      ...(this.#server.faults.length > 0 && { faults: [...this.#server.faults] }),
     };
     const text = JSON.stringify(frame);
     this.#server.sent++;
@@ -58,6 +59,7 @@ class Session {
 
 export class Scripted {
   pots: readonly Pot[] = [];
+  faults: readonly string[] = [];
   /** Connections stay, but nothing is said. */
   mute = false;
   /** Every frame is late by so much. */

@@ -194,6 +194,17 @@ describe('VENTED', () => {
 });
 
 describe('the page', () => {
+  test('says what keeps the server from storing, as long as it does, and answers all the same', async () => {
+    server.pots = six();
+    server.faults = ['readings are shown but not stored (the disk is full)'];
+    await open();
+    const notice = page.getByRole('alert').getByText('the disk is full');
+    await notice.waitFor();
+    await until('maple', 'vented', 5000);
+    server.faults = [];
+    await notice.waitFor({ state: 'detached' });
+  });
+
   test('puts the pot that needs someone first and says why', async () => {
     server.pots = six();
     await open();

@@ -75,18 +75,18 @@ func checkRanges(t *rapid.T, s ranges, want []bool) {
 // is there; and once the link holds, everything is there.
 func TestEverythingComes(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		const end = 3_000
+		const end = 1_500
 		start := rapid.Uint64Range(0, 100).Draw(t, "safe")
 		l := New("j", start)
 		l.Ends(end)
-		held := func(p uint64) bool { return p%1000 >= 40 && (p < 1000 || p >= 1700) }
+		held := func(p uint64) bool { return p%500 >= 40 && (p < 500 || p >= 900) }
 		kept, disk, lost := make([]bool, end), make([]bool, end), make([]bool, end)
 		now := time.Unix(1000, 0)
 		var waiting, flight []Range
 		asks := 0
-		for step := 0; step < 3000 && l.Safe() < end; step++ {
+		for step := 0; step < 2000 && l.Safe() < end; step++ {
 			now = now.Add(time.Duration(rapid.IntRange(1, 400).Draw(t, "ms")) * time.Millisecond)
-			bad := step < 200
+			bad := step < 120
 			ask, r := l.Ask(now)
 			switch ask {
 			case Sync:
