@@ -38,7 +38,10 @@ $(PAGE): dashboard/node_modules/.package-lock.json $(PAGESRC)
 	cd dashboard && npm run build
 	@touch $@
 
-test: deps lint unit browser stack ## everything: packages it needs, lint, unit, page, end to end
+# The page's tests wait most of their time, so the Go tests run beside them, behind them for the processors.
+test: deps lint ## everything: packages it needs, lint, unit, page, end to end
+	$(MAKE) -j2 unit browser
+	$(MAKE) stack
 
 # Debian packages that tests call: the race detector's compiler, the browser, an independent Modbus master and an
 # independent slave with a pair of terminals between, promtool, an independent MQTT broker.
@@ -58,7 +61,7 @@ lint: page ## gofmt, vet, staticcheck, svelte-check
 	cd dashboard && npm run check
 
 unit: page ## Go tests under the race detector, then the page's
-	go test -race -count=1 $$(go list ./... | grep -v /internal/e2e)
+	nice go test -race -count=1 $$(go list ./... | grep -v /internal/e2e)
 	cd dashboard && npm test
 
 # An independent Sparkplug edge node that the end-to-end tests run.
@@ -67,11 +70,11 @@ $(PEER)/node_modules/.package-lock.json: $(PEER)/package-lock.json
 	cd $(PEER) && npm ci --no-audit --no-fund
 	@touch $@
 
-# Those with brokers and other peers first: beside them the simulated lines of the others would be late on two cores.
+# Those with brokers and other peers first, their programs under the race detector; the many sites of the others run what ships: beside them the simulated lines of the others would be late on two cores.
 PEERS := ^Test(Soak|Backlog|AnyBroker|Fleet|Observer|PrimaryHost|IndependentEdgeNode|Prometheus)
 stack: page $(PEER)/node_modules/.package-lock.json ## end to end: the real programs, a real browser, scenarios against the simulator's truth
 	go test -race -count=1 -timeout 7m -run '$(PEERS)' ./internal/e2e
-	go test -race -count=1 -parallel 16 -timeout 8m -skip '$(PEERS)' ./internal/e2e
+	SHIPPED=1 go test -race -count=1 -parallel 16 -timeout 8m -skip '$(PEERS)' ./internal/e2e
 
 browser: page ## the page in a real browser, against a scripted server
 	cd dashboard && npm run e2e
