@@ -70,7 +70,8 @@ $(PEER)/node_modules/.package-lock.json: $(PEER)/package-lock.json
 	cd $(PEER) && npm ci --no-audit --no-fund
 	@touch $@
 
-# Those with brokers and other peers first, their programs under the race detector; the many sites of the others run what ships: beside them the simulated lines of the others would be late on two cores.
+# Those with brokers and other peers first, their programs under the race detector. The many sites of the others run at once, and
+# what ships: instrumented, or beside the first, their simulated lines would be late on two cores.
 PEERS := ^Test(Soak|Backlog|AnyBroker|Fleet|Observer|PrimaryHost|IndependentEdgeNode|Prometheus)
 stack: page $(PEER)/node_modules/.package-lock.json ## end to end: the real programs, a real browser, scenarios against the simulator's truth
 	go test -race -count=1 -timeout 7m -run '$(PEERS)' ./internal/e2e
