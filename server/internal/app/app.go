@@ -115,7 +115,7 @@ func Run(ctx context.Context, c config.Config, o Options) error {
 			Clock:   func(agent string, ahead time.Duration) { m.Clock(agent, ahead) },
 			Skewed:  func(agent string, at si.Instant, ahead time.Duration, on bool) { noted.Skewed(agent, at, ahead, on) },
 		}})
-	noted = newBook(kept.records, keeper, kept.open, o.Log)
+	noted = newBook(kept.records, keeper, kept.open)
 	start := time.Now()
 	events := pot.Events{Latency: func(d time.Duration) { m.Latency(d) }, Dropped: func() { m.Dropped() }, Faulty: remembered.note,
 		Cycle: noted.Cycle, Found: noted.Found, Gauge: noted.Gauge}

@@ -2,7 +2,6 @@ package app
 
 import (
 	"encoding/json"
-	"log/slog"
 	"math"
 	"sync"
 	"time"
@@ -21,7 +20,6 @@ import (
 type book struct {
 	records records.Records
 	keeper  *keep.Keeper
-	log     *slog.Logger
 
 	mu   sync.Mutex
 	open map[alarmKey]string // ids of alarms that have not ended
@@ -41,8 +39,8 @@ type evidence struct {
 }
 
 // newBook goes on with the alarms that were open.
-func newBook(r records.Records, k *keep.Keeper, open []records.Alarm, log *slog.Logger) *book {
-	b := &book{records: r, keeper: k, log: log, open: map[alarmKey]string{}}
+func newBook(r records.Records, k *keep.Keeper, open []records.Alarm) *book {
+	b := &book{records: r, keeper: k, open: map[alarmKey]string{}}
 	for _, a := range open {
 		var e evidence
 		if len(a.Transitions) > 0 && a.Transitions[0].Evidence != "" {

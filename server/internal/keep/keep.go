@@ -33,9 +33,9 @@ type JournalKey struct{ Agent, Journal string }
 
 // Late tells of samples that came late and are stored now: what was said of that time was said without them.
 type Late struct {
-	Pot, Agent  string
-	Records     feed.Records
-	First, Last si.Instant // by the agent's clock
+	Pot, Agent string
+	Records    feed.Records
+	First      si.Instant // of the earliest, by the agent's clock
 }
 
 // Events tell of what is kept, for metrics and the rewind. Nil funcs are left out. They must not block.

@@ -203,7 +203,7 @@ func (k *Keeper) arrived(e *feed.Event, mark history.Mark) {
 	}
 	again := a.ledger != nil && a.ledger.ID() == e.Records.Journal && r.To <= a.known // asked for once more after a start
 	if e.Kind == feed.LateData && len(e.Samples) > 0 && k.news && !again {
-		k.o.Events.Late(Late{Pot: e.Pot, Agent: e.Agent, Records: e.Records, First: e.Samples[0].At, Last: e.Samples[len(e.Samples)-1].At})
+		k.o.Events.Late(Late{Pot: e.Pot, Agent: e.Agent, Records: e.Records, First: e.Samples[0].At})
 	}
 }
 

@@ -56,9 +56,6 @@ func (l *Ledger) ID() string { return l.id }
 // Safe is the position before which all is on the disk or known to be lost.
 func (l *Ledger) Safe() uint64 { return l.safe }
 
-// Next is the end of the journal, as far as known.
-func (l *Ledger) Next() uint64 { return l.next }
-
 // Ends notes how far the journal reaches.
 func (l *Ledger) Ends(next uint64) { l.next = max(l.next, next) }
 

@@ -47,8 +47,7 @@ type held struct {
 type Present struct {
 	Agent, Journal, Session string
 	Epoch                   uint64
-	Next                    uint64     // the first record that is kept beside from now on
-	At                      si.Instant // of the newest sample
+	Next                    uint64 // the first record that is kept beside from now on
 }
 
 // Hold keeps the live samples from now on beside, until Adopt or Let. It is false while the pot is not heard.
@@ -59,7 +58,7 @@ func (a *Actor) Hold() (Present, bool) {
 		return Present{}, false
 	}
 	a.held = held{on: true}
-	return Present{a.cfg.Agent, a.journal, a.session, a.epoch, a.next, a.follow.Out.At}, true
+	return Present{a.cfg.Agent, a.journal, a.session, a.epoch, a.next}, true
 }
 
 // Let ends that.
