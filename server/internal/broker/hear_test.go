@@ -41,6 +41,7 @@ func TestHear(t *testing.T) {
 	}
 	one := dial("one", "")
 	done(one.Publish("a/old", 1, true, "x"))
+	done(one.Publish("other", 1, false, "x")) // its answer says that the one before has been handed on, not only kept
 
 	const most = 20_000 // more than the broker would keep for a connection
 	var mu sync.Mutex
