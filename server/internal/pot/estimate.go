@@ -17,8 +17,8 @@ const qualityOld = "old"
 // airOver is the pressure above which there is air on the pot: R1's limit.
 const airOver = 7 * si.KPa
 
-// Estimate is what can be said of the pot at now, which carries its monotonic reading. Nothing in it is older than
-// 2 s in the worst case, but for t, the ages, and what the configuration gives.
+// Estimate is what can be said of the pot at now, which carries its monotonic reading; what has come in since then is told as
+// of when it came. Nothing in it is older than 2 s in the worst case, but for t, the ages, and what the configuration gives.
 func (a *Actor) Estimate(now time.Time) live.Pot {
 	a.mu.Lock()
 	defer a.mu.Unlock()
@@ -28,7 +28,11 @@ func (a *Actor) Estimate(now time.Time) live.Pot {
 	if c.Nozzle.Target > 0 {
 		p.TargetPa = pascals(float64(c.Nozzle.Target))
 	}
-	v := view{a: a, mono: now.Sub(a.opts.Start), known: !parted(a.received, now)}
+	known := !parted(a.received, now)
+	if a.received.After(now) { // somebody gathers many pots, and began before
+		now = a.received
+	}
+	v := view{a: a, mono: now.Sub(a.opts.Start), known: known}
 	if a.follow.Out.At != 0 {
 		p.T = a.follow.Out.At.String()
 		p.AgeS = v.seconds(a.follow.Out.At)

@@ -70,6 +70,19 @@ func TestStale(t *testing.T) {
 	})
 }
 
+// Who gathers many pots begins before the last of them has had its newest readings: these are not from the future.
+func TestGathered(t *testing.T) {
+	bubble(t, func(t *testing.T) {
+		f := vented(t)
+		began := time.Now()
+		f.run(2 * time.Second)
+		p := f.a.Estimate(began)
+		if p.Answer.Word != "vented" || p.State != "at-rest" || p.PressurePa.Vessel == nil || p.AgeS == nil || *p.AgeS > 0.7 {
+			t.Errorf("asked as of 2 s ago: %+v", p)
+		}
+	})
+}
+
 func TestNoEcho(t *testing.T) {
 	bubble(t, func(t *testing.T) {
 		f := start(t, pot.Options{})
