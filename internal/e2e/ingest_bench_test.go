@@ -50,7 +50,7 @@ const (
 
 // BenchmarkIngest is how many pots, of six points that are read ten times a second, one server takes in for good, with embedded
 // broker, engine, history and records, beside the generator on the same machine: nothing lost on the way, no gap, every reading
-// stored, and the page less than a second behind. It goes up the sizes of INGEST_POTS (2500,5000,10000), a minute each, as far as
+// stored, and the page less than a second behind. It goes up the sizes of INGEST_POTS (4000,6000,8000,10000), a minute each, as far as
 // they hold, and then down from the largest that held, for INGEST_TIME (5m), until one holds for that long. One size alone is
 // played for INGEST_TIME, and fails if it does not hold.
 //
@@ -82,12 +82,12 @@ func ingestSizes(b *testing.B) (sizes []int, whole time.Duration) {
 	b.Helper()
 	text := os.Getenv("INGEST_POTS")
 	if text == "" {
-		text = "2500,5000,10000"
+		text = "4000,6000,8000,10000"
 	}
 	for f := range strings.SplitSeq(text, ",") {
 		n, err := strconv.Atoi(f)
 		if err != nil || n < 8*ingestPage || len(sizes) > 0 && n <= sizes[len(sizes)-1] {
-			b.Fatalf("INGEST_POTS %q: write how many pots, at least %d, or some such in rising order, as 2500,5000", text, 8*ingestPage)
+			b.Fatalf("INGEST_POTS %q: write how many pots, at least %d, or some such in rising order, as 4000,6000", text, 8*ingestPage)
 		}
 		sizes = append(sizes, n)
 	}
