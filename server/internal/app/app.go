@@ -140,7 +140,7 @@ func Run(ctx context.Context, c config.Config, o Options) error {
 		return err
 	}
 	link.Sink = sink{pots, keeper, m}
-	link.Events = ingest.Events{Message: m.Message, Samples: m.Samples, Gap: m.Gap, Bad: m.Bad, Refused: m.Refused, Link: m.Link}
+	link.Events = ingest.Events{Message: m.Message, Samples: m.Samples, Loose: m.Loose, Gap: m.Gap, Bad: m.Bad, Refused: m.Refused, Link: m.Link}
 	host = ingest.New(link)
 	past = rewind.New(rewind.Options{Pots: actors, History: kept.history, Checkpoints: kept.records, Keeper: keeper, Finder: noted, Log: o.Log})
 	tasks = append(tasks, hub, host, keeper, past)

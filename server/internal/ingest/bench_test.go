@@ -24,6 +24,7 @@ type bench struct {
 	gaps     int
 	bad      []string
 	moved    int // samples
+	loose    int // those that are in no journal
 }
 
 type command struct {
@@ -49,6 +50,7 @@ func newBench(t *testing.T) *bench {
 		Gap:     func(string) { b.gaps++ },
 		Bad:     func(topic, why string) { b.bad = append(b.bad, why) },
 		Samples: func(n int, _ bool) { b.moved += n },
+		Loose:   func(_ string, n int) { b.loose += n },
 	}}.withDefaults(), func(agent string, at time.Time, ms []sparkplug.Metric) {
 		b.sent = append(b.sent, command{agent, at, ms[0], ms})
 	})

@@ -317,6 +317,9 @@ func (h *host) deviceData(n *node, t sparkplug.Topic, m message, msg sparkplug.M
 		return
 	}
 	h.o.Events.Samples(len(e.Samples), e.Kind == feed.LateData)
+	if e.Records.Journal == "" && e.Kind == feed.Data {
+		h.o.Events.Loose(n.agent, len(e.Samples))
+	}
 	h.event(n, d, e)
 }
 

@@ -25,6 +25,7 @@ type Pot struct {
 type Events struct {
 	Message func(kind string)             // each message of an agent, by Sparkplug's name of its kind
 	Samples func(n int, late bool)        // handed to the sink
+	Loose   func(agent string, n int)     // live samples that are in no journal
 	Gap     func(agent string)            // in an agent's sequence numbers
 	Bad     func(topic, why string)       // a message that cannot be read or must not be
 	Refused func(pot string, second bool) // data of another agent, or of a second session
@@ -58,6 +59,9 @@ func (o Options) withDefaults() Options {
 	}
 	if e.Samples == nil {
 		e.Samples = func(int, bool) {}
+	}
+	if e.Loose == nil {
+		e.Loose = func(string, int) {}
 	}
 	if e.Gap == nil {
 		e.Gap = func(string) {}

@@ -76,8 +76,8 @@ func TestJournalRecords(t *testing.T) {
 		t.Errorf("late, of an epoch before: %+v", got)
 	}
 	e.data("alder")
-	if got := last(); got.Records != (feed.Records{}) || len(got.Samples) != 1 {
-		t.Errorf("in no journal: %+v", got)
+	if got := last(); got.Records != (feed.Records{}) || len(got.Samples) != 1 || b.loose != 1 {
+		t.Errorf("in no journal: %+v, %d counted", got, b.loose)
 	}
 	for _, c := range []struct {
 		why         string

@@ -41,6 +41,7 @@ type Metrics struct {
 	lines    *lineCollector
 	stored   *prometheus.CounterVec
 	lost     *prometheus.CounterVec
+	loose    *prometheus.CounterVec
 	unkept   prometheus.Counter
 	ahead    *prometheus.GaugeVec
 }
@@ -69,6 +70,7 @@ func New(site string, pots Pots, pages, faults func() int) (*Metrics, error) {
 		lines:    newLines(site),
 		stored:   prometheus.NewCounterVec(counter("store_samples_total", "Samples handed to the store, by what became of them."), []string{"fate"}),
 		lost:     prometheus.NewCounterVec(counter("journal_lost_total", "Records of an agent's journal that will never be stored."), []string{"agent"}),
+		loose:    prometheus.NewCounterVec(counter("journal_missing_samples_total", "Live samples that are in no journal of their agent: what it cannot send is lost."), []string{"agent"}),
 		unkept:   prometheus.NewCounter(counter("store_waiting_dropped_total", "Samples dropped on their way to the store for want of room; agents are asked for them again.")),
 		ahead: prometheus.NewGaugeVec(prometheus.GaugeOpts{Name: "gritwatch_agent_clock_ahead_seconds", ConstLabels: own,
 			Help: "How far an agent's clock is ahead of the server's, by the newest echo."}, []string{"agent"}),
@@ -82,7 +84,7 @@ func New(site string, pots Pots, pages, faults func() int) (*Metrics, error) {
 		func() float64 { return float64(pages()) })
 	broken := prometheus.NewGaugeFunc(prometheus.GaugeOpts{Name: "gritwatch_store_faults", Help: "Things that keep the server from storing samples or records now.", ConstLabels: own},
 		func() float64 { return float64(faults()) })
-	for _, c := range []prometheus.Collector{m.stored, m.lost, m.unkept, m.ahead, broken, m.messages, m.samples, m.gaps, m.bad, m.refused, m.dropped, m.link, m.latency, gauge, newPots(pots), m.lines} {
+	for _, c := range []prometheus.Collector{m.stored, m.lost, m.loose, m.unkept, m.ahead, broken, m.messages, m.samples, m.gaps, m.bad, m.refused, m.dropped, m.link, m.latency, gauge, newPots(pots), m.lines} {
 		if err := m.registry.Register(c); err != nil {
 			return nil, fmt.Errorf("metrics: %w", err)
 		}
@@ -99,6 +101,7 @@ func New(site string, pots Pots, pages, faults func() int) (*Metrics, error) {
 		if p, ok := pots.Estimate(name, time.Now()); ok {
 			m.gaps.WithLabelValues(p.Agent)
 			m.lost.WithLabelValues(p.Agent)
+			m.loose.WithLabelValues(p.Agent)
 			m.refused.WithLabelValues(name, fromAgent)
 			m.refused.WithLabelValues(name, fromSession)
 		}
@@ -182,6 +185,9 @@ func (m *Metrics) Stored(counts [len(fates)]int) {
 
 // Lost counts records of an agent's journal that will never be stored.
 func (m *Metrics) Lost(agent string, n uint64) { m.lost.WithLabelValues(agent).Add(float64(n)) }
+
+// Loose counts live samples that are in no journal of their agent.
+func (m *Metrics) Loose(agent string, n int) { m.loose.WithLabelValues(agent).Add(float64(n)) }
 
 // Unkept counts samples that found no room on their way to the store.
 func (m *Metrics) Unkept(n int) { m.unkept.Add(float64(n)) }

@@ -61,6 +61,7 @@ func scrape(t *testing.T) string {
 	m.Link(true)
 	m.Stored([...]int{100, 20, 3, 4, 5, 6})
 	m.Lost("quay-1", 150)
+	m.Loose("quay-2", 40)
 	m.Unkept(60)
 	m.Clock("quay-1", -90*time.Second)
 	m.Lines(feed.Lines{Agent: "quay-1", Session: "s1", Lines: []points.Line{
@@ -125,6 +126,8 @@ gritwatch_ingest_samples_total{lane="late",site="harrow-quay"} 3
 gritwatch_ingest_samples_total{lane="live",site="harrow-quay"} 12
 gritwatch_journal_lost_total{agent="quay-1",site="harrow-quay"} 150
 gritwatch_journal_lost_total{agent="quay-2",site="harrow-quay"} 0
+gritwatch_journal_missing_samples_total{agent="quay-1",site="harrow-quay"} 0
+gritwatch_journal_missing_samples_total{agent="quay-2",site="harrow-quay"} 40
 gritwatch_line_echoes_total{agent="quay-1",line="1",port="/dev/serial/by-id/quay",site="harrow-quay"} 31
 gritwatch_line_failures_total{agent="quay-1",kind="cut",line="1",port="/dev/serial/by-id/quay",site="harrow-quay"} 12
 gritwatch_line_failures_total{agent="quay-1",kind="damaged",line="1",port="/dev/serial/by-id/quay",site="harrow-quay"} 13
