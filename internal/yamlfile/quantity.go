@@ -66,7 +66,7 @@ func (m Map) CurrentRange(key string) (lo, hi si.Current) {
 	return r[0], r[1]
 }
 
-// Bytes is an amount of storage such as "512 MB", from lo to hi; MB and GB are powers of 1000 (IEC 80000-13).
+// Bytes is a size in bytes such as "512 MB", from lo to hi; MB and GB are powers of 1000 (IEC 80000-13).
 func (m Map) Bytes(key string, lo, hi int64) int64 {
 	return Scalar(m, key, "512 MB", func(s string) (int64, error) {
 		digits := strings.TrimRight(s, " BGM")
@@ -74,7 +74,7 @@ func (m Map) Bytes(key string, lo, hi int64) int64 {
 		v, err := strconv.ParseFloat(digits, 64)
 		switch {
 		case err != nil || scale == 0:
-			return 0, fmt.Errorf("%q is not an amount of storage; write for example 512 MB or 4 GB", s)
+			return 0, fmt.Errorf("%q is not a size; write for example 512 MB or 4 GB", s)
 		case !(v*scale >= float64(lo) && v*scale <= float64(hi)):
 			return 0, fmt.Errorf("%s is not from %d MB to %d GB", s, lo/1e6, hi/1e9)
 		}

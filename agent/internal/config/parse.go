@@ -2,11 +2,8 @@ package config
 
 import (
 	"fmt"
-	"math"
 	"path/filepath"
 	"regexp"
-	"strconv"
-	"strings"
 	"time"
 
 	"gritwatch/agent/internal/serialport"
@@ -122,26 +119,11 @@ func readJournal(m yamlfile.Map) Journal {
 	jm := v.Map()
 	j.Path = yamlfile.Scalar(jm, "path", "./journal", func(s string) (string, error) { return s, nil })
 	if jm.Has("size") {
-		j.Size = yamlfile.Scalar(jm, "size", "512 MB", parseSize)
+		j.Size = jm.Bytes("size", minSize, maxSize)
 	}
 	j.Age = duration(jm.Optional(), "age", minAge, maxAge, DefaultAge)
 	j.Sync = duration(jm.Optional(), "sync", minSync, maxSync, DefaultSync)
 	return j
-}
-
-// parseSize reads a number of bytes such as "512 MB"; MB and GB are powers of 1000 (IEC 80000-13).
-func parseSize(s string) (int64, error) {
-	digits := strings.TrimRight(s, " BGM")
-	unit := strings.TrimSpace(s[len(digits):])
-	scale := map[string]float64{"MB": 1e6, "GB": 1e9}[unit]
-	v, err := strconv.ParseFloat(digits, 64)
-	switch {
-	case err != nil || scale == 0:
-		return 0, fmt.Errorf("%q is not a size; write for example 512 MB or 4 GB", s)
-	case !(v*scale >= minSize && v*scale <= maxSize):
-		return 0, fmt.Errorf("%s is not from %d MB to %d GB", s, int64(minSize/1e6), int64(maxSize/1e9))
-	}
-	return int64(math.Round(v * scale)), nil
 }
 
 // duration is a length of time between two bounds; def where the key is absent, which only an optional one may be.
