@@ -3,6 +3,7 @@ package e2e_test
 import (
 	"bufio"
 	"bytes"
+	"cmp"
 	"encoding/csv"
 	"encoding/json"
 	"fmt"
@@ -241,6 +242,53 @@ func list[T any](s *site, path string, items func(*T) (n int, next string)) erro
 		}
 		query.Set("after", next)
 	}
+}
+
+// whole are the presses that what is stored shows from before the handle was pressed until the vessel has been at rest for three
+// seconds, without two seconds between two readings of handle or vessel: the cycles that a reader of the history would count.
+func (h stored) whole() (n int) {
+	type reading struct {
+		fact
+		epoch uint64
+		value float64
+	}
+	byPot := map[string][]reading{}
+	for f := range h.facts {
+		if f.point == "vessel" || f.point == "control" {
+			byPot[f.pot] = append(byPot[f.pot], reading{f, h.epochs[f], float64(math.Float32frombits(f.bits))})
+		}
+	}
+	const hole, rest, down = 2000, 3200, 7000 // ms, ms, Pa
+	for _, all := range byPot {
+		slices.SortFunc(all, func(a, b reading) int { return cmp.Or(cmp.Compare(a.epoch, b.epoch), cmp.Compare(a.at, b.at)) })
+		var epoch uint64
+		last := map[string]int64{}
+		seen, pressed, loose, since := false, false, false, int64(0)
+		for _, r := range all {
+			if r.epoch != epoch || last["vessel"] != 0 && r.at-last["vessel"] > hole || last["control"] != 0 && r.at-last["control"] > hole {
+				epoch, seen, pressed, loose = r.epoch, false, false, false
+				clear(last)
+			}
+			last[r.point] = r.at
+			switch {
+			case r.point == "control" && r.value > 140e3:
+				pressed, loose = seen, false
+			case r.point == "control" && r.value < 70e3:
+				if pressed {
+					loose, since = true, 0
+				}
+				seen, pressed = true, false
+			case r.point == "vessel" && loose && r.value > down:
+				since = 0
+			case r.point == "vessel" && loose && since == 0:
+				since = r.at
+			case r.point == "vessel" && loose && r.at-since > rest:
+				n++
+				loose = false
+			}
+		}
+	}
+	return n
 }
 
 // missing are the good records of journals that the history does not give back, and how many of the others it lacks, by

@@ -316,6 +316,32 @@ func TestWrongClock(t *testing.T) {
 	})
 }
 
+// TestClockStepsUnmeasured: readings of an epoch that was over before its clock was measured wait for no measurement that cannot come,
+// and hold back nothing of the epoch after it.
+func TestClockStepsUnmeasured(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := newSite(t, t.TempDir(), false)
+		s.start()
+		now := time.Now()
+		event := func(kind feed.Kind, epoch uint64, from uint64, at si.Instant) {
+			e := feed.Event{Kind: kind, Pot: "alder", Agent: name, Session: "s", Epoch: epoch, Received: now}
+			if kind != feed.Birth {
+				e.Samples = []points.Sample{{Point: points.Vessel, Quality: points.Good, At: at, Value: si.GaugePressure(from)}}
+				e.Records = feed.Records{Journal: journalID, From: from, To: from + 1, Epoch: epoch}
+			}
+			s.keeper.Event(e)
+		}
+		s.keeper.Journal(feed.Journal{Agent: name, Session: "s", Received: now, ID: journalID, Birth: true})
+		event(feed.Birth, 8, 0, 0)
+		event(feed.Data, 8, 0, si.InstantOf(now).Add(-10*time.Minute))
+		event(feed.Birth, 9, 0, 0) // the clock was set
+		event(feed.Data, 9, 1, si.InstantOf(now))
+		s.keeper.Echo(feed.Echo{Agent: name, Session: "s", Epoch: 9, Sent: now, Received: now, AgentAt: si.InstantOf(now)})
+		s.settled(0, 2)
+		s.stop()
+	})
+}
+
 // A counted store counts appends.
 type counted struct {
 	keep.Store

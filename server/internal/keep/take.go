@@ -73,7 +73,7 @@ func (k *Keeper) release(a *agent) {
 	held := a.held
 	a.held = nil
 	for i := range held {
-		k.event(&held[i])
+		k.samples(&held[i])
 	}
 }
 
@@ -84,9 +84,13 @@ func (k *Keeper) event(e *feed.Event) {
 		k.clocks.Began(e.Agent, e.Epoch)
 		k.mu.Unlock()
 	}
-	if e.Kind != feed.Data && e.Kind != feed.LateData {
-		return
+	if e.Kind == feed.Data || e.Kind == feed.LateData {
+		k.samples(e)
 	}
+}
+
+// samples takes those of an event, or has them wait. What has waited may be of an epoch that is over.
+func (k *Keeper) samples(e *feed.Event) {
 	if len(e.Samples) == 0 {
 		k.arrived(e, history.Mark{}) // of points that are not configured
 		return
