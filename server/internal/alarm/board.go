@@ -1,0 +1,550 @@
+package alarm
+
+import (
+	"cmp"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"gritwatch/protocol/si"
+)
+
+// longestShelf is how long an alarm may be shelved at once: a long shift. Common practice.
+const longestShelf = 12 * time.Hour
+
+// A Unit is a pot and the agent that reads it.
+type Unit struct{ Pot, Agent string }
+
+// An Alarm is one as it stands in records: the fields are those of records.Alarm.
+type Alarm struct {
+	ID          string // ULID
+	Pot         string // empty: of an agent
+	Agent       string // empty: of a pot
+	Kind        string
+	Priority    string
+	Raised      si.Instant
+	Ended       si.Instant // 0: still open
+	Transitions []Transition
+}
+
+// A Transition is a step in an alarm's life as it stands in records; its fields are those of records.Transition, so that
+// one converts to the other.
+type Transition struct {
+	ID       string // ULID
+	Alarm    string // ULID
+	At       si.Instant
+	Event    string
+	By       string // person; empty: nobody
+	Evidence string // JSON; empty: none
+	Ends     bool   // nothing is left to do: the alarm is over
+}
+
+// A Change is one transition that has happened, to be recorded and told.
+type Change struct {
+	Transition
+	New      bool // the alarm's first: the alarm is to be recorded with it
+	Key      Key
+	Priority Priority
+	Raised   si.Instant
+	State    State  // after it
+	Loud     bool   // it has just come into sight, with its condition standing: people are to be told
+	Note     string // of the person; it stands in Evidence too
+}
+
+// Record is the alarm with its first transition, where the change is New.
+func (c *Change) Record() Alarm {
+	return Alarm{ID: c.Alarm, Pot: c.Key.Pot, Agent: c.Key.Agent, Kind: c.Key.Kind.String(), Priority: c.Priority.String(),
+		Raised: c.Raised, Transitions: []Transition{c.Transition}}
+}
+
+// An Act is what a person does.
+type Act struct {
+	At   si.Instant
+	By   string // named person
+	Note string // may be empty, where no reason is asked for
+}
+
+// A View is an open alarm as people see it. The words are in Text.
+type View struct {
+	ID       string
+	Key      Key
+	Priority Priority
+	Raised   si.Instant
+	State    State
+	Since    si.Instant // of State
+	Active   bool       // its condition stands
+	Until    si.Instant // Shelved: its end
+	By       string     // who has acknowledged it; empty: nobody
+	ByAt     si.Instant
+	Cause    string // id of an open alarm that it follows from; empty: none
+	First    bool   // no other alarm of the pot stood when it was raised
+	Evidence Evidence
+}
+
+// A Board has all open alarms of a site and their history as figures. It is pure: instants are arguments, ids come from
+// NewID. What it returns as changes is to be recorded in that order; Restore makes the same board from the records. Not
+// safe for concurrent use.
+type Board struct {
+	newID func(si.Instant) string
+	agent map[string]string // of a pot
+	pots  map[string]bool   // agents' names too, with a prefix
+	byKey map[Key]*alarm
+	open  []*alarm           // the oldest first
+	ended map[Key]si.Instant // when conditions that suppress others ended
+	tally tally
+}
+
+// NewBoard is a board without alarms. newID gives the ULID of an instant, each greater than the one before.
+func NewBoard(units []Unit, newID func(si.Instant) string) *Board {
+	b := &Board{newID: newID, agent: map[string]string{}, pots: map[string]bool{}, byKey: map[Key]*alarm{}, ended: map[Key]si.Instant{}}
+	for _, u := range units {
+		b.agent[u.Pot] = u.Agent
+		b.pots["agent "+u.Agent] = true
+	}
+	b.tally.init()
+	return b
+}
+
+// configured tells whether what a key is of exists.
+func (b *Board) configured(k Key) bool {
+	if k.Pot == "" {
+		return b.pots["agent "+k.Agent]
+	}
+	_, ok := b.agent[k.Pot]
+	return ok
+}
+
+// Restore takes over the open alarms of the records, with all their transitions in the order of their instants; on a new
+// board, before anything else. Those that are over by the rules of this version are ended at the instant given. What
+// cannot be understood is left out and told in the error; the rest is restored all the same.
+func (b *Board) Restore(open []Alarm, at si.Instant) ([]Change, error) {
+	var errs []error
+	var out []Change
+	for i := range open {
+		a, err := b.restore(&open[i])
+		if err == nil && a.over() {
+			out = b.commit(out, a, EventReset, at, "", Evidence{Note: "over by the rules of this version"})
+		}
+		if err != nil {
+			errs = append(errs, fmt.Errorf("alarm %s (%s of %s%s) was not taken over: %w", open[i].ID, open[i].Kind, open[i].Pot, open[i].Agent, err))
+		}
+	}
+	slices.SortStableFunc(b.open, older)
+	return out, errors.Join(errs...)
+}
+
+func older(x, y *alarm) int {
+	return cmp.Or(cmp.Compare(x.raised, y.raised), strings.Compare(x.id, y.id))
+}
+
+func (b *Board) restore(r *Alarm) (*alarm, error) {
+	k, err := ParseKind(r.Kind)
+	if err != nil {
+		return nil, err
+	}
+	p, err := ParsePriority(r.Priority)
+	if err != nil {
+		return nil, err
+	}
+	a := &alarm{id: r.ID, key: Key{Pot: r.Pot, Agent: r.Agent, Kind: k}, priority: p, raised: r.Raised}
+	if len(r.Transitions) == 0 { // its first was not stored
+		a.apply(EventRaised, r.Raised, "", &Evidence{})
+	}
+	for i, t := range r.Transitions {
+		e, err := ParseEvidence(t.Evidence)
+		if err != nil {
+			e = Evidence{} // what happened is known all the same
+		}
+		if i == 0 {
+			a.key.Point, a.key.Fault = e.Point, e.Fault
+		}
+		if err := a.apply(t.Event, t.At, t.By, &e); err != nil {
+			return nil, err
+		}
+	}
+	if b.byKey[a.key] != nil || !b.configured(a.key) {
+		a.orphan = true
+	} else {
+		b.byKey[a.key] = a
+	}
+	b.open = append(b.open, a)
+	return a, nil
+}
+
+// Standing are the conditions that stand at a pot, or at an agent where pot is empty: for Assume.
+func (b *Board) Standing(pot, agent string) []Key {
+	var out []Key
+	for _, a := range b.open {
+		if a.active && !a.orphan && a.key.Pot == pot && a.key.Agent == agent {
+			out = append(out, a.key)
+		}
+	}
+	return out
+}
+
+// commit makes an event happen and appends it to dst. Its instant is after those of all the alarm's events before.
+func (b *Board) commit(dst []Change, a *alarm, event string, at si.Instant, by string, e Evidence) []Change {
+	isNew := a.since == 0
+	if !isNew && at <= a.last {
+		at = a.last + 1 // records are read by instant; what is told late must not move before what it found
+	}
+	was := a.mode
+	if err := a.apply(event, at, by, &e); err != nil {
+		panic("alarm: " + err.Error())
+	}
+	c := Change{Transition: Transition{ID: b.newID(at), Alarm: a.id, At: at, Event: event, By: by, Evidence: e.text(), Ends: a.over()},
+		New: isNew, Key: a.key, Priority: a.priority, Raised: a.raised, State: a.state(), Note: e.Note}
+	c.Loud = a.loud(event, was)
+	if c.Loud {
+		b.tally.add(at, a.priority, a.key)
+	}
+	if c.Ends {
+		b.open = slices.DeleteFunc(b.open, func(x *alarm) bool { return x == a })
+		if b.byKey[a.key] == a {
+			delete(b.byKey, a.key)
+		}
+	}
+	return append(dst, c)
+}
+
+// Note takes what a detector has found, and appends what it changes to dst.
+func (b *Board) Note(f Found, dst []Change) []Change {
+	if !b.configured(f.Key) {
+		return dst
+	}
+	a := b.byKey[f.Key]
+	switch {
+	case f.Proven:
+		if a != nil && a.latched() {
+			dst = b.commit(dst, a, EventReturned, f.At, "", f.Evidence)
+		}
+	case f.On && a == nil:
+		dst = b.raise(f, dst)
+	case f.On && !a.active && a.priority != f.Priority && a.mode == shown:
+		dst = b.commit(dst, a, EventReset, f.At, "", Evidence{Note: "raised again with another priority"})
+		dst = b.raise(f, dst)
+	case f.On && !a.active:
+		event := EventRaised
+		if a.mode == shown && b.isUnder(a.key, f.At) {
+			event = EventSuppressed
+		}
+		dst = b.commit(dst, a, event, f.At, "", b.place(f))
+	case !f.On && a != nil && a.active:
+		dst = b.commit(dst, a, EventReturned, f.At, "", Evidence{Late: f.Evidence.Late})
+		if a.mode == outOfService && a.key.Kind == AgentSilent {
+			// What is heard again must not fall silent unheard.
+			dst = b.commit(dst, a, EventBroughtBack, f.At, "", Evidence{})
+		}
+	default:
+		return dst // nothing new: it stood before a start, or the other of live and late has found it already
+	}
+	if f.Proven || !suppresses[f.Kind] {
+		return dst
+	}
+	if !f.On {
+		b.ended[f.Key] = f.At
+		return dst
+	}
+	delete(b.ended, f.Key)
+	return b.hide(f.Key, f.At, dst)
+}
+
+// raise makes a new alarm.
+func (b *Board) raise(f Found, dst []Change) []Change {
+	a := &alarm{id: b.newID(f.At), key: f.Key, priority: f.Priority, raised: f.At}
+	e := b.place(f)
+	b.byKey[a.key] = a
+	b.open = append(b.open, a)
+	slices.SortStableFunc(b.open, older)
+	event := EventRaised
+	if b.isUnder(a.key, f.At) {
+		event = EventSuppressed
+	}
+	return b.commit(dst, a, event, f.At, "", e)
+}
+
+// place is the evidence with where the alarm stands among the pot's others.
+func (b *Board) place(f Found) Evidence {
+	e := f.Evidence
+	e.Cause, e.First = "", true
+	for _, a := range b.open {
+		if !b.sees(a.key, f.Key) || a.key == f.Key {
+			continue
+		}
+		e.First = e.First && !a.active
+		if e.Cause == "" && slices.Contains(rules[f.Kind].Causes, a.key.Kind) && (a.key.Kind != SensorFault || a.key.Point == vesselPoint && blinds(a.key.Fault)) {
+			e.Cause = a.id
+		}
+	}
+	return e
+}
+
+// sees tells whether an alarm of the first key concerns what the second is of: the same pot or agent, or the pot's agent.
+func (b *Board) sees(of, concerns Key) bool {
+	if of.Pot != "" || concerns.Pot == "" {
+		return of.Pot == concerns.Pot && of.Agent == concerns.Agent
+	}
+	return of.Agent == b.agent[concerns.Pot]
+}
+
+// suppresses are the kinds that others are suppressed under.
+var suppresses = func() (s [Kinds]bool) {
+	for _, r := range rules {
+		for _, k := range r.Under {
+			s[k] = true
+		}
+	}
+	return s
+}()
+
+// stands tells whether an alarm that k is suppressed under stands, and else when the last one ended; 0: none has.
+func (b *Board) stands(k Key) (now bool, ended si.Instant) {
+	for _, kind := range rules[k.Kind].Under {
+		u := Key{Pot: k.Pot, Agent: k.Agent, Kind: kind}
+		if kind == AgentSilent && k.Pot != "" {
+			u = Key{Agent: b.agent[k.Pot], Kind: kind}
+		}
+		if a := b.byKey[u]; a != nil && a.active {
+			return true, 0
+		}
+		ended = max(ended, b.ended[u])
+	}
+	return false, ended
+}
+
+// calmFor is how long an alarm stays suppressed after its suppressor's end.
+func calmFor(k Kind) time.Duration { return rules[k].OffAfter + calm }
+
+// isUnder tells whether an alarm of a key is suppressed by design.
+func (b *Board) isUnder(k Key, at si.Instant) bool {
+	now, ended := b.stands(k)
+	return now || ended != 0 && at < ended.Add(calmFor(k.Kind))
+}
+
+// hide suppresses what stands under an alarm that was raised just now.
+func (b *Board) hide(under Key, at si.Instant, dst []Change) []Change {
+	for _, a := range slices.Clone(b.open) {
+		if a.mode == shown && a.active && !a.orphan && slices.Contains(rules[a.key.Kind].Under, under.Kind) && b.sees(under, a.key) {
+			dst = b.commit(dst, a, EventSuppressed, at, "", Evidence{})
+		}
+	}
+	return dst
+}
+
+// Tick lets time pass: shelves end, and what is suppressed under an alarm that has ended comes into sight. To be called
+// about once a second.
+func (b *Board) Tick(at si.Instant, dst []Change) []Change {
+	for i := 0; i < len(b.open); {
+		a := b.open[i]
+		switch {
+		case a.mode == shelved && at >= a.until:
+			dst = b.commit(dst, a, EventUnshelved, at, "", Evidence{})
+		case a.mode == suppressed && b.calmed(a, at):
+			dst = b.commit(dst, a, EventUnsuppressed, at, "", Evidence{})
+		}
+		if i < len(b.open) && b.open[i] == a {
+			i++
+		}
+	}
+	return dst
+}
+
+// calmed tells whether nothing suppresses an alarm any more, and has not for long enough.
+func (b *Board) calmed(a *alarm, at si.Instant) bool {
+	now, ended := b.stands(a.key)
+	switch {
+	case now:
+		a.calmTo = 0
+		return false
+	case a.calmTo == 0:
+		if ended == 0 { // before the start
+			ended = at
+		}
+		a.calmTo = ended.Add(calmFor(a.key.Kind))
+	}
+	return at >= a.calmTo
+}
+
+// find is the open alarm of an id, or why a person cannot do something.
+func (b *Board) find(do, id string, act *Act) (*alarm, error) {
+	act.By, act.Note = strings.TrimSpace(act.By), strings.TrimSpace(act.Note)
+	for _, a := range b.open {
+		if a.id == id {
+			if act.By == "" {
+				return nil, refuse(do, a, ErrNobody)
+			}
+			return a, nil
+		}
+	}
+	return nil, &Refusal{Do: do, Alarm: id, Why: ErrUnknown}
+}
+
+func refuse(do string, a *alarm, why error) error {
+	return &Refusal{Do: do, Alarm: a.id, Kind: a.key.Kind.String(), Pot: a.key.Pot, Agent: a.key.Agent, State: a.state(), Why: why}
+}
+
+// Acknowledge says that a person knows of an alarm. It changes no answer.
+func (b *Board) Acknowledge(id string, act Act, dst []Change) ([]Change, error) {
+	const do = "acknowledge"
+	a, err := b.find(do, id, &act)
+	switch {
+	case err != nil:
+		return dst, err
+	case !a.state().Shown():
+		return dst, refuse(do, a, ErrHidden)
+	case a.acked:
+		return dst, refuse(do, a, ErrAlready)
+	}
+	return b.commit(dst, a, EventAcknowledged, act.At, act.By, Evidence{Note: act.Note}), nil
+}
+
+// Reset lets a latched alarm go, by a named person and with a reason. It changes no answer. An alarm of a pot or agent
+// that is no longer configured, which nothing else ends, can be reset too.
+func (b *Board) Reset(id string, act Act, dst []Change) ([]Change, error) {
+	const do = "reset"
+	a, err := b.find(do, id, &act)
+	switch {
+	case err != nil:
+		return dst, err
+	case act.Note == "":
+		return dst, refuse(do, a, ErrNoReason)
+	case a.orphan:
+	case a.active:
+		return dst, refuse(do, a, ErrStands)
+	case !a.latched():
+		return dst, refuse(do, a, ErrNotLatched)
+	}
+	return b.commit(dst, a, EventReset, act.At, act.By, Evidence{Note: act.Note}), nil
+}
+
+// Shelve takes an alarm out of sight until an instant, which is rounded down to a whole second.
+func (b *Board) Shelve(id string, until si.Instant, act Act, dst []Change) ([]Change, error) {
+	const do = "shelve"
+	until -= until % si.Instant(time.Second/time.Microsecond)
+	a, err := b.find(do, id, &act)
+	if err != nil {
+		return dst, err
+	}
+	shelf, service := hidable(a.key, a.priority)
+	switch {
+	case !service:
+		return dst, refuse(do, a, ErrVessel)
+	case !shelf:
+		return dst, refuse(do, a, ErrHides)
+	case a.mode == shelved:
+		return dst, refuse(do, a, ErrAlready)
+	case a.mode != shown:
+		return dst, refuse(do, a, ErrHidden)
+	case until <= act.At || until > act.At.Add(longestShelf):
+		return dst, refuse(do, a, ErrEnd)
+	}
+	return b.commit(dst, a, EventShelved, act.At, act.By, Evidence{Note: act.Note, Until: until.String()}), nil
+}
+
+// Unshelve brings a shelved alarm back before its time.
+func (b *Board) Unshelve(id string, act Act, dst []Change) ([]Change, error) {
+	return b.back("unshelve", id, act, shelved, EventUnshelved, dst)
+}
+
+// TakeOut takes an alarm out of service, with a reason, until somebody brings it back. That of a silent agent comes back
+// by itself when the agent is heard.
+func (b *Board) TakeOut(id string, act Act, dst []Change) ([]Change, error) {
+	const do = "take out of service"
+	a, err := b.find(do, id, &act)
+	if err != nil {
+		return dst, err
+	}
+	_, service := hidable(a.key, a.priority)
+	switch {
+	case act.Note == "":
+		return dst, refuse(do, a, ErrNoReason)
+	case !service:
+		return dst, refuse(do, a, ErrVessel)
+	case a.mode == outOfService:
+		return dst, refuse(do, a, ErrAlready)
+	case a.mode != shown:
+		return dst, refuse(do, a, ErrHidden)
+	}
+	return b.commit(dst, a, EventTakenOut, act.At, act.By, Evidence{Note: act.Note}), nil
+}
+
+// BringBack brings an alarm back into service.
+func (b *Board) BringBack(id string, act Act, dst []Change) ([]Change, error) {
+	return b.back("bring back into service", id, act, outOfService, EventBroughtBack, dst)
+}
+
+func (b *Board) back(do, id string, act Act, from mode, event string, dst []Change) ([]Change, error) {
+	a, err := b.find(do, id, &act)
+	switch {
+	case err != nil:
+		return dst, err
+	case a.mode != from:
+		return dst, refuse(do, a, ErrNotHidden)
+	}
+	return b.commit(dst, a, event, act.At, act.By, Evidence{Note: act.Note}), nil
+}
+
+// Open are all open alarms, in the order in which people should look at them: by priority, and of one those first that
+// nobody knows of, then the oldest. An alarm comes with the priority of the worst that follows from it, and before it, so
+// that no consequence hides its cause.
+func (b *Board) Open() []View {
+	ids := map[string]*alarm{}
+	for _, a := range b.open {
+		ids[a.id] = a
+	}
+	type group struct {
+		root    *alarm
+		worst   Priority
+		waiting bool // somebody must acknowledge one of it
+	}
+	groups := map[*alarm]*group{}
+	place := func(a *alarm) (root *alarm, depth int) {
+		for root = a; depth < Kinds; depth++ { // kinds follow from each other without a circle
+			c := ids[root.evidence.Cause]
+			if c == nil || a.mode != shown || c.mode != shown {
+				break
+			}
+			root = c
+		}
+		return root, depth
+	}
+	for _, a := range b.open {
+		root, _ := place(a)
+		g := groups[root]
+		if g == nil {
+			g = &group{root: root}
+			groups[root] = g
+		}
+		g.worst = max(g.worst, a.priority)
+		g.waiting = g.waiting || a.mode == shown && !a.acked
+	}
+	first := func(x, y bool) int { // where true comes first
+		switch {
+		case x == y:
+			return 0
+		case x:
+			return -1
+		}
+		return 1
+	}
+	list := slices.Clone(b.open)
+	slices.SortStableFunc(list, func(x, y *alarm) int {
+		rx, dx := place(x)
+		ry, dy := place(y)
+		gx, gy := groups[rx], groups[ry]
+		return cmp.Or(first(x.mode == shown, y.mode == shown), -cmp.Compare(gx.worst, gy.worst), first(gx.waiting, gy.waiting),
+			older(rx, ry), cmp.Compare(dx, dy), older(x, y))
+	})
+	out := make([]View, 0, len(list))
+	for _, a := range list {
+		v := View{ID: a.id, Key: a.key, Priority: a.priority, Raised: a.raised, State: a.state(), Since: a.since, Active: a.active,
+			Until: a.until, By: a.by, ByAt: a.byAt, First: a.evidence.First, Evidence: a.evidence}
+		if ids[a.evidence.Cause] != nil {
+			v.Cause = a.evidence.Cause
+		}
+		out = append(out, v)
+	}
+	return out
+}

@@ -1,0 +1,354 @@
+package alarm
+
+import (
+	"reflect"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"gritwatch/protocol/si"
+	"gritwatch/server/internal/records"
+)
+
+// wantSame compares what people see.
+func wantSame(t require, want, got []View) {
+	if len(want) != len(got) {
+		t.Fatalf("%d open, want %d: %v, %v", len(got), len(want), got, want)
+	}
+	for i := range want {
+		if !reflect.DeepEqual(want[i], got[i]) {
+			t.Fatalf("open %d:\n got %+v\nwant %+v", i, got[i], want[i])
+		}
+	}
+}
+
+// TestOneAlarmOfADeadAgent: people are told once; the vessels come into sight where they outlive it.
+func TestOneAlarmOfADeadAgent(t *testing.T) {
+	birch, cedar := Key{Pot: "birch", Kind: VesselUnknown}, Key{Pot: "cedar", Kind: VesselUnknown}
+	r := newRig(t)
+	r.found(lost, true) // one came before: it is hidden as soon as the agent's stands
+	r.found(silent, true)
+	r.found(birch, true)
+	r.found(cedar, true) // of another agent
+	if r.loud != 3 || r.state(lost) != Suppressed || r.state(birch) != Suppressed || r.state(cedar) != Unacknowledged {
+		t.Fatalf("%d told; %s, %s, %s", r.loud, r.state(lost), r.state(birch), r.state(cedar))
+	}
+	if f := r.b.Figures(r.at); f.Suppressed != 2 || f.Standing[Critical] != 2 {
+		t.Errorf("figures %+v", f)
+	}
+	r.found(silent, false)
+	r.found(lost, false)
+	r.after(10 * time.Second)
+	if r.state(birch) != Suppressed || r.state(lost) != Normal {
+		t.Errorf("at once: %s, %s", r.state(birch), r.state(lost))
+	}
+	if err := r.restart(); err != nil {
+		t.Fatal(err)
+	}
+	r.after(time.Second)
+	r.after(time.Minute)
+	if r.state(birch) != Unacknowledged || r.loud != 4 {
+		t.Errorf("outlives it: %s, %d told", r.state(birch), r.loud)
+	}
+	r.found(silent, true)
+	if r.state(birch) != Suppressed {
+		t.Errorf("again: %s", r.state(birch))
+	}
+}
+
+// TestSilentOverTheWeekend: out of service, and back by itself when the agent is heard.
+func TestSilentOverTheWeekend(t *testing.T) {
+	r := newRig(t)
+	r.found(silent, true)
+	r.found(lost, true)
+	if err := r.do("take out", silent); err != nil {
+		t.Fatal(err)
+	}
+	r.after(60 * time.Hour)
+	if r.state(silent) != OutOfService || r.state(lost) != Suppressed {
+		t.Fatalf("%s, %s", r.state(silent), r.state(lost))
+	}
+	r.found(silent, false)
+	if !slices.Equal(r.events, []string{"returned", "in-service"}) || r.state(silent) != Normal {
+		t.Errorf("%v, %s", r.events, r.state(silent))
+	}
+	r.found(silent, true)
+	if r.state(silent) != Unacknowledged {
+		t.Errorf("silent again: %s", r.state(silent))
+	}
+}
+
+// TestWorseTheSecondTime: an agent whose pots were at rest comes back and falls silent with one of them up.
+func TestWorseTheSecondTime(t *testing.T) {
+	r := newRig(t)
+	f := Found{Key: silent, Priority: High, At: r.at, On: true}
+	r.took(r.b.Note(f, nil))
+	r.found(silent, false)
+	r.found(silent, true)
+	v := r.b.Open()
+	if len(v) != 1 || v[0].Priority != Critical || v[0].State != Unacknowledged || len(r.s.order) != 2 {
+		t.Errorf("%+v", v)
+	}
+}
+
+// TestCauseBeforeConsequence: a list shows what began it before what came of it, whatever the priorities, and names it.
+func TestCauseBeforeConsequence(t *testing.T) {
+	r := newRig(t)
+	exhaust, slow := Key{Pot: "alder", Kind: ExhaustRestricted}, Key{Pot: "alder", Kind: VentSlow}
+	other := Key{Pot: "birch", Kind: StopSlow}
+	for i, k := range []Key{exhaust, other, slow, latch, {Pot: "birch", Kind: DrainDue}} {
+		r.at = r.at.Add(time.Second)
+		r.found(k, true)
+		if i == 0 {
+			if err := r.do("acknowledge", k); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	var got []Key
+	causes := map[Kind]string{}
+	ids := map[Kind]string{}
+	for _, v := range r.b.Open() {
+		got = append(got, v.Key)
+		causes[v.Key.Kind], ids[v.Key.Kind] = v.Cause, v.ID
+		if v.First != (v.Key == exhaust || v.Key == other) {
+			t.Errorf("%s first %v", v.Key.Kind, v.First)
+		}
+	}
+	if want := []Key{exhaust, slow, latch, other, {Pot: "birch", Kind: DrainDue}}; !slices.Equal(got, want) {
+		t.Errorf("order %v, want %v", got, want)
+	}
+	if causes[VentSlow] != ids[ExhaustRestricted] || causes[VesselHeld] != ids[ExhaustRestricted] || causes[ExhaustRestricted] != "" || causes[DrainDue] != "" {
+		t.Errorf("causes %v of %v", causes, ids)
+	}
+}
+
+// TestCausesEnd: no kind follows from itself, however far.
+func TestCausesEnd(t *testing.T) {
+	var visit func(k Kind, depth int)
+	visit = func(k Kind, depth int) {
+		if depth > Kinds {
+			t.Fatalf("%s follows from itself", k)
+		}
+		for _, c := range slices.Concat(rules[k].Causes, rules[k].Under) {
+			visit(c, depth+1)
+		}
+	}
+	for k := range Kind(Kinds) {
+		visit(k, 0)
+	}
+}
+
+// TestOldRecords: what was recorded before there was a board is understood.
+func TestOldRecords(t *testing.T) {
+	r := newRig(t)
+	ended, err := r.b.Restore([]Alarm{
+		{ID: "1", Pot: "alder", Kind: "vessel-held", Priority: "critical", Raised: begin, Transitions: []Transition{
+			{ID: "1a", Alarm: "1", At: begin, Event: "raised", Evidence: `{"p_pa":[690000,41000]}`}}},
+		{ID: "2", Pot: "birch", Kind: "sensor-fault", Priority: "critical", Raised: begin, Transitions: []Transition{
+			{ID: "2a", Alarm: "2", At: begin, Event: "raised", Evidence: `{"point":"vessel","fault":"swapped","other":"hose"}`}}},
+		{ID: "3", Agent: "quay-1", Kind: "clock-skew", Priority: "medium", Raised: begin, Transitions: []Transition{
+			{ID: "3a", Alarm: "3", At: begin, Event: "raised", Evidence: `{"ahead_s":12.5}`}}},
+		{ID: "4", Pot: "gone", Kind: "stop-slow", Priority: "high", Raised: begin, Transitions: []Transition{
+			{ID: "4a", Alarm: "4", At: begin, Event: "raised"}}},
+		{ID: "5", Pot: "alder", Kind: "of-tomorrow", Priority: "high", Raised: begin},
+		{ID: "6", Pot: "cedar", Kind: "stop-slow", Priority: "high", Raised: begin}, // its transition was not stored
+		{ID: "7", Pot: "cedar", Kind: "press-overlong", Priority: "medium", Raised: begin, Transitions: []Transition{ // of a version in which it was to be acknowledged
+			{ID: "7a", Alarm: "7", At: begin, Event: "raised"}, {ID: "7b", Alarm: "7", At: begin + 1, Event: "returned"}}},
+	}, begin+2)
+	if err == nil || !strings.Contains(err.Error(), "of-tomorrow") {
+		t.Errorf("an unknown kind was not told: %v", err)
+	}
+	if len(ended) != 1 || ended[0].Alarm != "7" || !ended[0].Ends || ended[0].New {
+		t.Errorf("ended %+v", ended)
+	}
+	open := r.b.Open()
+	if len(open) != 5 {
+		t.Fatalf("%+v", open)
+	}
+	for _, v := range open {
+		if v.State != Unacknowledged || !v.Active {
+			t.Errorf("%+v", v)
+		}
+	}
+	fault := Key{Pot: "birch", Kind: SensorFault, Point: "vessel", Fault: "swapped"}
+	if s := r.b.Standing("birch", ""); !slices.Equal(s, []Key{fault}) {
+		t.Errorf("standing %v", s)
+	}
+	if s := r.b.Standing("", "quay-1"); !slices.Equal(s, []Key{{Agent: "quay-1", Kind: ClockSkew}}) {
+		t.Errorf("standing %v", s)
+	}
+	for _, k := range []Key{latch, fault, {Agent: "quay-1", Kind: ClockSkew}} {
+		if c := r.b.Note(Found{Key: k, At: r.at, On: true}, nil); len(c) != 0 {
+			t.Errorf("%v was raised a second time", k)
+		}
+	}
+	// Nothing ends that of a pot which is no longer configured, but a person may.
+	if _, err := r.b.Reset("4", r.act(), nil); err != nil {
+		t.Error(err)
+	}
+}
+
+// TestRecords: what is made here is what records take; the conversions are compiled.
+func TestRecords(t *testing.T) {
+	r := newRig(t)
+	c := r.b.Note(Found{Key: latch, Priority: Critical, At: r.at, On: true, Evidence: Evidence{PressurePa: pair(690e3, 41e3)}}, nil)
+	a := c[0].Record()
+	got := records.Alarm{ID: a.ID, Pot: a.Pot, Agent: a.Agent, Kind: a.Kind, Priority: a.Priority, Raised: a.Raised, Ended: a.Ended}
+	for _, x := range a.Transitions {
+		got.Transitions = append(got.Transitions, records.Transition(x))
+	}
+	want := records.Alarm{ID: a.ID, Pot: "alder", Kind: "vessel-held", Priority: "critical", Raised: begin, Transitions: []records.Transition{
+		{ID: a.Transitions[0].ID, Alarm: a.ID, At: begin, Event: "raised", Evidence: `{"p_pa":[690000,41000],"first":true}`}}}
+	if !reflect.DeepEqual(got, want) {
+		t.Errorf("%+v\nwant %+v", got, want)
+	}
+}
+
+// TestUnknownPot: what is of nothing that is configured changes nothing.
+func TestUnknownPot(t *testing.T) {
+	r := newRig(t)
+	for _, k := range []Key{{Pot: "gone", Kind: VentSlow}, {Agent: "alder", Kind: AgentSilent}, {Kind: VentSlow}} {
+		if c := r.b.Note(Found{Key: k, At: r.at, On: true}, nil); len(c) != 0 {
+			t.Errorf("%v: %v", k, c)
+		}
+	}
+}
+
+// TestShelfSurvives: its end is recorded.
+func TestShelfSurvives(t *testing.T) {
+	r := newRig(t)
+	r.at += 123_456
+	r.found(plain, true)
+	if err := r.do("shelve", plain); err != nil {
+		t.Fatal(err)
+	}
+	until := r.b.Open()[0].Until
+	if d := r.at.Add(90 * time.Minute).Sub(until); d < 0 || d >= time.Second {
+		t.Errorf("shelf ends %s early", d)
+	}
+	if err := r.restart(); err != nil || r.b.Open()[0].Until != until {
+		t.Errorf("%v, %v, want %v", err, r.b.Open(), until)
+	}
+	r.at = until - 1
+	r.after(0)
+	if r.state(plain) != Shelved {
+		t.Error("ended early")
+	}
+	r.after(si.Instant(until).Sub(r.at))
+	if r.state(plain) != Unacknowledged {
+		t.Error("did not end")
+	}
+}
+
+// TestToldLate: what is found late does not move before what it came after, so that a restart does not take it for known.
+func TestToldLate(t *testing.T) {
+	r := newRig(t)
+	r.found(latch, true)
+	r.after(20 * time.Second)
+	if err := r.do("acknowledge", latch); err != nil {
+		t.Fatal(err)
+	}
+	r.late = 5 * time.Second
+	r.found(latch, false)
+	r.found(latch, true)
+	if r.state(latch) != Unacknowledged {
+		t.Fatalf("%s", r.state(latch))
+	}
+	before := r.b.Open()
+	if err := r.restart(); err != nil {
+		t.Fatal(err)
+	}
+	wantSame(t, before, r.b.Open())
+}
+
+// TestAgainUnderASuppressor: what had ended and nobody knew of begins again out of sight.
+func TestAgainUnderASuppressor(t *testing.T) {
+	r := newRig(t)
+	r.found(lost, true)
+	r.found(lost, false)
+	r.found(silent, true)
+	if r.state(lost) != ReturnedUnacknowledged {
+		t.Fatalf("%s", r.state(lost))
+	}
+	r.found(lost, true)
+	if r.state(lost) != Suppressed || len(r.b.Standing("alder", "")) != 1 || r.loud != 2 {
+		t.Errorf("%s, %d told", r.state(lost), r.loud)
+	}
+	if err := r.restart(); err != nil || r.state(lost) != Suppressed || len(r.b.Standing("alder", "")) != 1 {
+		t.Errorf("after a restart %s, %v", r.state(lost), err)
+	}
+}
+
+// TestCalmAfterASuppressor: what begins shortly after its suppressor's end stays out of sight for as long as what began
+// before, and a suppressor that comes again starts that time anew.
+func TestCalmAfterASuppressor(t *testing.T) {
+	calm := calmFor(NozzleLow)
+	r := newRig(t)
+	r.found(over, true)
+	r.found(over, false)
+	r.after(calm - 2*time.Second)
+	r.found(under, true)
+	r.after(time.Second)
+	if r.state(under) != Suppressed {
+		t.Fatalf("%s", r.state(under))
+	}
+	r.found(over, true)
+	r.after(time.Second)
+	r.found(over, false)
+	r.after(calm - time.Second)
+	if r.state(under) != Suppressed {
+		t.Errorf("the second time %s", r.state(under))
+	}
+	r.after(time.Second)
+	if r.state(under) != Unacknowledged {
+		t.Errorf("at last %s", r.state(under))
+	}
+}
+
+// TestDamaged: evidence that cannot be read hides nothing: a shelf without its end is over.
+func TestDamaged(t *testing.T) {
+	r := newRig(t)
+	ended, err := r.b.Restore([]Alarm{{ID: "1", Pot: "alder", Kind: "stop-slow", Priority: "high", Raised: begin, Transitions: []Transition{
+		{ID: "1a", Alarm: "1", At: begin, Event: "raised", Evidence: "{"}, {ID: "1b", Alarm: "1", At: begin + 1, Event: "shelved", By: "A. Person", Evidence: "}"}}}}, begin+2)
+	if err != nil || len(ended) != 0 || r.state(plain) != Shelved {
+		t.Fatalf("%v, %v, %s", ended, err, r.state(plain))
+	}
+	c := r.b.Tick(begin+3, nil)
+	if len(c) != 1 || !c[0].Loud || r.state(plain) != Unacknowledged {
+		t.Errorf("%+v", c)
+	}
+	for _, a := range []Alarm{
+		{ID: "2", Pot: "alder", Kind: "stop-slow", Priority: "urgent", Raised: begin},
+		{ID: "3", Pot: "alder", Kind: "stop-slow", Priority: "high", Raised: begin, Transitions: []Transition{{ID: "3a", Alarm: "3", At: begin, Event: "forgotten"}}},
+	} {
+		if _, err := r.b.Restore([]Alarm{a}, begin); err == nil || !strings.Contains(err.Error(), "alarm "+a.ID) {
+			t.Errorf("%s: %v", a.ID, err)
+		}
+		r.b.Recall(&a)
+	}
+	if f := r.b.Figures(begin); f.Day.Alarms != 1 {
+		t.Errorf("%+v", f.Day)
+	}
+}
+
+// TestRefusalSays what was refused, of which alarm, and what can be done.
+func TestRefusalSays(t *testing.T) {
+	r := newRig(t)
+	r.found(latch, true)
+	r.found(silent, true)
+	for _, x := range []struct {
+		do   string
+		key  Key
+		want string
+	}{
+		{"shelve", latch, "cannot shelve vessel-held of pot alder (unacknowledged): alarms of a vessel that may hold pressure stay in sight; acknowledge it"},
+		{"shelve", silent, "cannot shelve agent-silent of agent quay-1 (unacknowledged): critical alarms of vessels are suppressed under it; acknowledge it, or take it out of service"},
+		{"reset", plain, `cannot reset alarm "": there is no such open alarm; it may have ended meanwhile`},
+	} {
+		if err := r.do(x.do, x.key); err == nil || err.Error() != x.want {
+			t.Errorf("%v\nwant %s", err, x.want)
+		}
+	}
+}

@@ -1,0 +1,78 @@
+// Package alarm decides what people are told, and keeps it until they know. It is pure: instants, names and ids are
+// arguments. It says nothing of whether a vessel may be opened; no state of an alarm changes the answer.
+//
+// # From signals to alarms
+//
+// A Detector turns the Signals of one pot, an AgentDetector those of one agent, into conditions that begin and end
+// (Found). Each kind has a Rule: a limit at which it begins and another at which it ends, and how long it must lie
+// beyond them. Most conditions are found by other packages, which have limits and deadbands of their own; the delays come
+// on top. What is not known begins nothing and ends nothing, and its time does not count: so an alarm that was raised
+// stands through a gap, and nozzle-low is reckoned in seconds of blasting. The one exception is vessel-unknown, which is
+// about not knowing. By a gauge that is found blind nothing begins or ends but what is about the vessel.
+//
+// Delays are so long that noise on a limit does not ring twice, where nothing else ends the condition at once: the next
+// press or the answer ends a vent's alarms, a refill pot-empty.
+//
+// After a restart a watch over vents or gauges may know nothing of a condition that stood before. Such a condition is
+// assumed to stand (Assume) until its finder finds it again, or something contradicts it: a press, the answer, a pressure.
+//
+// # From conditions to alarms
+//
+// A Board keeps what has begun and not been done with, at most one alarm of a Key. Its states are those of
+// ANSI/ISA-18.2 and IEC 62682:
+//
+//	A normal                    E latched, unacknowledged
+//	B unacknowledged            F latched, acknowledged
+//	C acknowledged              G shelved
+//	D returned, unacknowledged  H suppressed by design
+//	                            I out of service
+//
+//	A-B alarm occurs      B-C acknowledge     C-A returns to normal
+//	B-D returns           D-B re-alarm        D-A acknowledge
+//	B-E returns, latching E-B re-alarm        E-F acknowledge
+//	C-F returns, latching F-B re-alarm        F-A, E-A reset
+//	any shown-G shelve    G-A, G-B unshelve, by a person or at the shelf's end
+//	A-H, any shown-H      H-A, H-B (C where somebody knew already) unsuppress
+//	any shown-I           I-A, I-B back into service
+//
+// What the standard leaves to the site:
+//
+//   - Of medium and low alarms the end needs no acknowledgement (B-A), so that nobody clicks away what is over.
+//   - vessel-held latches. It is let go when its condition has ended, the answer has been the good one since, and
+//     somebody has acknowledged it, in any order of the last two (F-A, or E-A by the acknowledgement); or by a named
+//     person with a reason, once its condition has ended. That the answer let it go is recorded as a second "returned"
+//     with the word as evidence.
+//   - What says that a vessel may hold pressure nobody sees is never shelved and never out of service. agent-silent,
+//     under which a vessel's alarm is suppressed, is not shelved either; out of service, as over a weekend, it comes back
+//     by itself as soon as the agent is heard.
+//   - An alarm that was shelved, or out of service, and whose condition still stands when it comes back, is to be
+//     acknowledged anew.
+//
+// # First-out
+//
+// A kind that only repeats what another says is suppressed by design while that one stands, and for a while after: the
+// pots' vessel-unknown (and the agent's clock-skew) under agent-silent, nozzle-low under supply-low, pot-empty-soon under
+// pot-empty. It is recorded, and comes into sight if it
+// outlives its suppressor. Agents are found silent (10 s) before their pots' vessels are found unknown (15 s), so that a
+// dead agent raises one alarm. Where a kind follows from another without repeating it, as vessel-held from vent-slow,
+// both stand, and the consequence names its cause; lists show the cause before it, whatever their priorities.
+//
+// # Records
+//
+// A Change is a transition to be recorded. Restore makes a board from the open alarms of the records by the same code that
+// changed them, so that a restart neither loses nor repeats one. What a record has no field for, as the end of a shelf, a note, the cause,
+// stands in its evidence.
+//
+// # Figures
+//
+// Figures are those of the standard's clause on monitoring: how many alarms came into sight in ten minutes, an hour, a
+// day and thirty days; floods (more than ten in ten minutes, until less than five); alarms that chatter (three times in a
+// minute), are stale (a day) or stand; which come most often. They count what came into sight, not what was suppressed.
+// Their memory is bounded.
+//
+// # What cannot be known
+//
+// Whether an alarm was heard: only that somebody acknowledged it. Whether air-only is blocked or empty while the level
+// says that it cannot tell: then neither alarm is raised. Whether a trapped pressure in a hose or the vessel's own gauge
+// is right, where they contradict each other: vessel-unknown says so.
+package alarm

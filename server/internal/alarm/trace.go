@@ -1,0 +1,56 @@
+package alarm
+
+import (
+	"time"
+
+	"gritwatch/protocol/si"
+)
+
+// traceMost is how many readings a trace has at most. When it is full every other one is dropped, so it always reaches
+// back to the release.
+const traceMost = 48
+
+const traceEvery = 100 * time.Millisecond
+
+// trace is the vessel's pressure since the last release.
+type trace struct {
+	pressed bool // the handle was
+	from    si.Instant
+	every   time.Duration
+	n       int
+	at      [traceMost]si.Instant
+	p       [traceMost]float32 // Pa
+}
+
+func (t *trace) step(s *Signals) {
+	if s.Handle.Known {
+		if t.pressed && !s.Handle.Pressed {
+			t.from, t.every, t.n = s.At, traceEvery, 0
+		}
+		t.pressed = s.Handle.Pressed
+	}
+	v, ok := s.Vessel.value()
+	if !ok || t.from == 0 || t.pressed || t.n > 0 && s.At.Sub(t.at[t.n-1]) < t.every {
+		return
+	}
+	if t.n == traceMost {
+		for i := range traceMost / 2 {
+			t.at[i], t.p[i] = t.at[2*i], t.p[2*i]
+		}
+		t.n, t.every = traceMost/2, 2*t.every
+	}
+	t.at[t.n], t.p[t.n] = s.At, float32(v)
+	t.n++
+}
+
+// evidence is the trace; nil: there is none.
+func (t *trace) evidence() *Trace {
+	if t.n == 0 {
+		return nil
+	}
+	out := &Trace{TimeS: make([]float64, t.n), PressurePa: make([]float64, t.n)}
+	for i := range t.n {
+		out.TimeS[i], out.PressurePa[i] = round(t.at[i].Sub(t.from).Seconds(), 1e3), round(float64(t.p[i]), 1)
+	}
+	return out
+}
