@@ -74,7 +74,7 @@ $(PEER)/node_modules/.package-lock.json: $(PEER)/package-lock.json
 # what ships: instrumented, or beside the first, their simulated lines would be late on two cores.
 PEERS := ^Test(Soak|Backlog|AnyBroker|Fleet|Observer|PrimaryHost|IndependentEdgeNode|Prometheus)
 stack: page $(PEER)/node_modules/.package-lock.json ## end to end: the real programs, a real browser, scenarios against the simulator's truth
-	go test -race -count=1 -timeout 7m -run '$(PEERS)' ./internal/e2e
+	go test -race -count=1 -parallel 4 -timeout 7m -run '$(PEERS)' ./internal/e2e
 	SHIPPED=1 go test -race -count=1 -parallel 16 -timeout 8m -skip '$(PEERS)' ./internal/e2e
 
 browser: page ## the page in a real browser, against a scripted server
