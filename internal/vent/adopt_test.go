@@ -154,7 +154,7 @@ func through(t failer, s *story, o vent.Options, out outage) (m mended) {
 // TestAdoptRunRandom: whatever happens before, in and after an outage, a judge that adopts the run is never better than one
 // that was never interrupted, and soon the same.
 func TestAdoptRunRandom(t *testing.T) {
-	checks(t, "30")
+	checks(t, "50")
 	runs, adopted, strict, vented, early, exempt := 0, 0, 0, 0, 0, 0
 	rapid.Check(t, func(t *rapid.T) {
 		s, o := randomStory(t)
