@@ -275,7 +275,7 @@ func (r run) play(ctx context.Context, s scale) (b ledger, written []generate.Re
 
 // streamed are the families that are not left as files: whoever scores them has them written, a seed at a time, as many
 // as it needs.
-var streamed = []string{scenario.Short, scenario.GaugeFaults}
+var streamed = []string{scenario.Short, scenario.GaugeFaults, scenario.SteadyFills, scenario.ChangedFills, scenario.LateShut, scenario.SlowWear}
 
 // balance plays the scenarios, leaves them where an engine finds them, and looks whether any air or abrasive came from
 // nowhere.

@@ -27,22 +27,52 @@ const (
 	GaugeFaults = "gauge-faults"
 )
 
-// families are the names, each with the stream of chance that it is drawn from: with one seed, families of one stream
-// have the same pots.
-var families = map[string]uint64{Crews: 0x63726577, Troubled: 0x63726577, Shut: 0x63726577, Short: 0x73686f72, GaugeFaults: 0x67617567}
+// A kind of site is what the families differ in.
+type kind struct {
+	stream uint64 // of chance: with one seed, families of one stream have the same pots
+	about  string
+	rates  []int // Hz, of which a site has one
+	fills  *fills
+	script func(d *draw, p *potDrawn)
+}
+
+// usualRates are those of loggers.
+var usualRates = []int{1, 2, 5, 10, 10, 10, 20, 50}
+
+var families = map[string]kind{
+	Crews: {stream: 0x63726577, about: "three pots, their crews, gauges and weather drawn by seed", rates: usualRates, script: (*draw).healthy},
+	Troubled: {stream: 0x63726577, about: "three pots with one to three faults each, all drawn by seed", rates: usualRates, script: func(d *draw, p *potDrawn) {
+		d.healthy(p)
+		d.troubles()
+	}},
+	Shut: {stream: 0x63726577, about: "three pots whose exhausts do not open now and then, all drawn by seed", rates: usualRates, script: func(d *draw, p *potDrawn) {
+		d.healthy(p)
+		d.say("      events:\n        - {at: %.0f s, for: %.0f s, every: %.0f s, exhaust_shut: %.0f %%}", d.between(30, 300), d.around(60, 240), d.around(300, 600), pick(d, 100, d.between(90, 100)))
+	}},
+	Short: {stream: 0x73686f72, about: "three healthy pots with presses and rests of seconds, all drawn by seed", rates: usualRates, script: func(d *draw, p *potDrawn) { d.briefly(8, 40, 8, 25, p.holds) }},
+	GaugeFaults: {stream: 0x67617567, about: "three pots with one faulty gauge each, all drawn by seed", rates: []int{5, 10, 20}, script: func(d *draw, p *potDrawn) {
+		d.briefly(15, 60, 12, 40, p.holds)
+		d.misleads(p.has)
+	}},
+	SteadyFills:  {stream: 0x66696c6c, about: "three healthy pots blasted from full to empty at one setting, all drawn by seed", rates: tenHertz, fills: fillsSlow, script: (*draw).steadyFills},
+	ChangedFills: {stream: 0x63686e67, about: "three pots blasted from full to empty, the setting changed four times an hour, the abrasive blocked now and then, all drawn by seed", rates: tenHertz, fills: fillsSlow, script: (*draw).changedFills},
+	LateShut:     {stream: 0x6c617465, about: "three pots whose exhausts open in part or not at all, when some fills have been blasted, all drawn by seed", rates: tenHertz, fills: fillsQuick, script: (*draw).lateShut},
+	SlowWear:     {stream: 0x77656172, about: "three pots that wear, clog and are cleaned in many hours, all drawn by seed", rates: tenHertz, fills: fillsWorn, script: (*draw).slowWear},
+}
 
 // family tells whether a name is a family, and its text for a seed.
 func family(name string, seed uint64) (text []byte, ok bool) {
-	stream, ok := families[name]
+	k, ok := families[name]
 	if !ok {
 		return nil, false
 	}
-	d := &draw{rng: rand.New(rand.NewPCG(seed, stream))}
-	return d.site(name, seed), true
+	d := &draw{kind: k, rng: rand.New(rand.NewPCG(seed, k.stream))}
+	return d.site(seed), true
 }
 
 // A draw writes a scenario by chance.
 type draw struct {
+	kind
 	rng     *rand.Rand
 	text    strings.Builder
 	weather plant.Weather // at the start
@@ -68,18 +98,8 @@ var (
 		"125 lb/ft3, solid_density: 247 lb/ft3", "88 lb/ft3, solid_density: 156 lb/ft3", "230 lb/ft3, solid_density: 468 lb/ft3"}
 )
 
-func (d *draw) site(name string, seed uint64) []byte {
-	about := "three pots, their crews, gauges and weather drawn by seed"
-	switch name {
-	case Troubled:
-		about = "three pots with one to three faults each, all drawn by seed"
-	case Shut:
-		about = "three pots whose exhausts do not open now and then, all drawn by seed"
-	case Short:
-		about = "three healthy pots with presses and rests of seconds, all drawn by seed"
-	case GaugeFaults:
-		about = "three pots with one faulty gauge each, all drawn by seed"
-	}
+func (d *draw) site(seed uint64) []byte {
+	about := d.about
 	d.say("# %s; this is seed %d.", about, seed)
 	d.say("about: %s\nseed: %d", about, seed%math.MaxInt32)
 	height := math.Round(d.around(5, 1800))
@@ -88,17 +108,13 @@ func (d *draw) site(name string, seed uint64) []byte {
 	d.weather = plant.Weather{Barometer: si.AtmosphereAt(si.Length(height)), Air: si.Temperature(cold + si.ZeroCelsius)}
 	d.say("weather: {temperature: %.1f C, humidity: %.0f %%, then: {temperature: %.1f C, humidity: %.0f %%, after: %.1f h}}",
 		cold, d.between(30, 95), cold+d.between(-4, 12), d.between(30, 95), d.between(2, 8))
-	rates := []int{1, 2, 5, 10, 10, 10, 20, 50}
-	if name == GaugeFaults {
-		rates = []int{5, 10, 20}
-	}
-	d.say("rate: %d Hz", pick(d, rates...))
+	d.say("rate: %d Hz", pick(d, d.rates...))
 	d.say("pots:")
 	names := slices.Clone(trees)
 	d.rng.Shuffle(len(names), func(i, j int) { names[i], names[j] = names[j], names[i] })
 	var lines []string
 	for i, n := range names[:3] {
-		lines = append(lines, d.pot(n, i, name)...)
+		lines = append(lines, d.pot(n, i)...)
 	}
 	d.say("lines:\n  - link: run/sim/a\n    mode: 115200 8E1\n    units:")
 	for _, l := range lines {
@@ -107,15 +123,28 @@ func (d *draw) site(name string, seed uint64) []byte {
 	return []byte(d.text.String())
 }
 
+// A potDrawn is what a pot's script must know of it.
+type potDrawn struct {
+	holds bool
+	has   []points.Point
+}
+
 // pot writes a pot and returns its units.
-func (d *draw) pot(name string, index int, family string) (units []string) {
+func (d *draw) pot(name string, index int) (units []string) {
 	volume := pick(d, "1.5", "3.5", "3.5", "6.5", "6.5", "10")
 	nozzle := pick(d, nozzlesOf[volume]...)
+	if d.fills != nil && d.fills.largest {
+		nozzle = nozzlesOf[volume][len(nozzlesOf[volume])-1]
+	}
 	hose := pick(d, hosesOf[nozzle]...)
 	length := pick(d, 25, 50, 50, 75, 100, 150)
 	holds, electric := d.chance(0.15), d.chance(0.2)
 	target := 5 * math.Round(d.between(80, 110)/5)
 	metering, ventTime, lag, unload := d.around(0.6, 1.6), d.around(2.2, 6), d.around(0.08, 0.6), math.Round(d.between(115, 140))
+	abrasive, commissioned := pick(d, abrasives...), d.chance(0.6)
+	if d.fills != nil {
+		holds, commissioned, metering = false, commissioned || d.fills.commissioned, d.fills.metering(d, volume, nozzle, abrasive)
+	}
 	d.say("  - name: %s", name)
 	hold := ""
 	if holds {
@@ -123,15 +152,15 @@ func (d *draw) pot(name string, index int, family string) (units []string) {
 	}
 	d.say("    vessel: {volume: %s ft3, rated: 150 psi%s}", volume, hold)
 	d.say("    hose: {bore: %s in, length: %d ft}\n    nozzle: {bore: %s in, target: %.0f psi}", hose, length, nozzle, target)
-	d.say("    abrasive: {bulk_density: %s}", pick(d, abrasives...))
-	if d.chance(0.6) {
+	d.say("    abrasive: {bulk_density: %s}", abrasive)
+	if commissioned {
 		d.commission(volume, hose, nozzle, plant.Spec{HoseLength: si.Length(float64(length) * si.Foot), Target: si.GaugePressure(target * si.PSI), Metering: si.Ratio(metering),
 			VentTime: seconds(ventTime), ControlLag: seconds(lag), HoldsPressure: holds, Compressor: plant.Compressor{Unload: si.GaugePressure(unload * si.PSI)}})
 	}
 	var has []points.Point
 	missing := d.rng.IntN(12) // one point of five, in a third of the pots
 	for i, pt := range points.All() {
-		if pt == points.Vessel || !(i == missing || pt == points.Nozzle && !d.chance(0.35)) {
+		if d.fills != nil || pt == points.Vessel || !(i == missing || pt == points.Nozzle && !d.chance(0.35)) {
 			has = append(has, pt)
 		}
 	}
@@ -151,30 +180,38 @@ func (d *draw) pot(name string, index int, family string) (units []string) {
 		}
 		units = append(units, fmt.Sprintf("{unit: %d, kind: "+kind+"}", 10*(index+1)+int(pt), name, pt))
 	}
-	d.say("    fill: %.0f %%", d.between(20, 100))
+	level := d.between(20, 100)
+	if d.fills != nil {
+		level = 100
+	}
+	d.say("    fill: %.0f %%", level)
 	d.say("    gauges: {noise: %.3f %%, resolution: %.4f %%, lag: %.0f ms, zero: 0.2 psi, span: 0.15 %%}", d.around(0.02, 0.2), d.around(0.003, 0.02), d.around(10, 60))
 	d.say("    metering: %.0f %%\n    grain: %.2f mm\n    vent_time: %.2f s\n    control_lag: %.0f ms", metering*100, d.around(0.3, 1.2), ventTime, lag*1000)
-	d.say("    compressor: {capacity: %.0f %%, unload: %.0f psi, band: %.0f psi, control: %s%s}", d.between(125, 260), unload, d.between(8, 18), pick(d, "throttles", "throttles", "cycles"), pick(d, "", "", ", cooler: none"))
+	d.say("    compressor: {capacity: %.0f %%, unload: %.0f psi, band: %.0f psi, control: %s%s}", d.between(125, 260), unload, d.between(8, 18), pick(d, d.compressors()...), pick(d, d.coolers()...))
 	d.say("    nozzle_life: %.0f t", d.around(40, 500))
 	d.say("    script:")
-	switch family {
-	case Short:
-		d.briefly(8, 40, 8, 25, holds)
-	case GaugeFaults:
-		d.briefly(15, 60, 12, 40, holds)
-	default:
-		d.cycle(holds)
-	}
-	switch family {
-	case Troubled:
-		d.troubles()
-	case GaugeFaults:
-		d.misleads(has)
-	case Shut:
-		d.say("      events:\n        - {at: %.0f s, for: %.0f s, every: %.0f s, exhaust_shut: %.0f %%}", d.between(30, 300), d.around(60, 240), d.around(300, 600), pick(d, 100, d.between(90, 100)))
-	}
+	d.script(d, &potDrawn{holds: holds, has: has})
 	return units
 }
+
+// compressors are the ways in which a compressor keeps its pressure.
+func (d *draw) compressors() []string {
+	if d.fills != nil && d.fills.cycles {
+		return []string{"cycles"}
+	}
+	return []string{"throttles", "throttles", "cycles"}
+}
+
+// coolers are what comes behind a compressor. Where none does, the grit gets damp in hours.
+func (d *draw) coolers() []string {
+	if d.fills != nil {
+		return []string{""}
+	}
+	return []string{"", "", ", cooler: none"}
+}
+
+// healthy writes the habits of any crew.
+func (d *draw) healthy(p *potDrawn) { d.cycle(p.holds) }
 
 // cycle writes a crew's habits: from edges in bursts of seconds to flat plate in minutes.
 func (d *draw) cycle(holds bool) {

@@ -18,6 +18,7 @@ type hand struct {
 	begun    bool
 	next     time.Duration // of the next press or release
 	rested   time.Duration // end of the last break
+	flowed   time.Duration // when abrasive last came, or had no cause to
 	releases int
 }
 
@@ -28,11 +29,17 @@ type deed struct {
 	blowdown bool
 }
 
-// move is what people do, at a time that never goes back.
-func (h *hand) move(at time.Duration, level si.Ratio) deed {
+// move is what people do, at a time that never goes back. Dry says that no abrasive comes though the operator wants some.
+func (h *hand) move(at time.Duration, level si.Ratio, dry bool) deed {
 	c := h.cycle
 	if c == nil {
 		return deed{}
+	}
+	if !dry || !h.does.pressed {
+		h.flowed = at
+	}
+	if c.Notices > 0 && at-h.flowed >= c.Notices {
+		h.flowed, h.next = at, at
 	}
 	if !h.begun {
 		h.begun, h.next = true, max(c.Start, Tick)

@@ -51,7 +51,7 @@ func readEquipment(m yamlfile.Map) (e Equipment) {
 func readCycle(m yamlfile.Map) *Cycle {
 	o := m.Optional()
 	c := &Cycle{Press: m.Duration("press"), Rest: m.Duration("rest"), Start: moment(m, "start"),
-		RefillBelow: defaultRefillBelow, RefillPause: defaultRefillPause, RefillTime: o.Duration("refill_time")}
+		RefillBelow: defaultRefillBelow, RefillPause: defaultRefillPause, RefillTime: o.Duration("refill_time"), Notices: o.Duration("notices")}
 	if m.Has("vary") {
 		c.Vary = share(m, "vary")
 	}

@@ -83,6 +83,7 @@ type Cycle struct {
 	RefillPause time.Duration // from the release to the next press
 	RefillTo    si.Ratio      // share of capacity; with Vary from this to full; 0: full
 	RefillTime  time.Duration // for a whole pot; 0: plant's
+	Notices     time.Duration // the operator lets go when no abrasive has come for so long; 0: he blasts on
 	BreakEvery  time.Duration // 0: none
 	BreakFor    time.Duration
 	Blowdown    int // after every so many releases a pot that holds its pressure is blown down; 0: only before refills and in breaks

@@ -65,7 +65,7 @@ func TestParseReference(t *testing.T) {
 		own.Query != "" || own.Every != 100*time.Millisecond || own.PerUnit != si.Bar {
 		t.Errorf("gauges of text %+v, %+v", asked, own)
 	}
-	for _, key := range []string{"weather:", "rate:", "zero:", "metering:", "grain:", "nozzle_life:", "vent_time:", "control_lag:", "compressor:", "vary:", "break:", "blowdown_after:", "refill_to:", "refill_time:", "about:", "seed:", "atmosphere:", "gauges:", "fill:", "refill_below:", "over:", "leak:", "order:", "counts:", "range:"} {
+	for _, key := range []string{"weather:", "rate:", "zero:", "metering:", "grain:", "nozzle_life:", "vent_time:", "control_lag:", "compressor:", "vary:", "break:", "blowdown_after:", "refill_to:", "refill_time:", "notices:", "about:", "seed:", "atmosphere:", "gauges:", "fill:", "refill_below:", "over:", "leak:", "order:", "counts:", "range:"} {
 		if !strings.Contains(scenario.Reference, key) {
 			t.Errorf("the reference lacks %s", key)
 		}
@@ -98,6 +98,7 @@ func TestErrors(t *testing.T) {
 		{"control: throttles", "control: hums", "compressor.control: \"hums\" is not one of the choices"},
 		{"vary: 20 %", "vary: 120 %", "cycle.vary: is not from 0 to 100 %"},
 		{"blowdown_after: 2", "blowdown_after: none", "cycle.blowdown_after: "},
+		{"notices: 15 s", "notices: soon", "cycle.notices: "},
 		{"break: {every: 90 min, for: 15 min}", "break: 15 min", "cycle.break: "},
 		{"consumer: 80 cfm", "consumer: 80 psi", "consumer: \"80 psi\" is not a flow of free air"},
 		{"seal_leak: 5 mm", "seal_leak: 5 m", "seal_leak: is not a bore up to 50 mm"},

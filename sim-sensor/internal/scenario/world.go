@@ -200,7 +200,7 @@ func (w *World) blow() {
 
 // script turns the events that hold into what people do and what is wrong.
 func (p *pot) script(at time.Duration) {
-	d := p.hand.move(at, p.plant.Level())
+	d := p.hand.move(at, p.plant.Level(), p.dry())
 	p.in = plant.Input{Pressed: d.pressed, Refill: d.refill, Blowdown: d.blowdown, Weather: p.in.Weather}
 	p.faults, p.wired = [points.Count]transducer.Fault{}, [points.Count]*source{}
 	p.active, p.misled, p.doing = p.active[:0], p.misled[:0], p.doing[:0]
@@ -248,6 +248,15 @@ func (p *pot) script(at time.Duration) {
 			p.active = append(p.active, name)
 		}
 	}
+}
+
+// aTrace is a flow of abrasive that nobody sees.
+const aTrace si.MassFlow = 2e-3 // kg/s
+
+// dry tells whether no abrasive comes out of the nozzle though the vessel is up and the metering valve not shut on purpose.
+func (p *pot) dry() bool {
+	_, grit := p.plant.NozzleFlow()
+	return grit < aTrace && p.in.MeteringBy > -1 && p.plant.Pressure(points.Vessel) > p.plant.Pressure(points.Hose)
 }
 
 // flickerTime is how long a flickering handle holds a mood.
