@@ -219,7 +219,7 @@ func Int[T ~int | ~int32 | ~int64 | ~uint8 | ~uint64](c *Codec, v *T) {
 }
 
 // Float is a floating-point number, bit for bit.
-func Float[T ~float64](c *Codec, v *T) {
+func Float[T ~float32 | ~float64](c *Codec, v *T) {
 	*v = T(math.Float64frombits(c.float(math.Float64bits(float64(*v)))))
 }
 

@@ -3,7 +3,7 @@ package gauges
 import "gritwatch/internal/statecodec"
 
 // stateVersion is raised whenever the list of fields or their meaning changes.
-const stateVersion = 3
+const stateVersion = 4
 
 // AppendState appends the watch's state, without its parameters. A restored watch goes on as if nothing had happened;
 // what it found raises alarms and can only lower the word (R7).

@@ -25,7 +25,7 @@ func fill(v reflect.Value, n *int) {
 		v.SetUint(uint64(*n%250 + 1))
 	case reflect.Int, reflect.Int64:
 		v.SetInt(int64(*n) * 1_000_003)
-	case reflect.Float64:
+	case reflect.Float32, reflect.Float64:
 		v.SetFloat(float64(*n) + 0.25)
 	default:
 		panic(v.Kind().String() + ": say here how to fill it")

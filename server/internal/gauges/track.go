@@ -25,8 +25,8 @@ type track struct {
 
 // bin is the sum of readings in a quarter of a second.
 type bin struct {
-	index int64 // instant divided by the width
-	sum   float64
+	index int64   // instant divided by the width
+	sum   float32 // to a tenth of a pascal; a state is half as large for it
 	n     int
 }
 
@@ -71,7 +71,7 @@ func (t *track) step(at si.Instant, v float64, stale time.Duration) bool {
 		*b = bin{index: i}
 		t.look(i)
 	}
-	b.sum += v
+	b.sum = float32(float64(b.sum) + v)
 	b.n++
 	return whole
 }
@@ -87,7 +87,7 @@ func (t *track) over(first, last int64) (float64, bool) {
 	n := 0
 	for i := max(first, last-binCount, 0); i < last; i++ {
 		if b := &t.bins[i%binCount]; b.index == i {
-			sum += b.sum
+			sum += float64(b.sum)
 			n += b.n
 		}
 	}
