@@ -114,7 +114,7 @@ func TestImports(t *testing.T) {
 		{"internal", []string{"protocol", "internal"}},
 		{"agent/internal/beacon", []string{"protocol/modbus", "agent/internal/config"}},
 		{"agent", []string{"protocol", "internal", "agent"}},
-		{"server/internal/engine", []string{"protocol", "internal/vent", "internal/airflow", "internal/statecodec", "server/internal/gauges"}},
+		{"server/internal/engine", []string{"protocol", "internal/vent", "internal/airflow", "internal/statecodec", "server/internal/engine", "server/internal/gauges"}},
 		{"server/internal/gauges", []string{"protocol/si", "protocol/points", "internal/vent", "internal/statecodec"}},
 		{"server/internal/feed", []string{"protocol"}},
 		{"server/internal/ledger", nil},

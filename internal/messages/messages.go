@@ -56,34 +56,49 @@ func closer() map[string]Closer {
 		"Pot.Unit":       {List: "Unit"},
 		"Pot.Points":     {List: "Point"},
 		"Frame.Type":     {List: "FrameType"},
-		"Frame.ServerT":  {Time: true},
-		"Pots.ServerT":   {Time: true},
 
-		"History.From":    {Time: true},
-		"History.To":      {Time: true},
-		"History.ServerT": {Time: true},
-		"Trace.Point":     {List: "Point"},
-		"Cycle.Kind":      {Only: "cycle"},
-		"Cycle.T":         {Time: true},
-		"Cycle.Press":     {Time: true},
-		"Cycle.Release":   {Time: true},
-		"Transition.T":    {Time: true},
-		"Alarm.Raised":    {Time: true},
-		"Alarm.Ended":     {Time: true},
-		"Refill.T":        {Time: true},
-		"Service.T":       {Time: true},
-		"Shift.From":      {Time: true},
-		"Shift.To":        {Time: true},
-		"Loss.T":          {Time: true},
-		"Paging.ServerT":  {Time: true},
+		"Figures.Findings": {List: "Finding", Open: true},
+		"SegmentLoss.From": {List: "Point"},
+		"Account.SagAt":    {List: "Point"},
+		"Baseline.How":     {List: "BaselineKind"},
+		"Baseline.AirOnly": {List: "BaselineKind"},
+		"Baseline.T":       {Time: true},
+		"Condensate.Since": {Time: true},
+		"Wear.Changed":     {Time: true},
+		"Wear.T10":         {Time: true},
+		"Wear.T50":         {Time: true},
+		"Wear.T90":         {Time: true},
+		"Frame.ServerT":    {Time: true},
+		"Pots.ServerT":     {Time: true},
+
+		"History.From":       {Time: true},
+		"History.To":         {Time: true},
+		"History.ServerT":    {Time: true},
+		"Trace.Point":        {List: "Point"},
+		"Cycle.Kind":         {Only: "cycle"},
+		"Cycle.T":            {Time: true},
+		"Cycle.Press":        {Time: true},
+		"Cycle.Release":      {Time: true},
+		"Transition.T":       {Time: true},
+		"Alarm.Raised":       {Time: true},
+		"Alarm.Ended":        {Time: true},
+		"Refill.T":           {Time: true},
+		"Service.T":          {Time: true},
+		"Shift.From":         {Time: true},
+		"StoredBaseline.T":   {Time: true},
+		"StoredBaseline.How": {List: "BaselineKind"},
+		"Shift.To":           {Time: true},
+		"Loss.T":             {Time: true},
+		"Paging.ServerT":     {Time: true},
 	}
 }
 
 // types are those of the messages, parts before what is made of them.
 func types() []any {
-	return []any{live.Answer{}, live.Pressures{}, live.Drops{}, live.Pot{}, live.Frame{}, live.Request{}, live.Pots{}, live.Problem{},
+	return []any{live.Answer{}, live.Pressures{}, live.Drops{}, live.Ratios{}, live.Quantiles{}, live.Cost{}, live.SegmentLoss{}, live.Account{},
+		live.Baseline{}, live.Condensate{}, live.Wear{}, live.Wears{}, live.Pot{}, live.Frame{}, live.Request{}, live.Pots{}, live.Problem{},
 		live.Spread{}, live.Trace{}, live.Epoch{}, live.History{}, live.Blowdown{}, live.Cycle{}, live.Cycles{}, live.Transition{}, live.Alarm{}, live.Alarms{},
-		live.Refill{}, live.Refills{}, live.Service{}, live.Services{}, live.Shift{}, live.Shifts{}, live.Loss{}, live.Losses{}}
+		live.StoredBaseline{}, live.StoredBaselines{}, live.NewBaseline{}, live.NewService{}, live.Refill{}, live.Refills{}, live.Service{}, live.Services{}, live.Shift{}, live.Shifts{}, live.Loss{}, live.Losses{}}
 }
 
 // All are the messages, parts before what is made of them.
@@ -126,7 +141,7 @@ func fields(t reflect.Type, close map[string]Closer, used map[string]bool) ([]Fi
 		}
 		key := t.Name() + "." + f.Name
 		used[key] = true
-		out = append(out, Field{Name: name, Type: f.Type, Optional: strings.Contains(opts, "omitempty"), Closer: close[key], Says: comments[key]})
+		out = append(out, Field{Name: name, Type: f.Type, Optional: opts != "", Closer: close[key], Says: comments[key]})
 	}
 	return out, nil
 }
@@ -163,6 +178,8 @@ func Lists() []List {
 		{"Unit", "units", "A pressure unit of a screen; messages are in Pa.", live.Units()},
 		{"Point", "points", "A measuring point, in the order of the air.", pts},
 		{"Segment", "segments", "The path between two neighbouring points.", segments},
+		{"Finding", "findings", "What has changed in a pot.", live.Findings()},
+		{"BaselineKind", "baselineKinds", "How a baseline came to be: learned is provisional, the others are a person's.", live.BaselineKinds()},
 		{"FrameType", "frameTypes", "What a frame holds.", live.FrameTypes()},
 	}
 }

@@ -70,8 +70,41 @@ func Notes(p Pot) []string {
 	} else {
 		say("the empty pot vents in %v, recorded by %s on %s", p.Commissioned.Time, p.Commissioned.By, p.Commissioned.At)
 	}
+	out = append(out, lossNotes(p)...)
 	if r := float64(p.Vessel.Rated); r > usualRated || r < fewRated {
 		say("a rating of %.1f bar is unusual for a blasting pot; look at the nameplate", r/si.Bar)
 	}
 	return out
+}
+
+// lossNotes says what the pot's losses are told against, in what money, and whether its condensate can be told.
+func lossNotes(p Pot) (out []string) {
+	say := func(format string, args ...any) { out = append(out, p.Name+": "+fmt.Sprintf(format, args...)) }
+	switch b := p.Baselines.Blasting; {
+	case !p.Points.Has(points.Hose) && !p.Points.Has(points.Nozzle):
+		say("it has neither hose nor nozzle point, so flow, losses by segment and what is left in it are told badly or not at all")
+	case b == nil:
+		say("no baseline is written down: losses are told against the first five minutes of blasting, marked provisional, until a ritual is recorded")
+	default:
+		say("losses are told against pressures written down by %s on %s", b.By, b.At)
+	}
+	if p.Points.Has(points.Hose) && !p.Points.Has(points.Nozzle) {
+		say("it has no nozzle point: the nozzle's pressure is computed from the hose as configured, never measured")
+	}
+	if p.Costs.Given() {
+		v, _ := p.Costs.PerHour(0)
+		say("an hour of blasting costs %.2f %s%s; each psi lost at the nozzle 1.5 %% of it (common practice, no source)", v, p.Costs.Currency, withoutAbrasive(p.Costs))
+	}
+	if p.Intake.Given() {
+		say("condensate is an estimate from the temperatures written down; nothing measures it")
+	}
+	return out
+}
+
+// withoutAbrasive says what is not in the cost.
+func withoutAbrasive(c Costs) string {
+	if c.AbrasiveBy == 0 && c.Abrasive+c.Disposal > 0 {
+		return " and the abrasive that the pot uses"
+	}
+	return ""
 }

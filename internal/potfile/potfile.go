@@ -30,6 +30,9 @@ type Pot struct {
 	Control      Control
 	Commissioned *vent.Vent // nil: not recorded
 	Atmosphere   Atmosphere // zero: not given
+	Baselines    Baselines
+	Costs        Costs
+	Intake       Intake
 }
 
 // A Vessel is the pressure vessel that holds the abrasive.

@@ -73,6 +73,17 @@ func TestParseReference(t *testing.T) {
 	if p.Control.Electric || p.Control.Inverse {
 		t.Errorf("control %+v", p.Control)
 	}
+	if b := p.Baselines.Blasting; b == nil || b.By != "yard foreman" || b.Has != points.SetOf(0, 1, 2, 3, 4) || b.Day().String() != "2026-05-04T00:00:00.000Z" {
+		t.Errorf("baseline %+v", b)
+	} else {
+		near(t, "baseline at the vessel", float64(b.P[points.Vessel]), 109.2*6894.757293168)
+		near(t, "air-only baseline at the nozzle", float64(p.Baselines.AirOnly.P[points.Nozzle]), 103.2*6894.757293168)
+	}
+	near(t, "intake", float64(p.Intake.Temperature), 298.15)
+	near(t, "humidity", float64(p.Intake.Humidity), 0.6)
+	near(t, "aftercooler", float64(p.Intake.Aftercooler), 311.15)
+	near(t, "separator", float64(p.Intake.Separator), 303.15)
+	near(t, "drain", float64(p.Intake.DrainAt), 1e-3)
 	if want := (vent.Vent{Time: 8 * time.Second, By: "yard foreman", At: "2026-05-04"}); p.Commissioned == nil || *p.Commissioned != want {
 		t.Errorf("commissioned %+v", p.Commissioned)
 	}
@@ -133,7 +144,8 @@ func FuzzParsePot(f *testing.F) {
 func TestReferenceHasEveryKey(t *testing.T) {
 	for _, key := range []string{"name:", "vessel:", "volume:", "rated:", "holds_pressure:", "hose:", "bore:", "length:", "nozzle:", "target:", "abrasive:",
 		"bulk_density:", "solid_density:", "units:", "pressure:", "atmosphere:", "barometer:", "altitude", "points:", "range:", "kind:", "zero_error:",
-		"span_error:", "zero:", "offset:", "by:", "at:", "control:", "on:", "off:", "inverse:", "electric", "commissioned:", "vent:"} {
+		"span_error:", "zero:", "offset:", "by:", "at:", "control:", "on:", "off:", "inverse:", "electric", "commissioned:", "vent:", "baselines:", "blasting:", "air_only:",
+		"costs:", "labour:", "equipment:", "abrasive:", "disposal:", "abrasive_use:", "air:", "intake:", "humidity:", "aftercooler:", "separator:", "drain_at:"} {
 		if !strings.Contains(potfile.Reference, key) {
 			t.Errorf("no %s", key)
 		}
@@ -274,5 +286,27 @@ func TestNoAtmosphereIsSeaLevel(t *testing.T) {
 	var a potfile.Atmosphere
 	if a.Given() || a.FromBarometer() || a.Pressure() != si.StandardAtmosphere {
 		t.Errorf("zero atmosphere: %+v", a)
+	}
+}
+
+// Slag of an undated worked example of the trade: 0.65 t/h at 51 and 172 dollars a tonne, labour 57 and equipment 45 dollars an hour are 247
+// dollars an hour of blasting (sum checked: 0.65 * 223 + 102 = 246.95).
+func TestCostOfAnHour(t *testing.T) {
+	p := parse(t, good+"costs: {labour: 57 USD/h, equipment: 45 USD/h, abrasive: 51 USD/t, disposal: 172 USD/t, abrasive_use: 650 kg/h}\n")
+	near2 := func(what string, flow si.MassFlow, want float64) {
+		t.Helper()
+		if v, ok := p.Costs.PerHour(flow); !ok || math.Abs(v-want) > 1e-9*want {
+			t.Errorf("%s: %v %v, want %v", what, v, ok, want)
+		}
+	}
+	near2("as configured", 0, 246.95)
+	near2("as the pot tells", 0.1, 102+0.36*223) // 360 kg/h
+	pounds := parse(t, good+"costs: {abrasive: 0.1 USD/lb}\n")
+	if v, ok := pounds.Costs.PerHour(0.45359237 / 3600); !ok || math.Abs(v-0.1) > 1e-12 || pounds.Costs.Currency != "USD" {
+		t.Errorf("a pound an hour costs %v %v", v, ok)
+	}
+	var none potfile.Costs
+	if _, ok := none.PerHour(1); ok {
+		t.Error("an hour has a price that nobody gave")
 	}
 }

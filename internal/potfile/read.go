@@ -47,6 +47,15 @@ func ReadPot(m yamlfile.Map, site Atmosphere) Pot {
 	if m.Has("commissioned") {
 		p.Commissioned = readVent(m.Map("commissioned"))
 	}
+	if m.Has("baselines") {
+		readBaselines(m.Map("baselines"), &p)
+	}
+	if m.Has("costs") {
+		readCosts(m.Map("costs"), &p)
+	}
+	if m.Has("air") {
+		readIntake(m.Map("air"), &p.Intake)
+	}
 	return p
 }
 

@@ -71,6 +71,7 @@ const (
 	nominalLag   = 1200 * time.Millisecond // from the release to a wide open exhaust at most, not commissioned
 	sigmas       = 3                       // of the gauge's noise that a rate must be off
 	inARow       = 2                       // such rates
+	sinceLeast   = time.Second             // a handle that turned longer ago was told late
 	leastCount   = 3                       // readings of a rate
 	leastTime    = 200 * time.Millisecond
 
@@ -98,15 +99,20 @@ const (
 //
 // VentSlow is a sequential test: from when the exhaust must be open, the slope of ln p over all readings is held
 // against the slowest that a healthy vent of the empty pot could have; it is found when the slope, with three standard
-// deviations of the gauge's noise, is under that twice in a row. Level-blind it is made for the empty pot; Narrow takes a
-// level.
+// deviations of the gauge's noise, is under that twice in a row.
+//
+// It is made for the empty pot, and for valves as slow as they may be. Where more is known of the next vent, Expect takes it, and
+// a second test runs beside the first: the fall since the release against that of the slowest vent expected. It is found
+// when the fall, with three standard deviations of the noise, is less twice in a row. So an expectation, right or wrong, makes a
+// finding come earlier and never later.
 type Watch struct {
 	params  WatchParams
 	ambient float64
 	tau     float64 // slowest healthy time constant, s
 	noise   float64 // standard deviation of a reading, Pa
-	air     float64 // largest credible share of the vessel's volume that is air
 	stale   time.Duration
+
+	expected expectation // of the next vent, or of the one that goes on
 
 	now      si.Instant
 	last     [points.Count]si.Instant
@@ -119,7 +125,10 @@ type Watch struct {
 	began    si.Instant // of the fall
 	before   si.Instant // reading before it
 	slope    slope
-	under    int // rates in a row under the least
+	under    int        // rates in a row under the least
+	since    si.Instant // of the release, as the handle has it
+	top      float64    // vessel then, absolute Pa
+	short    int        // falls in a row that are less than expected
 	pressAt  si.Instant
 	past     [8]level // vessel each quarter of a second
 	pastN    int
@@ -148,14 +157,26 @@ func NewWatch(p WatchParams) *Watch {
 	if noise <= 0 {
 		noise = 0.002 * 200 * si.PSI
 	}
-	w := &Watch{params: p, ambient: float64(p.Ambient), tau: p.slowest(), noise: noise, air: 1, stale: max(MaxAge, 5*p.Period/2)}
+	w := &Watch{params: p, ambient: float64(p.Ambient), tau: p.slowest(), noise: noise, stale: max(MaxAge, 5*p.Period/2)}
 	w.forget()
 	return w
 }
 
-// Narrow tells the largest credible share of the vessel that holds air and not abrasive, as a level estimate has it.
-// It can make a healthy vent faster than that of the empty pot, never slower.
-func (w *Watch) Narrow(air si.Ratio) { w.air = min(1, max(0.3, float64(air))) }
+// expectation is how a vent should go at the slowest; zero: nothing is expected.
+type expectation struct {
+	tau time.Duration // time constant of the choked part
+	lag time.Duration // from the release to the beginning of the fall, as if the exhaust opened at once
+}
+
+// Expect tells the slowest that the next vent can credibly be: the time constant of its choked part, and the time from the
+// release to its beginning. An estimate has them from the level, and from how this pot's valves have moved. It stands until the next
+// press. What is not above zero is no expectation.
+func (w *Watch) Expect(tau, lag time.Duration) {
+	if tau <= 0 || lag < 0 {
+		tau, lag = 0, 0
+	}
+	w.expected = expectation{tau.Round(time.Millisecond), lag.Round(time.Millisecond)}
+}
 
 // Find is the state of a condition.
 func (w *Watch) Find(c Condition) Finding { return w.found[c] }
@@ -186,6 +207,7 @@ func (w *Watch) forget() {
 	w.recent = [points.Count]level{}
 	w.known, w.released, w.pressAt, w.low, w.upSince = false, 0, 0, 0, 0
 	w.lowest, w.warm, w.pastN = math.NaN(), math.NaN(), 0
+	w.expected = expectation{}
 }
 
 // Step takes one sample with the handle as the judge has it after that sample.
@@ -248,12 +270,13 @@ func (w *Watch) handle(h Handle) {
 	switch {
 	case h.Pressed && (!w.known || !w.pressed):
 		w.released, w.pressAt = 0, w.now
+		w.expected = expectation{}
 		w.lowest, w.warm = math.NaN(), math.NaN()
 		for _, c := range [...]Condition{VentSlow, VesselHeld, PressureCreep, StopSlow} {
 			w.set(c, false, Finding{})
 		}
 	case !h.Pressed && w.known && w.pressed:
-		w.release()
+		w.release(h.Since)
 	}
 	if w.known, w.pressed = true, h.Pressed; !w.pressed {
 		w.set(PressOverlong, false, Finding{})
@@ -262,7 +285,8 @@ func (w *Watch) handle(h Handle) {
 	}
 }
 
-func (w *Watch) release() {
+// release begins a vent. The handle may have turned a little before the sample that shows it.
+func (w *Watch) release(since si.Instant) {
 	w.pressAt = 0
 	v, ok := w.fresh(points.Vessel)
 	if !ok {
@@ -270,6 +294,11 @@ func (w *Watch) release() {
 		return
 	}
 	w.released, w.from = w.now, v.mean
+	if w.since = since; since <= 0 || since > w.now || w.now.Sub(since) > sinceLeast {
+		w.since = w.now
+	}
+	// The slower mean still stands where the fall began.
+	w.top, w.short = max(v.mean, v.slow)+w.ambient, 0
 	w.began, w.before, w.under, w.pastN = 0, w.now, 0, 0
 	w.slope = slope{}
 	w.lowest, w.lowestAt, w.warm = v.mean, w.now, math.NaN()
@@ -295,7 +324,11 @@ func (w *Watch) fall(at si.Instant, v float64, l *level) {
 		w.began = w.before
 	}
 	w.before = at
-	if p < chokedOver*w.ambient || at < w.open() {
+	if p < chokedOver*w.ambient {
+		return
+	}
+	w.fallsShort(at, p)
+	if at < w.open() || w.found[VentSlow].On {
 		return
 	}
 	w.slope.add(at.Sub(w.released).Seconds(), math.Log(p))
@@ -303,13 +336,31 @@ func (w *Watch) fall(at si.Instant, v float64, l *level) {
 	if !ok {
 		return
 	}
-	least := 1 / (w.tau * w.air)
+	least := 1 / w.tau
 	if rate+sigmas*deviation >= least {
 		w.under = 0
 		return
 	}
 	if w.under++; w.under >= inARow {
 		w.set(VentSlow, true, Finding{From: si.GaugePressure(w.from), Now: si.GaugePressure(v), Rate: rate, Least: least})
+	}
+}
+
+// fallsShort holds the fall since the release against the slowest expected, at the absolute pressure p.
+func (w *Watch) fallsShort(at si.Instant, p float64) {
+	e := &w.expected
+	if e.tau == 0 || at.Sub(w.since) <= e.lag {
+		return
+	}
+	since := (at.Sub(w.since) - e.lag).Seconds()
+	fall := math.Log(w.top / p)
+	if fall+sigmas*w.noise/p >= since/e.tau.Seconds() {
+		w.short = 0
+		return
+	}
+	if w.short++; w.short >= inARow {
+		w.set(VentSlow, true, Finding{From: si.GaugePressure(w.from), Now: si.GaugePressure(p - w.ambient),
+			Rate: max(0, fall/at.Sub(w.since).Seconds()), Least: 1 / e.tau.Seconds()})
 	}
 }
 

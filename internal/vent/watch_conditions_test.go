@@ -198,25 +198,6 @@ func TestWatchOfAPotThatHoldsPressure(t *testing.T) {
 	wantOn(t, r)
 }
 
-// A level may narrow the envelope, never widen it.
-func TestNarrow(t *testing.T) {
-	half := func(air si.Ratio) (found bool) {
-		r := newVentRig(watched(emptyVent()), 9)
-		r.volume, r.open = 0.6, 0.5 // full, the exhaust half open: the empty pot vents as slowly
-		r.w.Narrow(air)
-		r.run(time.Second, nil)
-		r.release()
-		r.run(4*time.Second, nil)
-		return r.w.Find(vent.VentSlow).On
-	}
-	if half(1) || half(2) {
-		t.Error("found without a level")
-	}
-	if !half(0.65) {
-		t.Error("not found with the level known")
-	}
-}
-
 func TestWatchAllocatesNothing(t *testing.T) {
 	r := newVentRig(watched(0), 10)
 	s := points.Sample{Point: points.Vessel, Quality: points.Good, At: r.at, Value: 690e3}

@@ -3,7 +3,7 @@ package vent
 import "gritwatch/internal/statecodec"
 
 // watchState is raised whenever the list of fields or their meaning changes.
-const watchState = 1
+const watchState = 2
 
 // AppendState appends the watch's state, without its parameters. A restored watch goes on as if nothing had happened;
 // what it found raises alarms and is no answer (R7 speaks of the word).
@@ -25,7 +25,11 @@ func (l *level) fields(c *statecodec.Codec) {
 }
 
 func (w *Watch) fields(c *statecodec.Codec) {
-	statecodec.Float(c, &w.air)
+	statecodec.Int(c, &w.expected.tau)
+	statecodec.Int(c, &w.expected.lag)
+	statecodec.Int(c, &w.since)
+	statecodec.Float(c, &w.top)
+	statecodec.Int(c, &w.short)
 	statecodec.Int(c, &w.now)
 	for i := range w.recent {
 		statecodec.Int(c, &w.last[i])

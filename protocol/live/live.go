@@ -29,6 +29,115 @@ type Drops struct {
 	Hose      *float64 `json:"hose,omitempty"`
 }
 
+// Ratios are resistances of segments over their healthy baseline.
+type Ratios struct {
+	Separator *float64 `json:"separator,omitempty"`
+	Valve     *float64 `json:"valve,omitempty"`
+	Mixing    *float64 `json:"mixing,omitempty"`
+	Hose      *float64 `json:"hose,omitempty"`
+}
+
+// Quantiles are of an estimate: it is under p10 in one of ten cases, under p90 in nine.
+type Quantiles struct {
+	P10 float64 `json:"p10"`
+	P50 float64 `json:"p50"`
+	P90 float64 `json:"p90"`
+}
+
+// A Cost is what a loss of pressure costs at the nozzle: 1.5 % of the work for each psi, common practice, no source; straight on beyond the target too, so that
+// parts add up.
+type Cost struct {
+	Pa     float64  `json:"pa"`                // negative: less is lost than at the baseline
+	Share  float64  `json:"share"`             // of the work
+	MoneyH *float64 `json:"money_h,omitempty"` // an hour of blasting, in the site's currency; absent: the site has given no costs
+}
+
+// A SegmentLoss is what a segment loses more than at its baseline. The three parts add up to it; they are absent where too little is lost to tell.
+type SegmentLoss struct {
+	From         string   `json:"from"` // point where it begins: of several segments with no point between, that of the first
+	Excess       Cost     `json:"excess"`
+	FlowPa       *float64 `json:"flow_pa,omitempty"`       // because more air flows
+	MixPa        *float64 `json:"mix_pa,omitempty"`        // because more abrasive flows with it
+	ResistancePa *float64 `json:"resistance_pa,omitempty"` // because the segment lets less through
+}
+
+// An Account tells where the nozzle's pressure is lost: fall is sag and the excess of all segments.
+type Account struct {
+	Fall      Cost         `json:"fall"` // the baseline's pressure at the nozzle less the present one
+	Sag       Cost         `json:"sag"`  // the baseline's pressure at the first point less the present one: the supply's part
+	SagAt     string       `json:"sag_at"`
+	Separator *SegmentLoss `json:"separator,omitempty"`
+	Valve     *SegmentLoss `json:"valve,omitempty"`
+	Mixing    *SegmentLoss `json:"mixing,omitempty"`
+	Hose      *SegmentLoss `json:"hose,omitempty"`
+	Short     *Cost        `json:"short,omitempty"`    // the target less the baseline's pressure at the nozzle: a row of its own
+	Currency  string       `json:"currency,omitempty"` // of money_h
+}
+
+// A Baseline says what losses and resistances are told against.
+type Baseline struct {
+	How         string `json:"how"`                // learned, ritual, commissioned
+	T           string `json:"t,omitempty"`        // when it was measured
+	Seconds     int    `json:"seconds"`            // of steady blasting behind it; 0: written down by a person
+	Provisional bool   `json:"provisional"`        // learned: as healthy as the pot was
+	AirOnly     string `json:"air_only,omitempty"` // how the air-only one came to be, as how; absent: there is none
+}
+
+// A Condensate is what the moisture separator has caught since it was drained: an estimate, from the weather and the temperatures that the site
+// states.
+type Condensate struct {
+	Since   string  `json:"since"`
+	AirKg   float64 `json:"air_kg"`
+	WaterKg float64 `json:"water_kg"`
+	Due     bool    `json:"due"` // it is to be drained
+}
+
+// A Wear is the state of a part that wears or clogs, against its baseline.
+type Wear struct {
+	Index   float64  `json:"index"`             // of a segment its resistance, of the exhaust its conductance, of the bore its diameter, over the baseline's
+	SD      float64  `json:"sd"`                // standard deviation of index
+	Due     bool     `json:"due"`               // past its limit, or as good as
+	TrendH  *float64 `json:"trend_h,omitempty"` // change of index an hour of blasting
+	Changed string   `json:"changed,omitempty"` // when it last changed in a step
+	T10     string   `json:"t_10,omitempty"`    // when it will pass its limit: not before this in nine of ten cases
+	T50     string   `json:"t_50,omitempty"`    // as likely before as after this
+	T90     string   `json:"t_90,omitempty"`    // before this in nine of ten; absent: it may never
+}
+
+// Wears are those of all parts of which anything is known.
+type Wears struct {
+	Separator *Wear `json:"separator,omitempty"`
+	Valve     *Wear `json:"valve,omitempty"`
+	Mixing    *Wear `json:"mixing,omitempty"`
+	Hose      *Wear `json:"hose,omitempty"`
+	Exhaust   *Wear `json:"exhaust,omitempty"`
+	Bore      *Wear `json:"bore,omitempty"`
+}
+
+// Figures are what is estimated of a pot's flow, contents, losses and wear. None of them says anything of opening a vessel.
+type Figures struct {
+	AirKgS      *float64    `json:"air_kg_s,omitempty"`      // through the nozzle; absent unless blasting
+	LevelKg     *float64    `json:"level_kg,omitempty"`      // abrasive left
+	LevelSdKg   *float64    `json:"level_sd_kg,omitempty"`   // standard deviation
+	LevelShare  *float64    `json:"level_share,omitempty"`   // of the pot's capacity
+	LevelLow    *float64    `json:"level_low,omitempty"`     // 80 % interval of level_share
+	LevelHigh   *float64    `json:"level_high,omitempty"`    // as level_low
+	FlowKgS     *float64    `json:"flow_kg_s,omitempty"`     // abrasive; absent unless blasting
+	Loading     *float64    `json:"loading,omitempty"`       // abrasive over air; absent unless blasting
+	UsedKg      *float64    `json:"used_kg,omitempty"`       // abrasive since the server began to follow the pot
+	EmptyS      *Quantiles  `json:"empty_s,omitempty"`       // blasting seconds left
+	EmptyClockS *Quantiles  `json:"empty_clock_s,omitempty"` // seconds left on the clock, by the crew's recent duty
+	BoreMm      *float64    `json:"bore_mm,omitempty"`       // of the nozzle
+	BoreSdMm    *float64    `json:"bore_sd_mm,omitempty"`    // standard deviation
+	Resistance  Ratios      `json:"resistance,omitzero"`
+	Exhaust     *float64    `json:"exhaust,omitempty"` // conductance over its baseline
+	Losses      *Account    `json:"losses,omitempty"`  // absent unless blasting
+	Baseline    *Baseline   `json:"baseline,omitempty"`
+	Wear        Wears       `json:"wear,omitzero"`
+	Condensate  *Condensate `json:"condensate,omitempty"`
+	Findings    []string    `json:"findings,omitempty"` // what has changed, of a closed list
+}
+
 // A Pot is the newest estimate of one pot.
 type Pot struct {
 	Kind string `json:"kind"` // "estimate"
@@ -48,6 +157,7 @@ type Pot struct {
 	NozzlePa       *float64 `json:"nozzle_pa,omitempty"`
 	NozzleMeasured bool     `json:"nozzle_measured"`
 	Production     *float64 `json:"production,omitempty"` // share of the work at target; absent unless blasting
+	Figures
 
 	Answer Answer `json:"answer"`
 	Air    string `json:"air"` // air to the pot, for the VENTED block: on, off, unknown

@@ -64,8 +64,9 @@ type Cycle struct {
 	BlastS     float64  `json:"blast_s"`
 	Inferred   bool     `json:"inferred"` // told by the hose point, for want of a control point
 	Vent       Blowdown `json:"vent"`
-	Late       bool     `json:"late"`       // made from readings that came afterwards
-	Incomplete bool     `json:"incomplete"` // readings between press and end are missing, so its figures may be wrong
+	AbrasiveKg *float64 `json:"abrasive_kg,omitempty"` // that went through the metering valve; absent: not known
+	Late       bool     `json:"late"`                  // made from readings that came afterwards
+	Incomplete bool     `json:"incomplete"`            // readings between press and end are missing, so its figures may be wrong
 }
 
 // Cycles is a page of cycles, by their press.
@@ -99,6 +100,42 @@ type Alarm struct {
 type Alarms struct {
 	Alarms []Alarm `json:"alarms"`
 	Paging
+}
+
+// A StoredBaseline is what a person recorded, and what a pot's losses are told against since then. Older ones stay in the list.
+type StoredBaseline struct {
+	ID       string    `json:"id"` // ULID
+	Pot      string    `json:"pot"`
+	T        string    `json:"t"`
+	How      string    `json:"how"`       // ritual, commissioned
+	AirOnly  bool      `json:"air_only"`  // with the metering shut; else with abrasive as usual
+	PointsPa Pressures `json:"points_pa"` // gauge, in steady blasting
+	Seconds  int       `json:"seconds"`   // of steady blasting behind it; 0: written down
+	By       string    `json:"by"`        // person
+	Note     string    `json:"note,omitempty"`
+}
+
+// StoredBaselines is a page of baselines, by their instant.
+type StoredBaselines struct {
+	Baselines []StoredBaseline `json:"baselines"`
+	Paging
+}
+
+// A NewBaseline is what is posted to record a baseline. Without points_pa the last steady blast is declared to be one (a ritual); with them
+// it is one that was written down (commissioned).
+type NewBaseline struct {
+	AirOnly  bool       `json:"air_only,omitempty"`  // with the metering shut; else with abrasive as usual
+	PointsPa *Pressures `json:"points_pa,omitempty"` // gauge, all of one instant of steady blasting
+	By       string     `json:"by"`                  // person
+	Note     string     `json:"note,omitempty"`
+}
+
+// A NewService is what is posted to record work on a pot. It counts from now on.
+type NewService struct {
+	Part string `json:"part"` // separator, valve, mixing, hose, exhaust, bore
+	Work string `json:"work"` // as cleaned, replaced; drained: the separator was emptied of water
+	By   string `json:"by"`   // person
+	Note string `json:"note,omitempty"`
 }
 
 // A Refill is abrasive put into a pot.

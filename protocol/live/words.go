@@ -19,3 +19,12 @@ func Units() []string { return []string{"psi", "bar", "kPa"} }
 
 // FrameTypes are the types of a Frame.
 func FrameTypes() []string { return []string{"snapshot", "change"} }
+
+// Findings are the words of Figures.Findings, as the server's package finding has them.
+func Findings() []string {
+	return []string{"separator-restricted", "valve-restricted", "mixing-restricted", "hose-restricted", "more-flow", "inlet-leak", "flooding", "spitting",
+		"abrasive-stopped", "stop-undecided", "pot-empty", "exhaust-restricted", "nozzle-worn", "drain-due"}
+}
+
+// BaselineKinds are the words of Baseline.How.
+func BaselineKinds() []string { return []string{"learned", "ritual", "commissioned"} }

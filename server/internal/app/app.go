@@ -118,13 +118,16 @@ func Run(ctx context.Context, c config.Config, o Options) error {
 	noted = newBook(kept.records, keeper, kept.open)
 	start := time.Now()
 	events := pot.Events{Latency: func(d time.Duration) { m.Latency(d) }, Dropped: func() { m.Dropped() }, Faulty: remembered.note,
-		Cycle: noted.Cycle, Found: noted.Found, Gauge: noted.Gauge}
+		Cycle: noted.Cycle, Refill: noted.Refill, Found: noted.Found, Gauge: noted.Gauge}
 	wires := newWiring(all, o.Log)
 	var actors []*pot.Actor
 	for i, p := range c.Pots {
 		events.Sample = wires.of(i)
 		a := pot.New(pot.Config{Site: c.Site, Agent: p.Agent, Pot: p.Pot},
 			pot.Options{Start: start, Log: o.Log, Events: events, Faulty: remembered.faulty(p.Name)})
+		if err := remind(ctx, kept.records, a); err != nil {
+			return err
+		}
 		electric[p.Name] = p.Control.Electric
 		actors = append(actors, a)
 		tasks = append(tasks, a)
@@ -146,7 +149,7 @@ func Run(ctx context.Context, c config.Config, o Options) error {
 	tasks = append(tasks, hub, host, keeper, past)
 
 	handler := httpapi.New(httpapi.Options{Pots: pots, Live: hub, Metrics: m.Handler(httpapi.Problem), Page: o.Page, Log: o.Log,
-		History: kept.history, Records: kept.records,
+		History: kept.history, Records: kept.records, Recorder: &clerk{pots, kept.records},
 		Listen: listener.Addr().String(), Hosts: hosts(c), Ready: func() []string { return append(notReady(host, actors), wrong.words()...) }})
 	tasks = append(tasks, &web{listener: listener, server: &http.Server{Handler: handler, ReadHeaderTimeout: 5 * time.Second,
 		ReadTimeout: 10 * time.Second, WriteTimeout: 20 * time.Second, IdleTimeout: time.Minute, MaxHeaderBytes: 16 << 10,

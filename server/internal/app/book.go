@@ -2,6 +2,7 @@ package app
 
 import (
 	"encoding/json"
+	"fmt"
 	"math"
 	"sync"
 	"time"
@@ -10,6 +11,7 @@ import (
 	"gritwatch/protocol/points"
 	"gritwatch/protocol/si"
 	"gritwatch/server/internal/engine"
+	"gritwatch/server/internal/engine/level"
 	"gritwatch/server/internal/gauges"
 	"gritwatch/server/internal/keep"
 	"gritwatch/server/internal/records"
@@ -74,6 +76,12 @@ func (b *book) LateCycle(pot, agent string, epoch uint64, c engine.Cycle, ended 
 func (b *book) cycle(pot, agent string, epoch uint64, c engine.Cycle, ended si.Instant, late bool) {
 	c.Press, c.Release = b.stored(agent, epoch, c.Press), b.stored(agent, epoch, c.Release)
 	b.records.AddCycle(records.Cycle{Pot: pot, Cycle: c, Ended: b.stored(agent, epoch, ended), Late: late})
+}
+
+// Refill writes down a refill that was seen, live or by a rewind. Nobody has weighed it; it is told once of each first press after it.
+func (b *book) Refill(pot, agent string, epoch uint64, r level.Refill) {
+	at := b.stored(agent, epoch, r.At)
+	b.records.AddRefill(records.Refill{ID: records.SameID(at, "refill "+pot), Pot: pot, At: at, Note: fmt.Sprintf("seen: from %.0f %% to %.0f %% of capacity", 100*float64(r.From), 100*float64(r.To))})
 }
 
 // Found writes down what the vent watch has found live, and its end.

@@ -21,7 +21,10 @@ func (f *Follower) Adopt(rewound *Follower) bool {
 	f.Watch.Keep(&watch)
 	f.Gauges.Keep(&found)
 	f.Engine.adopt(rewound.Engine)
-	f.Out = f.Engine.out
+	f.about.take(&rewound.about)
+	f.about.cycles = f.Engine.out.Cycles
+	f.Out.Now = f.Engine.out
+	f.about.tell(&f.Out)
 	return true
 }
 

@@ -41,7 +41,7 @@ func (m *told) step(f *engine.Follower, s points.Sample) {
 // TestAdoptRandom: a follower that missed a stretch, and takes over what another one has seen, is soon as one that missed
 // nothing; no cycle is lost or told twice, and what it has found stays found.
 func TestAdoptRandom(t *testing.T) {
-	checks(t, "25")
+	checks(t, "40")
 	adopted, equal, cycles := 0, 0, 0
 	rapid.Check(t, func(t *rapid.T) {
 		h := randomShift(t)

@@ -14,6 +14,7 @@ type Cycle struct {
 	Press, Release si.Instant
 	Inferred       bool // told by the hose point, for want of a control point
 	Vent           Vent
+	Abrasive       si.Mass // that went through the metering valve; 0: not known
 }
 
 // Blast is how long the handle was pressed.

@@ -30,5 +30,21 @@
 // # Production
 //
 // 1 - 0.015 for each psi of nozzle pressure under target, the nozzle taken within 50 psi and target: common practice,
-// no source. Only while blasting and with a nozzle point: no model stands in for it here.
+// no source. Only while blasting and with a nozzle point: no model stands in for it here (package losses has one).
+//
+// # Estimates
+//
+// A Follower steps all that is known of one pot, in this order with every sample: the judge of the answer and the watches, the engine
+// above, and what follows strokes and blasting. These take the pressures that were brought to one instant (above, at most every 40 ms), so that
+// no estimate rests on readings of different instants:
+//
+//	stroke      what one press and one vent tell
+//	steady      means over one second of blasting, and whether the vessel fills
+//	level       what is left, what flows, when it is empty
+//	wear        parts that clog and wear, from strokes and seconds
+//	losses      where the nozzle's pressure is lost, against a baseline
+//	condensate  water in the separator, an estimate by stated temperatures
+//
+// level takes nothing of the others; losses take the loading and the air in the vessel from level, and separator and bore from wear; wear takes
+// resistances of mixing and hose from losses, one second later. None of them knows of the answer, and the answer knows of none of them.
 package engine

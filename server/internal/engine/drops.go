@@ -63,6 +63,13 @@ func (t *track) when(at si.Instant) (float64, bool) {
 	return 0, false
 }
 
+// A joint is what the points of the air's path show at one instant.
+type joint struct {
+	at  si.Instant // zero: none
+	has points.Set
+	p   [points.Count]float64 // gauge, Pa
+}
+
 // drops brings all fresh points of the air's path to one instant.
 func (e *Engine) drops() {
 	e.out.Drops, e.out.DropsAt = [points.SegmentCount]Drop{}, 0
@@ -73,15 +80,19 @@ func (e *Engine) drops() {
 			at = h.newest()
 		}
 	}
-	if at == 0 {
+	j := &e.joint
+	if j.at, j.has = at, 0; at == 0 {
 		return
 	}
+	for p := points.Supply; p <= points.Nozzle; p++ {
+		if v, ok := e.history[p].when(at); ok {
+			j.p[p] = v
+			j.has |= points.SetOf(p)
+		}
+	}
 	for s := points.Segment(0); s < points.SegmentCount; s++ {
-		from, to := s.Ends()
-		a, okA := e.history[from].when(at)
-		b, okB := e.history[to].when(at)
-		if okA && okB {
-			e.out.Drops[s] = Drop{true, si.PressureDrop(a - b)}
+		if from, to := s.Ends(); j.has.Has(from) && j.has.Has(to) {
+			e.out.Drops[s] = Drop{true, si.PressureDrop(j.p[from] - j.p[to])}
 			e.out.DropsAt = at
 		}
 	}

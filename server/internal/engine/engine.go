@@ -6,6 +6,8 @@ import (
 	"gritwatch/internal/vent"
 	"gritwatch/protocol/points"
 	"gritwatch/protocol/si"
+	"gritwatch/server/internal/engine/baseline"
+	"gritwatch/server/internal/engine/condensate"
 )
 
 // A State describes what a pot does. The zero value is Unknown.
@@ -34,9 +36,14 @@ type Params struct {
 	Points  points.Set
 	Target  si.GaugePressure // at the nozzle; 0: not given
 	Volume  si.Volume        // of the vessel; 0: not known
-	Nozzle  si.Length        // bore; 0: not known
+	Nozzle  si.Length        // bore, when new; 0: not known
 	Ambient si.AbsPressure   // 0: standard
 	Period  time.Duration    // of a log that is slower than live readings; 0: live
+
+	HoseBore, HoseLength si.Length         // 0: not known
+	Bulk, Solid          si.Density        // of the abrasive; 0: nominal
+	Baseline             baseline.Set      // what people recorded
+	Condensate           condensate.Params // Ambient and Volume are filled in
 }
 
 // An Input is one sample and the handle as the judge has it after that sample.
@@ -59,8 +66,8 @@ type Drop struct {
 	Loss  si.PressureDrop
 }
 
-// An Output is what is known of the pot as of the newest sample.
-type Output struct {
+// Now is what readings alone tell of the pot, as of the newest sample.
+type Now struct {
 	At       si.Instant // of the newest sample
 	State    State
 	Since    si.Instant // of the state
@@ -88,9 +95,11 @@ type Engine struct {
 	// vesselAt is the newest good reading of the vessel with no bad one behind it. A lost poll is only a gap: it must
 	// not make a vent look stalled.
 	vesselAt si.Instant
-	out      Output
-	state    state
-	cycle    cycle
+	out      Now
+	// joint are the pressures, gauge, of all points of the air's path that were brought to one instant, which rises.
+	joint joint
+	state state
+	cycle cycle
 
 	priming   bool // restored, and the readings of its points not yet made again
 	savedBins binsMark
@@ -107,11 +116,11 @@ func New(p Params) *Engine {
 // Reset forgets all samples: the source died, or its clock was stepped. A cycle that goes on is lost; those that were
 // completed stay counted.
 func (e *Engine) Reset() {
-	*e = Engine{params: e.params, out: Output{Cycles: e.out.Cycles, Cycle: e.out.Cycle}}
+	*e = Engine{params: e.params, out: Now{Cycles: e.out.Cycles, Cycle: e.out.Cycle}}
 }
 
 // Step takes one sample. A sample no newer than its point's last, or of a point that is not configured, is dropped.
-func (e *Engine) Step(in *Input, out *Output) {
+func (e *Engine) Step(in *Input, out *Now) {
 	s := &in.Sample
 	if int(s.Point) >= points.Count || !e.params.Points.Has(s.Point) || s.At <= 0 {
 		*out = e.out

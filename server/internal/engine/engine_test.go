@@ -17,7 +17,7 @@ const t0 = si.Instant(1_790_000_000_000_000)
 // A rig polls the points of a pot one after another, each at its own instant, from functions of the time in seconds.
 type rig struct {
 	e      *engine.Engine
-	out    engine.Output
+	out    engine.Now
 	handle vent.Handle
 	now    si.Instant
 	curve  map[points.Point]func(s float64) si.GaugePressure
@@ -254,7 +254,7 @@ func TestProduction(t *testing.T) {
 func TestStepAllocs(t *testing.T) {
 	e := engine.New(engine.Params{Points: points.SetOf(points.Vessel, points.Hose), Target: 6e5})
 	in := engine.Input{Sample: points.Sample{Quality: points.Good, At: t0, Value: 5e5}, Handle: vent.Handle{Known: true, Pressed: true, Since: t0}}
-	var out engine.Output
+	var out engine.Now
 	if n := testing.AllocsPerRun(1000, func() {
 		in.Sample.At += 50_000
 		in.Sample.Point = points.Vessel
@@ -272,7 +272,7 @@ func FuzzStep(f *testing.F) {
 	f.Add([]byte{2, 2, 1, 100, 3, 2, 1, 90})
 	f.Fuzz(func(t *testing.T, data []byte) {
 		e := engine.New(engine.Params{Points: 0x3f})
-		var out engine.Output
+		var out engine.Now
 		at := t0
 		for ; len(data) >= 4; data = data[4:] {
 			at += si.Instant(int8(data[2])) * 20_000

@@ -4,6 +4,8 @@ import (
 	"gritwatch/internal/vent"
 	"gritwatch/protocol/points"
 	"gritwatch/protocol/si"
+	"gritwatch/server/internal/engine/baseline"
+	"gritwatch/server/internal/engine/wear"
 	"gritwatch/server/internal/gauges"
 )
 
@@ -14,7 +16,8 @@ type Follower struct {
 	Watch  *vent.Watch
 	Gauges *gauges.Watch
 	Engine *Engine
-	Out    Output // of the engine, as of the newest sample
+	Out    Output // as of the newest sample
+	about  estimates
 	zeros  [points.Count]si.GaugePressure
 	in     Input
 	alone  bool // no point but the vessel tells of the handle
@@ -29,9 +32,14 @@ type Follower struct {
 // NewFollower is a follower that has seen nothing. Params.Points and Target are those of pot.
 func NewFollower(pot vent.Pot, p Params) *Follower {
 	p.Points, p.Target, p.Volume = pot.Points, pot.Target, pot.Volume
+	if p.Ambient == 0 {
+		p.Ambient = si.StandardAtmosphere
+	}
 	f := &Follower{pot: pot, params: p, identity: identity(pot, p), Judge: vent.NewJudge(pot, vent.Options{Period: p.Period}), Engine: New(p),
 		Gauges: gauges.New(gauges.Params{Pot: pot, Period: p.Period}),
 		Watch:  vent.NewWatch(vent.WatchParams{Pot: pot, Nozzle: p.Nozzle, Ambient: p.Ambient, Period: p.Period})}
+	f.about = newEstimates(f.params)
+	f.about.tell(&f.Out)
 	f.alone = !pot.Points.Has(points.Control) && !pot.Points.Has(points.Hose)
 	for _, pt := range points.All() {
 		if z := pot.Gauges[pt].Zero; z != nil {
@@ -58,7 +66,8 @@ func (f *Follower) Step(s points.Sample) {
 		s.Value -= f.zeros[s.Point]
 	}
 	f.in.Sample, f.in.Handle = s, h
-	f.Engine.Step(&f.in, &f.Out)
+	f.Engine.Step(&f.in, &f.Out.Now)
+	f.about.step(f.Engine, h, &f.Out)
 }
 
 // Answer is the judge's word, lowered while something is found of the vessel's gauge (R2).
@@ -78,10 +87,29 @@ func (f *Follower) Break(why vent.Break) {
 	f.Gauges.Break(why)
 	f.infer.Break()
 	f.Engine.cycle.on = false
+	f.about.lost()
 }
 
 // Reset forgets all samples of the engine: the source died, or its clock was stepped.
 func (f *Follower) Reset() {
 	f.Engine.Reset()
-	f.Out = Output{Cycles: f.Out.Cycles, Cycle: f.Out.Cycle}
+	f.Out.Now = Now{Cycles: f.Out.Cycles, Cycle: f.Out.Cycle}
+	f.about.restart()
 }
+
+// Record takes over baselines that a person has recorded. Those that a person recorded later stay.
+func (f *Follower) Record(s baseline.Set) {
+	f.about.losses.Record(s)
+	f.about.tell(&f.Out)
+}
+
+// Ritual is the profile of the last steady blast, for a person to declare what it was; the zero value where it was under 20 s or
+// ended over ten minutes before the newest sample.
+func (f *Follower) Ritual() baseline.Profile { return f.about.losses.Ritual(f.Out.At) }
+
+// Serve takes a service that a person has recorded. It counts from its own time on, once samples have come that far; one from before
+// what the follower has taken last is left out.
+func (f *Follower) Serve(s Service) { f.about.wait(s) }
+
+// Served is what a recorded service of a part has changed.
+func (f *Follower) Served(p wear.Part) wear.Service { return f.about.wear.Service(p) }

@@ -17,7 +17,7 @@ import (
 var ErrOtherPot = errors.New("a state of another pot or of another configuration of it; follow this one from its stored samples")
 
 // followerState is raised whenever the list of parts changes.
-const followerState = 1
+const followerState = 2
 
 // stateVersion is made from the versions of all parts.
 var stateVersion = func() uint32 {
@@ -28,6 +28,13 @@ var stateVersion = func() uint32 {
 	first(gauges.New(gauges.Params{}).AppendState(nil))
 	first(New(Params{}).AppendState(nil))
 	first(new(vent.Inference).AppendState(nil))
+	x := newEstimates(Params{})
+	first(x.AppendState(nil))
+	first(x.strokes.AppendState(nil))
+	first(x.level.AppendState(nil))
+	first(x.wear.AppendState(nil))
+	first(x.losses.AppendState(nil))
+	first(x.water.AppendState(nil))
 	sum := sha256.Sum256(append(words, followerState))
 	return binary.LittleEndian.Uint32(sum[:])
 }()
@@ -60,6 +67,7 @@ func (f *Follower) parts(c *statecodec.Codec) {
 	statecodec.Nested(c, f.Gauges)
 	statecodec.Nested(c, f.Engine)
 	statecodec.Nested(c, &f.infer)
+	statecodec.Nested(c, &f.about)
 }
 
 // SetState restores what AppendState gave, of a follower of the same pot with the same digest; ErrOtherPot, or
@@ -89,7 +97,9 @@ func (f *Follower) SetState(b []byte) error {
 		fresh.Judge.MarkFaulty() // only a recorded zero or a service clears it
 	}
 	*f.Judge, *f.Watch, *f.Gauges, *f.Engine, f.infer = *fresh.Judge, *fresh.Watch, *fresh.Gauges, *fresh.Engine, fresh.infer
-	f.Out = f.Engine.out
+	f.about.take(&fresh.about)
+	f.Out.Now = f.Engine.out
+	f.about.tell(&f.Out)
 	f.priming = true
 	return nil
 }

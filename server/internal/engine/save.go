@@ -10,7 +10,7 @@ import (
 )
 
 // engineState is raised whenever the list of fields or their meaning changes.
-const engineState = 4
+const engineState = 5
 
 // AppendState appends the engine's state, without its parameters, and without the readings of the last seconds, which would
 // be most of it. What they were is in it as a checksum, so that Prime can give them back.
@@ -189,7 +189,7 @@ func (e *Engine) fields(c *statecodec.Codec) {
 	statecodec.Int(c, &y.n)
 }
 
-func (o *Output) fields(c *statecodec.Codec) {
+func (o *Now) fields(c *statecodec.Codec) {
 	statecodec.Int(c, &o.At)
 	statecodec.Int(c, &o.State)
 	statecodec.Int(c, &o.Since)
@@ -221,4 +221,5 @@ func (y *Cycle) fields(c *statecodec.Codec) {
 	statecodec.Float(c, &y.Vent.Tau)
 	statecodec.Int(c, &y.Vent.Settled)
 	statecodec.Float(c, &y.Vent.Residual)
+	statecodec.Float(c, &y.Abrasive)
 }

@@ -50,7 +50,7 @@ func TestSaveAndRestore(t *testing.T) {
 	for seed := range uint64(6) {
 		ins := story(seed)
 		whole, w, g := engine.New(params), vent.NewWatch(watch), gauges.New(gauges.Params{Pot: watch.Pot})
-		var out engine.Output
+		var out engine.Now
 		for i := range ins {
 			whole.Step(&ins[i], &out)
 			w.Step(ins[i].Sample, ins[i].Handle)
@@ -61,7 +61,7 @@ func TestSaveAndRestore(t *testing.T) {
 		}
 		for cut := 0; cut < len(ins); cut += 37 {
 			a, wa, ga := engine.New(params), vent.NewWatch(watch), gauges.New(gauges.Params{Pot: watch.Pot})
-			var got engine.Output
+			var got engine.Now
 			for i := range ins[:cut] {
 				a.Step(&ins[i], &got)
 				wa.Step(ins[i].Sample, ins[i].Handle)

@@ -38,6 +38,8 @@ type Options struct {
 
 	History History // stored readings
 	Records Records // what was recorded
+
+	Recorder Recorder // takes what people record; nil: nobody can
 }
 
 // policy is what the page may load and who may frame it: itself, and nobody. Chart libraries set styles in elements.
@@ -55,7 +57,11 @@ func New(o Options) http.Handler {
 	mux := http.NewServeMux()
 	routes := a.routes()
 	for _, r := range routes {
-		mux.HandleFunc(r.pattern, a.only(r.serve))
+		serve := a.only(r.serve)
+		if r.takesBody() {
+			serve = a.posted(r.serve)
+		}
+		mux.HandleFunc(r.pattern, serve)
 	}
 	var err error
 	if a.document, err = document(routes); err != nil {

@@ -7,9 +7,11 @@ import (
 	"net/http"
 	"reflect"
 	"strconv"
+	"strings"
 
 	"gritwatch/internal/messages"
 	"gritwatch/internal/vent"
+	"gritwatch/server/internal/engine/finding"
 	"gritwatch/server/internal/history"
 )
 
@@ -30,7 +32,7 @@ const about = `Pots, and what may be said of opening their vessels. It is not a 
 All values are SI, and pressures are gauge, in Pa (but for export.csv). A value that is not known is absent, never 0; in a list ` +
 	`that has one entry a step it is null. Times are RFC 3339 in UTC; in a query also with another zone, or as seconds since 1970. ` +
 	`Fields and codes may be added. ` +
-	`Every address answers HEAD as it answers GET. Errors are problem documents (RFC 9457); any other method gets one with status 405.`
+	`Every address that answers GET answers HEAD as it does. Errors are problem documents (RFC 9457); any other method gets one with status 405.`
 
 // A route is an address with its handler, and what the document says of it.
 type route struct {
@@ -41,6 +43,11 @@ type route struct {
 	takes   []parameter
 	answers []answer
 }
+
+// posts is what stands before the path in the pattern of an address that takes a body. What it takes stands among its parameters, in the body.
+const posts = http.MethodPost + " "
+
+func (r *route) takesBody() bool { return strings.HasPrefix(r.pattern, posts) }
 
 // A parameter stands in the path or in the query.
 type parameter struct {
@@ -91,6 +98,9 @@ func (a *api) routes() []route {
 	}
 	if a.o.Records != nil {
 		routes = append(routes, a.recordRoutes()...)
+	}
+	if a.o.Recorder != nil {
+		routes = append(routes, a.recorderRoutes()...)
 	}
 	return routes
 }
@@ -181,13 +191,24 @@ func document(routes []route) ([]byte, error) {
 	for _, r := range routes {
 		op := map[string]any{"operationId": r.id, "summary": r.does, "responses": responses(r)}
 		var takes []any
+		path, method := strings.TrimPrefix(r.pattern, posts), "get"
+		if r.takesBody() {
+			method = "post"
+		}
 		for _, p := range r.takes {
+			if p.in == "body" {
+				op["requestBody"] = map[string]any{"required": true, "content": map[string]any{typeJSON: map[string]any{"schema": p.schema}}}
+				continue
+			}
 			takes = append(takes, map[string]any{"name": p.name, "in": p.in, "required": p.in == "path", "description": p.says, "schema": p.schema})
 		}
 		if takes != nil {
 			op["parameters"] = takes
 		}
-		paths[r.pattern] = map[string]any{"get": op}
+		if paths[path] == nil {
+			paths[path] = map[string]any{}
+		}
+		paths[path].(map[string]any)[method] = op
 	}
 	return json.Marshal(map[string]any{
 		"openapi":    "3.0.3",
@@ -201,7 +222,7 @@ func responses(r route) map[string]any {
 	answers := r.answers
 	if r.pattern != "/healthz" && r.pattern != "/readyz" {
 		says := "the request names a host that is not this server's"
-		if r.id == "live" {
+		if r.id == "live" || r.takesBody() {
 			says += ", or comes from a page of another origin"
 		}
 		answers = append(answers[:len(answers):len(answers)], problem(403, says))
@@ -236,6 +257,14 @@ func schemas() (map[string]any, error) {
 			for _, c := range vent.AllCodes() {
 				says += "\n- `" + c.String() + "`: " + c.Sentence()
 				sentences[c.String()] = c.Sentence()
+			}
+			schema["description"], schema["x-sentences"] = says, sentences
+		}
+		if l.Name == "Finding" {
+			says, sentences := l.Says, map[string]string{}
+			for _, f := range finding.All() {
+				says += "\n- `" + f.String() + "`: " + f.Says()
+				sentences[f.String()] = f.Says()
 			}
 			schema["description"], schema["x-sentences"] = says, sentences
 		}

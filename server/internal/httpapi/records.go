@@ -77,6 +77,10 @@ func (a *api) cycles(w http.ResponseWriter, r *http.Request) {
 func cycleOf(c *records.Cycle) live.Cycle {
 	out := live.Cycle{Kind: "cycle", Pot: c.Pot, T: instant(c.Ended), Press: instant(c.Press), Release: instant(c.Release),
 		BlastS: seconds(c.Blast()), Inferred: c.Inferred, Vent: live.Blowdown{P0Pa: pascals(c.Vent.From)}, Late: c.Late, Incomplete: c.Incomplete}
+	if c.Abrasive > 0 {
+		kg := math.Round(float64(c.Abrasive)*1e2) / 1e2
+		out.AbrasiveKg = &kg
+	}
 	if c.Vent.Tau > 0 {
 		tau := math.Round(c.Vent.Tau*1e3) / 1e3
 		out.Vent.TauS = &tau

@@ -156,8 +156,8 @@ func TestStoredGuard(t *testing.T) {
 		if res := call(t, h, "GET", "evil.example", target); res.StatusCode != http.StatusForbidden {
 			t.Errorf("%s for a foreign host: %d", target, res.StatusCode)
 		}
-		if res := call(t, h, "POST", self, target); res.StatusCode != http.StatusMethodNotAllowed {
-			t.Errorf("POST %s: %d", target, res.StatusCode)
+		if res := call(t, h, "DELETE", self, target); res.StatusCode != http.StatusMethodNotAllowed {
+			t.Errorf("DELETE %s: %d", target, res.StatusCode)
 		}
 		res := call(t, h, "HEAD", self, target)
 		if res.StatusCode != 200 || res.Header.Get("Cache-Control") != "no-store" {

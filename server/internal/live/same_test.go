@@ -27,9 +27,24 @@ func TestSame(t *testing.T) {
 			v.SetBool(true)
 		case reflect.Float64:
 			v.SetFloat(1)
-		case reflect.Pointer: // to a number: 0 is not absent
+		case reflect.Int:
+			v.SetInt(1)
+		case reflect.Pointer: // 0 is not absent
+			if elem := v.Type().Elem(); elem.Kind() == reflect.Struct {
+				for i := range elem.NumField() {
+					walk(path+"."+elem.Field(i).Name, func(p *msg.Pot) reflect.Value {
+						at := at(p)
+						if at.IsNil() {
+							at.Set(reflect.New(elem))
+						}
+						return at.Elem().Field(i)
+					})
+				}
+				v.Set(reflect.New(elem))
+				break
+			}
 			v.Set(reflect.New(v.Type().Elem()))
-			c := b
+			var c msg.Pot // not a copy of b: they would share what lies between
 			one := reflect.New(v.Type().Elem())
 			one.Elem().SetFloat(1)
 			at(&c).Set(one)

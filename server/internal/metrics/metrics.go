@@ -209,6 +209,7 @@ func (m *Metrics) Link(up bool) {
 type potCollector struct {
 	source                                                                         Pots
 	pressure, drop, state, answer, answerAge, production, simulated, rated, target *prometheus.Desc
+	resistance, exhaust, level, levelSD, empty, bore                               *prometheus.Desc
 }
 
 func newPots(source Pots) *potCollector {
@@ -221,16 +222,23 @@ func newPots(source Pots) *potCollector {
 		state:      desc("state", "1 for the state the pot is in, 0 for the others.", "state"),
 		answer:     desc("answer", "1 for the word that may be said of opening the vessel, 0 for the others. It replaces no gauge and no lockout.", "word"),
 		answerAge:  desc("answer_age_seconds", "Age of the sample behind the answer, worst case; absent while it cannot be told."),
-		production: desc("production_ratio", "Share of the work that target pressure at the nozzle would do; absent unless blasting with a nozzle point."),
+		production: desc("production_ratio", "Share of the work that target pressure at the nozzle would do; absent unless blasting, and while the nozzle's pressure is neither measured nor can be computed."),
 		simulated:  desc("simulated", "1 while the pot's readings come from a simulator."),
 		rated:      desc("rated_pascals", "Gauge pressure that the vessel is rated for, as configured."),
 		target:     desc("target_pascals", "Gauge pressure wanted at the nozzle, as configured."),
+		resistance: desc("resistance_ratio", "Flow-normalised resistance of a segment over its healthy baseline; absent while it is not known.", "segment"),
+		exhaust:    desc("exhaust_ratio", "Conductance of the exhaust over its healthy baseline; absent while it is not known."),
+		level:      desc("level_grams", "Estimate of the abrasive left in the pot."),
+		levelSD:    desc("level_sd_grams", "Standard deviation of the estimate of the abrasive left."),
+		empty:      desc("empty_seconds", "Estimate of the blasting seconds until the pot is empty: in this per cent of cases it takes less.", "percentile"),
+		bore:       desc("nozzle_bore_meters", "Estimate of the nozzle's bore; absent while it cannot be told."),
 	}
 }
 
 // Describe names the series.
 func (c *potCollector) Describe(ch chan<- *prometheus.Desc) {
-	for _, d := range []*prometheus.Desc{c.pressure, c.drop, c.state, c.answer, c.answerAge, c.production, c.simulated, c.rated, c.target} {
+	for _, d := range []*prometheus.Desc{c.pressure, c.drop, c.state, c.answer, c.answerAge, c.production, c.simulated, c.rated, c.target,
+		c.resistance, c.exhaust, c.level, c.levelSD, c.empty, c.bore} {
 		ch <- d
 	}
 }
@@ -273,5 +281,38 @@ func (c *potCollector) Collect(ch chan<- prometheus.Metric) {
 		put(c.simulated, hot(p.Simulated))
 		put(c.rated, &p.RatedPa)
 		put(c.target, p.TargetPa)
+		c.figures(&p, put)
 	}
 }
+
+// figures puts what is estimated of the pot.
+func (c *potCollector) figures(p *live.Pot, put func(d *prometheus.Desc, v *float64, labels ...string)) {
+	scaled := func(v *float64, by float64) *float64 {
+		if v == nil {
+			return nil
+		}
+		x := *v * by
+		return &x
+	}
+	r := &p.Resistance
+	for i, v := range [points.SegmentCount]*float64{r.Separator, r.Valve, r.Mixing, r.Hose} {
+		put(c.resistance, v, points.Segment(i).String())
+	}
+	put(c.exhaust, p.Exhaust)
+	put(c.level, scaled(p.LevelKg, gramsPerKg))
+	put(c.levelSD, scaled(p.LevelSdKg, gramsPerKg))
+	if q := p.EmptyS; q != nil {
+		put(c.empty, &q.P10, "10")
+		put(c.empty, &q.P50, "50")
+		put(c.empty, &q.P90, "90")
+	}
+	if p.BoreMm != nil {
+		bore := *p.BoreMm / mmPerMetre
+		put(c.bore, &bore)
+	}
+}
+
+const (
+	gramsPerKg = 1e3
+	mmPerMetre = 1e3
+)

@@ -43,7 +43,9 @@ func scrape(t *testing.T) string {
 	t.Helper()
 	m, err := metrics.New("harrow-quay", pots{
 		"alder": {Name: "alder", Site: "harrow-quay", State: "blasting", PressurePa: live.Pressures{Vessel: ptr(650000), Hose: ptr(640000)},
-			DropPa: live.Drops{Mixing: ptr(10000)}, Production: ptr(0.89), Simulated: true, Agent: "quay-1", RatedPa: 1034214, TargetPa: ptr(689476), Answer: live.Answer{Word: "pressurised", AgeS: ptr(0.4)}},
+			DropPa: live.Drops{Mixing: ptr(10000)}, Production: ptr(0.89), Simulated: true, Agent: "quay-1", RatedPa: 1034214, TargetPa: ptr(689476), Answer: live.Answer{Word: "pressurised", AgeS: ptr(0.4)},
+			Figures: live.Figures{LevelKg: ptr(121), LevelSdKg: ptr(6), EmptyS: &live.Quantiles{P10: 520, P50: 610, P90: 720}, BoreMm: ptr(11.25),
+				Resistance: live.Ratios{Separator: ptr(1.04), Hose: ptr(1)}, Exhaust: ptr(0.97)}},
 		"birch": {Name: "birch", Site: "harrow-quay", State: "unknown", Agent: "quay-2", RatedPa: 1034214, Answer: live.Answer{Word: "not-proven"}},
 	}, func() int { return 3 }, func() int { return 2 })
 	if err != nil {
@@ -158,11 +160,20 @@ gritwatch_pot_answer{pot="birch",site="harrow-quay",word="vented"} 0
 gritwatch_pot_answer_age_seconds{pot="alder",site="harrow-quay"} 0.4
 gritwatch_pot_drop_pascals{pot="alder",segment="mixing",site="harrow-quay"} 10000
 gritwatch_pot_dropped_total{site="harrow-quay"} 1
+gritwatch_pot_empty_seconds{percentile="10",pot="alder",site="harrow-quay"} 520
+gritwatch_pot_empty_seconds{percentile="50",pot="alder",site="harrow-quay"} 610
+gritwatch_pot_empty_seconds{percentile="90",pot="alder",site="harrow-quay"} 720
+gritwatch_pot_exhaust_ratio{pot="alder",site="harrow-quay"} 0.97
+gritwatch_pot_level_grams{pot="alder",site="harrow-quay"} 121000
+gritwatch_pot_level_sd_grams{pot="alder",site="harrow-quay"} 6000
+gritwatch_pot_nozzle_bore_meters{pot="alder",site="harrow-quay"} 0.01125
 gritwatch_pot_pressure_pascals{point="hose",pot="alder",site="harrow-quay"} 640000
 gritwatch_pot_pressure_pascals{point="vessel",pot="alder",site="harrow-quay"} 650000
 gritwatch_pot_production_ratio{pot="alder",site="harrow-quay"} 0.89
 gritwatch_pot_rated_pascals{pot="alder",site="harrow-quay"} 1.034214e+06
 gritwatch_pot_rated_pascals{pot="birch",site="harrow-quay"} 1.034214e+06
+gritwatch_pot_resistance_ratio{pot="alder",segment="hose",site="harrow-quay"} 1
+gritwatch_pot_resistance_ratio{pot="alder",segment="separator",site="harrow-quay"} 1.04
 gritwatch_pot_simulated{pot="alder",site="harrow-quay"} 1
 gritwatch_pot_simulated{pot="birch",site="harrow-quay"} 0
 gritwatch_pot_state{pot="alder",site="harrow-quay",state="at-rest"} 0

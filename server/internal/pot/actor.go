@@ -17,7 +17,9 @@ import (
 	"gritwatch/protocol/points"
 	"gritwatch/protocol/si"
 	"gritwatch/server/internal/engine"
+	"gritwatch/server/internal/engine/level"
 	"gritwatch/server/internal/feed"
+	"gritwatch/server/internal/figures"
 	"gritwatch/server/internal/gauges"
 )
 
@@ -39,8 +41,10 @@ type Events struct {
 	// Cycle is told of every cycle that was completed, with the instant at which it ended; Found of what was found wrong, and of its
 	// end. Times are of the agent's clock, in the epoch given.
 	Cycle func(pot, agent string, epoch uint64, c engine.Cycle, ended si.Instant)
-	Found func(pot, agent string, epoch uint64, at si.Instant, c vent.Condition, f vent.Finding)
-	Gauge func(pot, agent string, epoch uint64, at si.Instant, p points.Point, k gauges.Kind, f gauges.Finding)
+	// Refill is told of every refill that was seen, by its first press.
+	Refill func(pot, agent string, epoch uint64, r level.Refill)
+	Found  func(pot, agent string, epoch uint64, at si.Instant, c vent.Condition, f vent.Finding)
+	Gauge  func(pot, agent string, epoch uint64, at si.Instant, p points.Point, k gauges.Kind, f gauges.Finding)
 }
 
 // Options of an actor. Start and Log are needed.
@@ -60,11 +64,12 @@ const clockParted = time.Second
 
 // An Actor follows one pot. Put and PutEcho may be called from one goroutine, Estimate from any.
 type Actor struct {
-	cfg  Config
-	opts Options
-	own  string // digest of the server's configuration
-	box  *mailbox
-	news atomic.Uint64
+	cfg   Config
+	opts  Options
+	own   string // digest of the server's configuration
+	about figures.Pot
+	box   *mailbox
+	news  atomic.Uint64
 
 	mu       sync.Mutex
 	follow   *engine.Follower
@@ -88,6 +93,7 @@ type Actor struct {
 	refusedSession time.Time // of a second session
 
 	held held
+	told told
 }
 
 // New is an actor that has heard nothing. Run it.
@@ -96,13 +102,16 @@ func New(c Config, o Options) *Actor {
 	if e.Cycle == nil {
 		e.Cycle = func(string, string, uint64, engine.Cycle, si.Instant) {}
 	}
+	if e.Refill == nil {
+		e.Refill = func(string, string, uint64, level.Refill) {}
+	}
 	if e.Found == nil {
 		e.Found = func(string, string, uint64, si.Instant, vent.Condition, vent.Finding) {}
 	}
 	if e.Gauge == nil {
 		e.Gauge = func(string, string, uint64, si.Instant, points.Point, gauges.Kind, gauges.Finding) {}
 	}
-	a := &Actor{cfg: c, opts: o, own: c.Pot.Vent().Digest(), box: newMailbox(), follow: newFollower(c)}
+	a := &Actor{cfg: c, opts: o, own: c.Pot.Vent().Digest(), about: figures.Of(c.Pot), box: newMailbox(), follow: newFollower(c)}
 	if o.Faulty {
 		a.faulty = true
 		a.follow.Judge.MarkFaulty()
@@ -293,13 +302,16 @@ func (a *Actor) tellGauge(ctx context.Context, p points.Point, k gauges.Kind, f 
 func (a *Actor) step(ctx context.Context, e *feed.Event) {
 	by, shared := a.toServer(e)
 	for _, s := range e.Samples {
-		cycles := a.follow.Out.Cycles
+		cycles, refills := a.follow.Out.Cycles, a.follow.Out.Level.Refills
 		a.follow.Step(s)
 		if shared {
 			a.share(ctx, s, by)
 		}
 		if a.follow.Out.Cycles != cycles {
 			a.opts.Events.Cycle(a.cfg.Pot.Name, a.cfg.Agent, a.epoch, a.follow.Out.Cycle, a.follow.Out.At)
+		}
+		if l := &a.follow.Out.Level; l.Refills != refills {
+			a.opts.Events.Refill(a.cfg.Pot.Name, a.cfg.Agent, a.epoch, l.Refill)
 		}
 		a.tellAll(ctx)
 	}

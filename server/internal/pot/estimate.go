@@ -9,6 +9,7 @@ import (
 	"gritwatch/protocol/points"
 	"gritwatch/protocol/si"
 	"gritwatch/server/internal/engine"
+	"gritwatch/server/internal/figures"
 )
 
 // What is said of a point that gives no fresh reading.
@@ -41,6 +42,7 @@ func (a *Actor) Estimate(now time.Time) live.Pot {
 	p.Air = v.air()
 	v.state(&p)
 	v.drops(&p)
+	v.figures(&p)
 	p.Answer = v.answer(now)
 	return p
 }
@@ -168,6 +170,19 @@ func (v *view) drops(p *live.Pot) {
 			share := math.Round(float64(o.Production)*1e4) / 1e4
 			p.Production = &share
 		}
+	}
+}
+
+// figures are what is estimated of flow, contents, losses and wear: nothing of it while the vessel is not heard.
+func (v *view) figures(p *live.Pot) {
+	if _, ok := v.reading(points.Vessel); !ok {
+		return
+	}
+	var s figures.Sheet
+	s.Fill(&v.a.about, &v.a.follow.Out, p.State == engine.Blasting.String(), 0)
+	p.Figures = s.Figures
+	if p.NozzlePa == nil {
+		p.NozzlePa, p.Production = s.NozzlePa, s.Production
 	}
 }
 

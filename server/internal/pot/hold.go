@@ -5,6 +5,7 @@ import (
 	"gritwatch/protocol/si"
 	"gritwatch/server/internal/engine"
 	"gritwatch/server/internal/feed"
+	"gritwatch/server/internal/potparams"
 )
 
 // A Checkpoint is the state of what follows a pot, between two samples.
@@ -27,10 +28,10 @@ func (a *Actor) Checkpoint(dst []byte) (Checkpoint, bool) {
 }
 
 // Follower is one for this pot that has seen nothing, for a rewind.
-func (a *Actor) Follower() *engine.Follower { return newFollower(a.cfg) }
+func (a *Actor) Follower() *engine.Follower { return a.again() }
 
 func newFollower(c Config) *engine.Follower {
-	return engine.NewFollower(c.Pot.Vent(), engine.Params{Nozzle: c.Pot.Nozzle.Bore, Ambient: c.Pot.Atmosphere.Pressure()})
+	return potparams.Follower(c.Pot, 0)
 }
 
 // maxHeld bounds what is kept beside for a rewind, samples.

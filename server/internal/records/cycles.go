@@ -10,12 +10,12 @@ import (
 var cycles = table[Cycle]{
 	name: "cycles",
 	columns: "pot, press_us, release_us, ended_us, inferred, late, incomplete, vent_from_pa, vent_tau_s, vent_settled_us, " +
-		"vent_residual_pa",
+		"vent_residual_pa, abrasive_kg",
 	at: "press_us", key: "pot", owner: "pot",
 	scan: func(r row) (c Cycle, err error) {
 		var settled int64
 		v := &c.Vent
-		err = r.Scan(&c.Pot, &c.Press, &c.Release, &c.Ended, &c.Inferred, &c.Late, &c.Incomplete, &v.From, &v.Tau, &settled, &v.Residual)
+		err = r.Scan(&c.Pot, &c.Press, &c.Release, &c.Ended, &c.Inferred, &c.Late, &c.Incomplete, &v.From, &v.Tau, &settled, &v.Residual, &c.Abrasive)
 		v.Settled = time.Duration(settled) * time.Microsecond
 		return c, err
 	},
@@ -35,7 +35,8 @@ func addCycle(ctx context.Context, s session, c Cycle) error {
 	return run(ctx, s, insert(cycles.name, cycles.columns)+
 		` ON CONFLICT (pot, press_us) DO UPDATE SET release_us = excluded.release_us, ended_us = excluded.ended_us,
 			inferred = excluded.inferred, late = excluded.late, incomplete = excluded.incomplete, vent_from_pa = excluded.vent_from_pa,
-			vent_tau_s = excluded.vent_tau_s, vent_settled_us = excluded.vent_settled_us, vent_residual_pa = excluded.vent_residual_pa
+			vent_tau_s = excluded.vent_tau_s, vent_settled_us = excluded.vent_settled_us, vent_residual_pa = excluded.vent_residual_pa,
+			abrasive_kg = excluded.abrasive_kg
 		WHERE cycles.incomplete AND (excluded.late OR NOT excluded.incomplete)`,
-		c.Pot, int64(c.Press), int64(c.Release), int64(c.Ended), c.Inferred, c.Late, c.Incomplete, float64(v.From), v.Tau, v.Settled.Microseconds(), float64(v.Residual))
+		c.Pot, int64(c.Press), int64(c.Release), int64(c.Ended), c.Inferred, c.Late, c.Incomplete, float64(v.From), v.Tau, v.Settled.Microseconds(), float64(v.Residual), float64(c.Abrasive))
 }

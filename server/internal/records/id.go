@@ -2,6 +2,8 @@ package records
 
 import (
 	"crypto/rand"
+	"crypto/sha256"
+	"fmt"
 	"sync"
 
 	"github.com/oklog/ulid/v2"
@@ -23,6 +25,19 @@ func NewID(at si.Instant) string {
 	if err != nil {
 		// 2^80 ids of one millisecond, or an instant after the year 10889.
 		panic("records: no id: " + err.Error())
+	}
+	return id.String()
+}
+
+// SameID is a ULID of that instant that is the same for the same words, so that what is seen twice is stored once.
+func SameID(at si.Instant, what string) string {
+	var id ulid.ULID
+	if err := id.SetTime(uint64(max(0, at)) / 1000); err != nil {
+		panic("records: no id: " + err.Error()) // an instant after the year 10889
+	}
+	sum := sha256.Sum256(fmt.Appendf(nil, "%d %s", at, what))
+	if err := id.SetEntropy(sum[:10]); err != nil {
+		panic("records: no id: " + err.Error()) // of another length than ten bytes
 	}
 	return id.String()
 }

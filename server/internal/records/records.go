@@ -253,7 +253,7 @@ type Checkpoint struct {
 	At      si.Instant        // of the newest sample in State
 	Next    []JournalPosition // of each journal, the first position that is not in State
 	Version uint32            // of State's coding
-	State   []byte            // at most 64 KiB; under 5 KiB is right
+	State   []byte            // at most 64 KiB; under 6 KiB is right
 }
 
 // A JournalPosition is a sample's place: the two together name it for ever.

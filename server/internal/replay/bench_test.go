@@ -102,7 +102,7 @@ func BenchmarkParts(b *testing.B) {
 		pot := alder(b)
 		e := engine.New(engine.Params{Points: pot.Points, Target: pot.Nozzle.Target})
 		var in engine.Input
-		var out engine.Output
+		var out engine.Now
 		n := 0
 		for b.Loop() {
 			s := math.Mod(float64(n)/10, 60)

@@ -39,13 +39,6 @@ func sensorFault(at si.Instant, p points.Point, k gauges.Kind, f gauges.Finding)
 	return l
 }
 
-// An eventLine is the line of something that happened and alarms nobody.
-type eventLine struct {
-	Kind  string `json:"kind"`
-	T     string `json:"t"`
-	Event string `json:"event"`
-}
-
 // unseen tells once a release when the answer has no witness for it (R3): none came in the time that a vent may take, or
 // it was lost again.
 type unseen struct {

@@ -38,10 +38,11 @@ type estimate struct {
 	NozzleMeasured bool           `json:"nozzle_measured"`
 	Answer         live.Answer    `json:"answer"`
 	Production     *float64       `json:"production,omitempty"`
+	live.Figures
 }
 
-// figures is how many numbers an estimate has at most.
-const figures = 1 + points.Count + points.SegmentCount + 2
+// numbers is how many an estimate has at most, without the figures' own.
+const numbers = 1 + points.Count + points.SegmentCount + 2
 
 // estimate writes what is known as of the newest sample.
 func (p *Player) estimate() error {
@@ -49,7 +50,7 @@ func (p *Player) estimate() error {
 	answer := p.follow.Answer()
 	n := 0
 	figure := func(v, parts float64) *float64 {
-		f := &p.figures[n]
+		f := &p.numbers[n]
 		*f, n = round(v, parts), n+1
 		return f
 	}
@@ -84,6 +85,12 @@ func (p *Player) estimate() error {
 	if o.ProductionKnown && o.State == engine.Blasting {
 		e.Production = figure(float64(o.Production), 1e4)
 	}
+	_, vessel := p.reading(points.Vessel)
+	p.sheet.Fill(&p.about, o, vessel && o.State == engine.Blasting, 0)
+	e.Figures = p.sheet.Figures
+	if e.NozzlePa == nil {
+		e.NozzlePa, e.Production = p.sheet.NozzlePa, p.sheet.Production
+	}
 	if err := p.lines.write(e); err != nil {
 		return err
 	}
@@ -101,6 +108,9 @@ func (p *Player) news() error {
 		if err := p.lines.write(cycleOf(o.At, &o.Cycle)); err != nil {
 			return err
 		}
+	}
+	if err := p.happenings(); err != nil {
+		return err
 	}
 	var err error
 	p.follow.Watch.Tell(&p.seen, func(c vent.Condition, f vent.Finding) {
@@ -126,6 +136,7 @@ type cycleLine struct {
 	Inferred bool     `json:"inferred,omitempty"` // told by the hose point
 	BlastS   *float64 `json:"blast_s"`
 	Vent     ventLine `json:"vent"`
+	Abrasive *float64 `json:"abrasive_kg,omitempty"`
 }
 
 type ventLine struct {
@@ -138,6 +149,9 @@ type ventLine struct {
 func cycleOf(at si.Instant, c *engine.Cycle) cycleLine {
 	l := cycleLine{Kind: "cycle", T: at.String(), Press: c.Press.String(), Release: c.Release.String(), Inferred: c.Inferred,
 		BlastS: rounded(c.Blast().Seconds(), 1e3), Vent: ventLine{P0Pa: rounded(float64(c.Vent.From), 1)}}
+	if c.Abrasive > 0 {
+		l.Abrasive = rounded(float64(c.Abrasive), 1e2)
+	}
 	if c.Vent.Tau > 0 {
 		l.Vent.TauS = rounded(c.Vent.Tau, 1e3)
 	}

@@ -9,7 +9,9 @@ import (
 	"gritwatch/protocol/points"
 	"gritwatch/protocol/si"
 	"gritwatch/server/internal/engine"
+	"gritwatch/server/internal/figures"
 	"gritwatch/server/internal/gauges"
+	"gritwatch/server/internal/potparams"
 	"gritwatch/server/internal/samplecsv"
 )
 
@@ -40,7 +42,10 @@ type Player struct {
 	cycles  uint64 // told
 	lines   lines
 	line    estimate // the newest, kept to build the next in
-	figures [figures]float64
+	numbers [numbers]float64
+	about   figures.Pot
+	sheet   figures.Sheet
+	told    happened
 }
 
 // NewPlayer is a player that has seen nothing.
@@ -49,8 +54,8 @@ func NewPlayer(pot potfile.Pot, s Settings, out io.Writer) *Player {
 		s.Every = time.Second
 	}
 	p := &Player{pot: pot, fresh: max(vent.MaxAge, 5*s.Period/2), every: max(1, si.Instant(s.Every/time.Microsecond)), cell: -1,
-		follow: engine.NewFollower(pot.Vent(), engine.Params{Nozzle: pot.Nozzle.Bore, Ambient: pot.Atmosphere.Pressure(), Period: s.Period}),
-		lines:  newLines(out)}
+		follow: potparams.Follower(pot, s.Period),
+		about:  figures.Of(pot), lines: newLines(out)}
 	p.out = &p.follow.Out
 	judged := pot.Vent()
 	p.holds, p.allowance = judged.HoldsPressure, judged.Allowance()

@@ -243,13 +243,16 @@ func (j *job) restore(ctx context.Context, b begin) error {
 
 // step steps the follower, and tells what it finds that is news.
 func (j *job) step(s points.Sample) {
-	before := j.follow.Out.Cycles
+	before, refills := j.follow.Out.Cycles, j.follow.Out.Level.Refills
 	j.follow.Step(s)
 	at := j.follow.Out.At
 	news := at.Add(j.shift) >= j.from
 	if c := &j.follow.Out.Cycle; j.follow.Out.Cycles != before && news {
 		j.cycles++
 		j.r.o.Finder.LateCycle(j.a.Name(), j.agent, j.epoch, *c, at)
+	}
+	if l := &j.follow.Out.Level; l.Refills != refills && news {
+		j.r.o.Finder.Refill(j.a.Name(), j.agent, j.epoch, l.Refill)
 	}
 	j.follow.Watch.Tell(&j.seen, func(c vent.Condition, f vent.Finding) {
 		if news {

@@ -12,6 +12,7 @@ import (
 	"gritwatch/protocol/si"
 	"gritwatch/server/internal/clocks"
 	"gritwatch/server/internal/engine"
+	"gritwatch/server/internal/engine/level"
 	"gritwatch/server/internal/history"
 	"gritwatch/server/internal/keep"
 	"gritwatch/server/internal/pot"
@@ -39,6 +40,8 @@ type Keeper interface {
 // A Finder is told what a rewind finds, with the agent and the epoch of the clock that times are of. Calls must not block.
 type Finder interface {
 	LateCycle(pot, agent string, epoch uint64, c engine.Cycle, ended si.Instant)
+	// Refill is told of every refill; one that the live follower has told already too.
+	Refill(pot, agent string, epoch uint64, r level.Refill)
 	LateCondition(pot, agent string, epoch uint64, at si.Instant, c vent.Condition, f vent.Finding)
 }
 

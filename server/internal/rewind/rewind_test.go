@@ -16,6 +16,7 @@ import (
 	"gritwatch/protocol/points"
 	"gritwatch/protocol/si"
 	"gritwatch/server/internal/engine"
+	"gritwatch/server/internal/engine/level"
 	"gritwatch/server/internal/feed"
 	"gritwatch/server/internal/history"
 	"gritwatch/server/internal/keep"
@@ -72,6 +73,10 @@ func newField(t *testing.T) *field {
 // LateCycle and LateCondition make the field a rewind.Finder that writes down as the server does.
 func (f *field) LateCycle(pot, agent string, epoch uint64, c engine.Cycle, ended si.Instant) {
 	f.book.AddCycle(records.Cycle{Pot: pot, Cycle: c, Ended: ended, Late: true})
+}
+
+func (f *field) Refill(pot, agent string, epoch uint64, r level.Refill) {
+	f.book.AddRefill(records.Refill{ID: records.SameID(r.At, "refill "+pot), Pot: pot, At: r.At})
 }
 
 func (f *field) LateCondition(pot, agent string, epoch uint64, at si.Instant, c vent.Condition, x vent.Finding) {

@@ -121,7 +121,87 @@ func Append(dst []byte, p potfile.Pot, first, rest string, extra ...string) []by
 	if c := p.Commissioned; c != nil {
 		line("commissioned: {vent: ", strconv.FormatFloat(c.Time.Seconds(), 'f', -1, 64), " s, ", signed(c.By, c.At), "}")
 	}
+	if b := p.Baselines; b.Blasting != nil || b.AirOnly != nil {
+		line("baselines:")
+		if b.Blasting != nil {
+			line("  blasting: {", baseline(b.Blasting), "}")
+		}
+		if b.AirOnly != nil {
+			line("  air_only: {", baseline(b.AirOnly), "}")
+		}
+	}
+	if p.Costs.Given() {
+		line("costs: {", costs(p.Costs), "}")
+	}
+	if p.Intake.Given() {
+		line("air: {", intake(p.Intake), "}")
+	}
 	return dst
+}
+
+func baseline(b *potfile.Baseline) string {
+	var parts []string
+	for pt := points.Supply; pt <= points.Nozzle; pt++ {
+		if b.Has.Has(pt) {
+			parts = append(parts, pt.String()+": "+quantity(b.P[pt], pressures[:]))
+		}
+	}
+	return strings.Join(append(parts, signed(b.By, b.At)), ", ")
+}
+
+func costs(c potfile.Costs) string {
+	var parts []string
+	for _, x := range []struct {
+		key      string
+		v, of    float64
+		per, one string
+	}{{"labour", c.Labour, 1, "h", "h"}, {"equipment", c.Equipment, 1, "h", "h"}, {"abrasive", c.Abrasive, 1000, "t", "kg"}, {"disposal", c.Disposal, 1000, "t", "kg"}} {
+		if x.v == 0 {
+			continue
+		}
+		text, exact := divided(x.v, x.of)
+		if !exact {
+			text, x.per = strconv.FormatFloat(x.v, 'f', -1, 64), x.one
+		}
+		parts = append(parts, x.key+": "+text+" "+c.Currency+"/"+x.per)
+	}
+	if c.AbrasiveBy != 0 {
+		text, _ := divided(float64(c.AbrasiveBy), 3600) // else to the last digit or so
+		parts = append(parts, "abrasive_use: "+text+" kg/h")
+	}
+	return strings.Join(parts, ", ")
+}
+
+// divided is the shortest number that gives v when it is divided; where none does, the nearest.
+func divided(v, by float64) (text string, exact bool) {
+	whole := v * by
+	for n := range digits {
+		text = strconv.FormatFloat(whole, 'f', n, 64)
+		if x, err := strconv.ParseFloat(text, 64); err == nil && x/by == v {
+			return text, true
+		}
+	}
+	return strconv.FormatFloat(whole, 'f', -1, 64), whole/by == v
+}
+
+func intake(a potfile.Intake) string {
+	parts := []string{"intake: " + temperature(a.Temperature), "humidity: " + quantity(a.Humidity, shares[:]), "separator: " + temperature(a.Separator)}
+	if a.Aftercooler != 0 {
+		parts = append(parts, "aftercooler: "+temperature(a.Aftercooler))
+	}
+	if a.DrainAt != 0 {
+		parts = append(parts, "drain_at: "+quantity(a.DrainAt, volumes[:]))
+	}
+	return strings.Join(parts, ", ")
+}
+
+// temperature is one in Celsius, where that reads back as the same, else in kelvin.
+func temperature(t si.Temperature) string {
+	round, err := strconv.ParseFloat(strconv.FormatFloat(float64(t-si.ZeroCelsius), 'g', digits, 64), 64)
+	if err == nil && si.Temperature(round)+si.ZeroCelsius == t {
+		return strconv.FormatFloat(round, 'f', -1, 64) + " C"
+	}
+	return strconv.FormatFloat(float64(t), 'f', -1, 64) + " K"
 }
 
 // Atmosphere is an atmosphere's mapping, {barometer: 1013 mbar} or {altitude: 12 m}.

@@ -35,7 +35,10 @@ func TestReference(t *testing.T) {
 	}
 	text := string(potyaml.Append(nil, want, "", ""))
 	for _, w := range []string{"volume: 6.5 ft3, rated: 150 psi}", "{bore: 1.25 in, length: 50 ft}", "bore: 0.4375 in, target: 100 psi", "range: 0..200 psi, kind: sealed, zero_error: 0.25 psi, span_error: 0.2 %",
-		"barometer: 1013 mbar", "on: 20 psi, off: 10 psi", `commissioned: {vent: 8 s, by: "yard foreman", at: 2026-05-04}`} {
+		"barometer: 1013 mbar", "on: 20 psi, off: 10 psi", `commissioned: {vent: 8 s, by: "yard foreman", at: 2026-05-04}`,
+		`air_only: {supply: 112.1 psi, separator: 109.8 psi, vessel: 107.5 psi, hose: 105.6 psi, nozzle: 103.2 psi, by: "yard foreman", at: 2026-05-04}`,
+		"costs: {labour: 57 USD/h, equipment: 45 USD/h, abrasive: 51 USD/t, disposal: 172 USD/t, abrasive_use: 650 kg/h}",
+		"air: {intake: 25 C, humidity: 60 %, separator: 30 C, aftercooler: 38 C, drain_at: 1 L}"} {
 		if !strings.Contains(text, w) {
 			t.Errorf("no %s in\n%s", w, text)
 		}
@@ -84,6 +87,10 @@ func TestFigures(t *testing.T) {
 		p.Hose.Length = si.Length(rapid.Float64Range(1, 100).Draw(t, "length"))
 		p.Nozzle.Bore = si.Length(rapid.Float64Range(0.002, 0.02).Draw(t, "bore"))
 		p.Abrasive.Bulk = si.Density(rapid.Float64Range(200, 3000).Draw(t, "bulk"))
+		p.Costs.Labour = rapid.Float64Range(0.01, 500).Draw(t, "labour")
+		p.Costs.Abrasive = rapid.Float64Range(0.001, 5).Draw(t, "abrasive")
+		p.Costs.AbrasiveBy = si.MassFlow(float64(rapid.IntRange(1, 9999).Draw(t, "abrasive use, tenths of kg/h")) / 10 / 3600)
+		p.Intake.Temperature = si.Temperature(rapid.Float64Range(240, 350).Draw(t, "intake"))
 		if got := back(t, p); !reflect.DeepEqual(got, p) {
 			t.Fatalf("read back as\n%+v, want\n%+v", got, p)
 		}

@@ -1,7 +1,7 @@
 // Unknown JSON to typed frames. What does not fit is rejected with a reason and counted, never thrown and never
 // guessed: a pot that cannot be read is named, so that the page takes back what it last said of it.
-import { airs, frameTypes, points, qualities, segments, states, units, words } from './types.gen';
-import type { Answer, Drops, Frame, Point, Pot, Pressures, Quality } from './types.gen';
+import { airs, baselineKinds, frameTypes, points, qualities, segments, states, units, words } from './types.gen';
+import type { Account, Answer, Baseline, Condensate, Cost, Drops, Frame, Point, Pot, Pressures, Quality, Quantiles, Ratios, SegmentLoss, Wear, Wears } from './types.gen';
 
 /** A frame and what of it could not be read. */
 export interface Decoded {
@@ -82,6 +82,7 @@ function pot(value: unknown, at: string): Pot {
     ...optional(p, 'nozzle_pa', at),
     nozzle_measured: flag(p['nozzle_measured'], `${at}.nozzle_measured`),
     ...optional(p, 'production', at),
+    ...figures(p, at),
     answer: answer(p['answer'], `${at}.answer`),
     air: oneOf(p['air'], airs, `${at}.air`),
     ...optional(p, 'target_pa', at, true),
@@ -90,6 +91,118 @@ function pot(value: unknown, at: string): Pot {
     points: list(p['points'], `${at}.points`).map((v, i) => oneOf(v, points, `${at}.points[${i}]`)),
     agent: text(p['agent'], `${at}.agent`),
   };
+}
+
+/** figures are what is estimated of flow, contents, losses and wear; all of it may be absent. */
+function figures(p: Fields, at: string): Partial<Pot> {
+  return {
+    ...optional(p, 'air_kg_s', at),
+    ...optional(p, 'level_kg', at),
+    ...optional(p, 'level_sd_kg', at, true),
+    ...optional(p, 'level_share', at),
+    ...optional(p, 'level_low', at),
+    ...optional(p, 'level_high', at),
+    ...optional(p, 'flow_kg_s', at),
+    ...optional(p, 'loading', at),
+    ...optional(p, 'used_kg', at, true),
+    ...maybe(p, 'empty_s', at, quantiles),
+    ...maybe(p, 'empty_clock_s', at, quantiles),
+    ...optional(p, 'bore_mm', at, true),
+    ...optional(p, 'bore_sd_mm', at, true),
+    ...maybe(p, 'resistance', at, (v, at) => numbers(v, segments, at) as Ratios),
+    ...optional(p, 'exhaust', at, true),
+    ...maybe(p, 'losses', at, account),
+    ...maybe(p, 'baseline', at, baseline),
+    ...maybe(p, 'wear', at, wears),
+    ...maybe(p, 'condensate', at, condensate),
+    ...maybe(p, 'findings', at, (v, at) => list(v, at).map((f, i) => text(f, `${at}[${i}]`))),
+  };
+}
+
+function quantiles(value: unknown, at: string): Quantiles {
+  const q = fields(value, at);
+  return { p10: number(q['p10'], `${at}.p10`), p50: number(q['p50'], `${at}.p50`), p90: number(q['p90'], `${at}.p90`) };
+}
+
+function cost(value: unknown, at: string): Cost {
+  const c = fields(value, at);
+  return { pa: number(c['pa'], `${at}.pa`), share: number(c['share'], `${at}.share`), ...optional(c, 'money_h', at) };
+}
+
+function account(value: unknown, at: string): Account {
+  const a = fields(value, at);
+  const segment = (v: unknown, at: string): SegmentLoss => {
+    const s = fields(v, at);
+    return {
+      from: oneOf(s['from'], points, `${at}.from`),
+      excess: cost(s['excess'], `${at}.excess`),
+      ...optional(s, 'flow_pa', at),
+      ...optional(s, 'mix_pa', at),
+      ...optional(s, 'resistance_pa', at),
+    };
+  };
+  return {
+    fall: cost(a['fall'], `${at}.fall`),
+    sag: cost(a['sag'], `${at}.sag`),
+    sag_at: oneOf(a['sag_at'], points, `${at}.sag_at`),
+    ...maybe(a, 'separator', at, segment),
+    ...maybe(a, 'valve', at, segment),
+    ...maybe(a, 'mixing', at, segment),
+    ...maybe(a, 'hose', at, segment),
+    ...maybe(a, 'short', at, cost),
+    ...maybe(a, 'currency', at, text),
+  };
+}
+
+function baseline(value: unknown, at: string): Baseline {
+  const b = fields(value, at);
+  return {
+    how: oneOf(b['how'], baselineKinds, `${at}.how`),
+    ...maybe(b, 't', at, instant),
+    seconds: number(b['seconds'], `${at}.seconds`),
+    provisional: flag(b['provisional'], `${at}.provisional`),
+    ...maybe(b, 'air_only', at, (v, at) => oneOf(v, baselineKinds, at)),
+  };
+}
+
+function condensate(value: unknown, at: string): Condensate {
+  const c = fields(value, at);
+  return {
+    since: instant(c['since'], `${at}.since`),
+    air_kg: number(c['air_kg'], `${at}.air_kg`),
+    water_kg: number(c['water_kg'], `${at}.water_kg`),
+    due: flag(c['due'], `${at}.due`),
+  };
+}
+
+function wears(value: unknown, at: string): Wears {
+  const w = fields(value, at);
+  const part = (v: unknown, at: string): Wear => {
+    const p = fields(v, at);
+    return {
+      index: number(p['index'], `${at}.index`),
+      sd: number(p['sd'], `${at}.sd`),
+      due: flag(p['due'], `${at}.due`),
+      ...optional(p, 'trend_h', at),
+      ...maybe(p, 'changed', at, instant),
+      ...maybe(p, 't_10', at, instant),
+      ...maybe(p, 't_50', at, instant),
+      ...maybe(p, 't_90', at, instant),
+    };
+  };
+  return {
+    ...maybe(w, 'separator', at, part),
+    ...maybe(w, 'valve', at, part),
+    ...maybe(w, 'mixing', at, part),
+    ...maybe(w, 'hose', at, part),
+    ...maybe(w, 'exhaust', at, part),
+    ...maybe(w, 'bore', at, part),
+  };
+}
+
+/** maybe reads what may be absent. */
+function maybe<K extends string, T>(f: Fields, key: K, at: string, read: (value: unknown, at: string) => T): { [k in K]?: T } {
+  return f[key] === undefined ? {} : ({ [key]: read(f[key], `${at}.${key}`) } as { [k in K]?: T });
 }
 
 function answer(value: unknown, at: string): Answer {

@@ -24,6 +24,12 @@ export type Point = (typeof points)[number];
 export const segments = ['separator', 'valve', 'mixing', 'hose'] as const;
 export type Segment = (typeof segments)[number];
 
+export const findings = ['separator-restricted', 'valve-restricted', 'mixing-restricted', 'hose-restricted', 'more-flow', 'inlet-leak', 'flooding', 'spitting', 'abrasive-stopped', 'stop-undecided', 'pot-empty', 'exhaust-restricted', 'nozzle-worn', 'drain-due'] as const;
+export type Finding = (typeof findings)[number];
+
+export const baselineKinds = ['learned', 'ritual', 'commissioned'] as const;
+export type BaselineKind = (typeof baselineKinds)[number];
+
 export const frameTypes = ['snapshot', 'change'] as const;
 export type FrameType = (typeof frameTypes)[number];
 
@@ -76,6 +82,80 @@ export interface Drops {
   readonly hose?: number;
 }
 
+export interface Ratios {
+  readonly separator?: number;
+  readonly valve?: number;
+  readonly mixing?: number;
+  readonly hose?: number;
+}
+
+export interface Quantiles {
+  readonly p10: number;
+  readonly p50: number;
+  readonly p90: number;
+}
+
+export interface Cost {
+  readonly pa: number;
+  readonly share: number;
+  readonly money_h?: number;
+}
+
+export interface SegmentLoss {
+  readonly from: Point;
+  readonly excess: Cost;
+  readonly flow_pa?: number;
+  readonly mix_pa?: number;
+  readonly resistance_pa?: number;
+}
+
+export interface Account {
+  readonly fall: Cost;
+  readonly sag: Cost;
+  readonly sag_at: Point;
+  readonly separator?: SegmentLoss;
+  readonly valve?: SegmentLoss;
+  readonly mixing?: SegmentLoss;
+  readonly hose?: SegmentLoss;
+  readonly short?: Cost;
+  readonly currency?: string;
+}
+
+export interface Baseline {
+  readonly how: BaselineKind;
+  readonly t?: string;
+  readonly seconds: number;
+  readonly provisional: boolean;
+  readonly air_only?: BaselineKind;
+}
+
+export interface Condensate {
+  readonly since: string;
+  readonly air_kg: number;
+  readonly water_kg: number;
+  readonly due: boolean;
+}
+
+export interface Wear {
+  readonly index: number;
+  readonly sd: number;
+  readonly due: boolean;
+  readonly trend_h?: number;
+  readonly changed?: string;
+  readonly t_10?: string;
+  readonly t_50?: string;
+  readonly t_90?: string;
+}
+
+export interface Wears {
+  readonly separator?: Wear;
+  readonly valve?: Wear;
+  readonly mixing?: Wear;
+  readonly hose?: Wear;
+  readonly exhaust?: Wear;
+  readonly bore?: Wear;
+}
+
 export interface Pot {
   readonly kind: 'estimate';
   readonly name: string;
@@ -91,6 +171,26 @@ export interface Pot {
   readonly nozzle_pa?: number;
   readonly nozzle_measured: boolean;
   readonly production?: number;
+  readonly air_kg_s?: number;
+  readonly level_kg?: number;
+  readonly level_sd_kg?: number;
+  readonly level_share?: number;
+  readonly level_low?: number;
+  readonly level_high?: number;
+  readonly flow_kg_s?: number;
+  readonly loading?: number;
+  readonly used_kg?: number;
+  readonly empty_s?: Quantiles;
+  readonly empty_clock_s?: Quantiles;
+  readonly bore_mm?: number;
+  readonly bore_sd_mm?: number;
+  readonly resistance?: Ratios;
+  readonly exhaust?: number;
+  readonly losses?: Account;
+  readonly baseline?: Baseline;
+  readonly wear?: Wears;
+  readonly condensate?: Condensate;
+  readonly findings?: readonly string[];
   readonly answer: Answer;
   readonly air: Air;
   readonly target_pa?: number;
@@ -164,6 +264,7 @@ export interface Cycle {
   readonly blast_s: number;
   readonly inferred: boolean;
   readonly vent: Blowdown;
+  readonly abrasive_kg?: number;
   readonly late: boolean;
   readonly incomplete: boolean;
 }
@@ -199,6 +300,39 @@ export interface Alarms {
   readonly next?: string;
   readonly fault?: string;
   readonly server_t: string;
+}
+
+export interface StoredBaseline {
+  readonly id: string;
+  readonly pot: string;
+  readonly t: string;
+  readonly how: BaselineKind;
+  readonly air_only: boolean;
+  readonly points_pa: Pressures;
+  readonly seconds: number;
+  readonly by: string;
+  readonly note?: string;
+}
+
+export interface StoredBaselines {
+  readonly baselines: readonly StoredBaseline[];
+  readonly next?: string;
+  readonly fault?: string;
+  readonly server_t: string;
+}
+
+export interface NewBaseline {
+  readonly air_only?: boolean;
+  readonly points_pa?: Pressures;
+  readonly by: string;
+  readonly note?: string;
+}
+
+export interface NewService {
+  readonly part: string;
+  readonly work: string;
+  readonly by: string;
+  readonly note?: string;
 }
 
 export interface Refill {

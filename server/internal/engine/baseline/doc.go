@@ -1,0 +1,23 @@
+// Package baseline holds what a pot's losses are measured against: how its pressures lay along the air's path while it
+// was known, or taken, to be healthy. It is pure, and allocates nothing.
+//
+// # Profiles
+//
+// A profile is the absolute pressure of each point over steady blasting, the root of the mean square. Two of them say what a pot's healthy losses
+// are: one with abrasive as usual (laden), which losses are told against, and one with air alone, which separates what
+// abrasive costs from what the hose costs. Each comes
+//
+//	from commissioning   a named person wrote down the pressures, as gauges or a needle at the nozzle showed them
+//	from a ritual        a named person declared the last steady blast to be one, for example with the metering shut
+//	learned              from the first five minutes of steady blasting that were seen: provisional
+//
+// One that a person recorded takes the place of a learned one, and of an older one that a person recorded. Older ones
+// stay in the records, so that the past can be judged by what held then. A learned one is shown as provisional for ever: a
+// pot that was half clogged when it was first seen is taken for healthy, and nothing in its pressures can tell.
+//
+// # What cannot be known
+//
+// Gauges have zero errors of some 0.25 psi, and a healthy separator loses little more than 1 psi. A profile that the pot's
+// own gauges measured has the same errors as what is compared with it, so they fall out; one that was typed in has not,
+// and its small drops are worth no more than the sum of the errors. So measure by a ritual rather than by pencil.
+package baseline

@@ -1,0 +1,95 @@
+// Package level tells what is left in a blasting pot, how fast it goes, and when it will be gone, from pressures alone. It
+// is pure: seconds of blasting, presses and vents in, an estimate out; no clock, no I/O, no goroutine, and nothing
+// allocated after New. Like all of the engine it never says whether a vessel may be opened.
+//
+// # Symbols
+//
+//	s        abrasive in the pot, share of capacity
+//	p_s p_v p_h p_n   absolute pressures of supply, vessel, hose point and nozzle inlet, Pa; squares are means of squares
+//	mu       loading, kg of abrasive a kg of air
+//	m        flow of air, kg/s; phi its share of clean air's at the same nozzle pressure
+//	X        (p_h^2 - p_n^2)/p_n^2
+//	T        vent time, or time constant of the charge, in the first one that the pot gave
+//
+// # Capacity
+//
+// A pot that is filled to the full holds 0.9 of its vessel's volume of abrasive (common practice, no source) of the
+// configured bulk density, else of 1600 kg/m3. That is the share 1: what the pot truly holds is known to no gauge. If it
+// holds a tenth more, every kilogram told is a tenth too few, and shares and times are right all the same.
+//
+// # Flow through the metering valve
+//
+// The nozzle is choked above about 0.9 bar gauge (NACA Report 1135), so it meters the air: m = phi A p_n 0.0404/sqrt(T),
+// phi = 1/sqrt(1 + k mu) with k 0.39 from the trade's table of nozzles, see airflow.HandbookSlowing. Abrasive multiplies the
+// hose's friction at the wall by 1 + kappa mu, so with both of these, W the friction's part of X in clean air, u one
+// velocity head over p_n^2, K minor losses (package airflow has the law of the pipe and its sources)
+//
+//	X (1 + k mu) = W (1 + kappa mu) + u (K + ln(1 + X))
+//
+// X does not depend on the supply, nor on what clogs before the hose, nor on whether the vessel's pressure stands still.
+// No value of kappa is published; 2.2 is the median of simulated pots, and what a pot's own is off by goes into the
+// factor of the flow, ln of which is a state of the filter. W follows from the hose's and the nozzle's dimensions. What X
+// of clean air is off them, by the gauges' zeros above all, is learned: nothing can be below clean air, and when the
+// stream has stopped for four times the hose's time it is clean air. What enters the hose is told from what is in it
+// by an observer of first order; the hose's time is 2.5 times that of its air (of simulated pots).
+//
+// Without a nozzle point p_h^2/(p_s^2 - p_v^2) takes the place of X, in steady seconds alone, and grows by the factor
+// 1 + mu (k + kappa W)/(1 + X): a third as much. Its value in clean air is known only after the stream has stopped once,
+// before that the first stream is taken for an ordinary one; and it moves with every clog before the vessel. With vessel
+// and control alone nothing tells the setting: the flow is that of the trade's table for the nozzle, mu 1.3, times the
+// pot's factor, and the intervals say so.
+//
+// # Soundings
+//
+// Grit displaces air, so a full pot vents and charges faster. Gas between the grains keeps its temperature, free gas does
+// not, so the time falls by less than the volume: T = c - a s, with a/c 0.8 of the share of the volume that the grains
+// themselves take, give or take 15 % (0.8 and 15 % of simulated pots), until the pot has taught its own c and a.
+// Corrected are: a blast under half a minute leaves the air warm, and the vent is shorter by up to 12 %; a rich stream
+// lets less air out through the nozzle, and the vent is longer, by about 5 % a unit of loading, which is a state of
+// the filter. Between a vent and the next press nothing is drawn, so both together are one sounding, free of half
+// the noise of each. A vent after the pot ran empty belongs to another path (the open metering valve bleeds too), and is no
+// sounding.
+//
+// # Filter
+//
+// An extended Kalman filter of seven states: s, ln of the flow's factor, c and a of the vent, the vent's gradient by the
+// loading, and c and a of the charge. What all soundings of one fill are off together is in c and a. Between strokes only
+// what was drawn is summed; the belief moves with vents and presses. How well soundings fit is learned for each kind and widens or
+// narrows their noise; one that is more than three deviations off counts less. Gradients are taken along one line for each
+// fill: see belief.
+//
+// # Known empty and known full
+//
+// The stream stops with the level near zero: the pot is empty. The first time all that was guessed before is dropped, but
+// for the times as they are now. After a rest of over half a minute at no pressure, the first sounding weighs four
+// stories: not filled; filled to the full; filled to the full after it ran empty; topped up. The belief becomes their
+// mixture. The longer the rest, and the emptier the pot, the likelier a fill was beforehand (common practice, no source).
+//
+// # Stopped
+//
+// What enters the hose is under 0.15 of the usual for two seconds: the stream has stopped. A damp lump that lets a tenth
+// through is not a stop for ten seconds. Empty against blocked: the level's own distribution against a blocked valve, which
+// happens at any level, five times rarer; between 0.2 and 0.8 the word is undecided, and the next vent decides by its
+// time. When abrasive flows again it was blocked; when the pot is filled first, it was empty.
+//
+// # Time to empty
+//
+// s over the flow's factor and the flow by the formula, of which the last minute goes back to the usual of forty minutes
+// with a time constant of ten minutes of blasting, as a process of Ornstein and Uhlenbeck (Uhlenbeck and Ornstein, Physical
+// Review 36, 1930); its variance is that of this pot's own settings. The interval holds the variances of s and of the
+// factor, how they lean on one another, and that of the mean flow to come. On the clock: over the share of blasting in the
+// last half hour, breaks of over five minutes cut to that.
+//
+// # What cannot be known
+//
+//   - Before the pot has run empty or been filled to the full once, times and flow tell only how the level changes. The
+//     first shift is taken to begin full, give or take a quarter; a pot that begins half empty is told too full until then.
+//   - A pot that is only topped up never shows either end: its interval stays wide, and one fill from full to empty cures it.
+//   - A hose that clogs, or a nozzle that wears, moves X as a richer stream does. Only air alone tells them apart: a ritual,
+//     or the seconds after the pot ran empty. Until then the loading is off by as much as X, and the flow's factor follows
+//     from fill to fill.
+//   - What the crew will do to the metering valve next. The interval holds if it goes on as it did.
+//   - An exhaust that clogs lengthens the vent as an emptier pot does; the charge does not. The filter takes a slow change for
+//     a change of level until the next fill.
+//   - Abrasive that hangs in the pot, beside a hole that the stream has made, is not told from abrasive that is gone.
+package level

@@ -1,0 +1,294 @@
+package level
+
+import (
+	"math"
+
+	"gritwatch/internal/airflow"
+	"gritwatch/protocol/points"
+	"gritwatch/protocol/si"
+	"gritwatch/server/internal/engine/steady"
+)
+
+// Constants of the metering flow.
+const (
+	room = 293.15 // K, ISO 6358's T0: intake and wall temperatures are not known better
+	// slowing is k of phi = 1/sqrt(1 + k mu): with a discharge coefficient of 1 the trade's table of nozzles has the ratio 0.81
+	// near mu = 1.3 (see airflow.HandbookSlowing).
+	slowing = 0.39
+	// friction is kappa: how much a unit of loading adds to the hose's friction. No value is published; this one is the
+	// median of simulated pots, and what a pot's own is off by goes into its flow factor.
+	friction = 2.2
+	// slip is how much longer the hose takes to clear of abrasive than its air takes to pass through it, of simulated pots.
+	slip     = 2.5
+	reynolds = 0.08 // half the power of a smooth pipe's friction by the Reynolds number, about a fifth (Blasius: a quarter)
+	rich     = 5.0  // loading that no stream exceeds for long
+
+	usualLoading = 1.3     // the same table, about the same for all nozzles
+	roughness    = 0.01e-3 // m, roughness of a rubber hose that fits the handbook: see airflow.Pipe
+	zeroRatio    = 0.012   // of the ratio: zeros of both gauges off by a quarter psi and spans by 0.2 %, at 7 bar
+	couplings    = 1.0     // velocity heads: entry, couplings and bends; common practice, no source
+)
+
+// A source is what the loading is told from.
+type source uint8
+
+const (
+	bySetting source = iota // nothing tells it: the pot's usual flow
+	byHose                  // the hose's loss over the square of the nozzle's pressure
+	byHead                  // the square of the pressure before hose and nozzle over the loss before the vessel
+)
+
+// A meter tells the loading, and the abrasive's flow by formula, from seconds of blasting.
+type meter struct {
+	source   source
+	from, to points.Point // of the loss before the vessel, byHead
+	head     points.Point // byHead
+	last     points.Point // the one nearest to the nozzle, for the air's flow
+	air      float64      // kg/s of clean air for each Pa of absolute nozzle pressure
+	hose     float64      // clean hose's (ph^2 - pn^2)/pn^2, by its dimensions
+	wall     float64      // the part of it that is friction at the wall
+	speed    float64      // and of one velocity head, twice over
+	clears   float64      // s: time constant of the hose's clearing of abrasive
+
+	// State.
+	clean   float64 // value of the ratio in clean air; 0: not known yet
+	mu      float64 // loading in the hose
+	enters  float64 // loading that enters the hose
+	before  float64 // ratio of the second before
+	age     int     // seconds of this press
+	flown   bool    // abrasive has come in this press
+	usual   float64 // loading while it flows, mean of the last third of a minute
+	guessed int     // seconds behind the clean value, byHead
+	low     float64 // evidence that it has stopped
+	stopped int     // seconds since it was found to have stopped; 0: it flows
+}
+
+// newMeter finds what a pot's points let tell.
+func newMeter(p Params) meter {
+	bore := float64(p.Nozzle)
+	if bore <= 0 {
+		bore = 0.0095 // m, the usual one: the flow factor takes what it is off
+	}
+	area := float64(si.CircleArea(si.Length(bore)))
+	m := meter{last: points.Vessel, clears: 2}
+	nozzle := airflow.Nozzle{Area: si.Area(area), Coefficient: 1}
+	inlet := 7 * si.Bar
+	if p.Target > 0 {
+		inlet = float64(p.Target.Absolute(p.Ambient))
+	}
+	if flow, err := nozzle.MassFlow(si.AbsPressure(inlet), p.Ambient, room); err == nil {
+		m.air = float64(flow) / inlet
+		m.hose, m.wall = 0.08, 0.07 // without dimensions: an ordinary hose
+		pipe := airflow.Pipe{Bore: p.HoseBore, Length: p.HoseLength, Roughness: roughness, Loss: couplings, Law: airflow.Haaland}
+		if run, err := pipe.Inlet(si.AbsPressure(inlet), flow, room, 0); err == nil {
+			r := float64(run.Inlet) / inlet
+			m.hose = float64(r*r) - 1
+			g := float64(flow) / float64(si.CircleArea(p.HoseBore)) / inlet
+			m.speed = float64(g*g) * airflow.GasConstant * room
+			m.wall = m.speed * run.Friction * float64(p.HoseLength/p.HoseBore)
+			content := float64(si.CircleArea(p.HoseBore)) * float64(p.HoseLength) * inlet / (airflow.GasConstant * room)
+			m.clears = slip * content / float64(flow)
+		}
+	}
+	switch {
+	case p.Points.Has(points.Hose) && p.Points.Has(points.Nozzle):
+		m.source, m.last = byHose, points.Nozzle
+		m.clean = short(m.hose)
+	case p.Points.Has(points.Supply) || p.Points.Has(points.Separator):
+		m.source, m.from, m.to, m.head = byHead, points.Supply, points.Vessel, points.Vessel
+		if !p.Points.Has(points.Supply) {
+			m.from = points.Separator
+		}
+		if p.Points.Has(points.Hose) {
+			m.head = points.Hose
+		}
+		m.last = m.head
+	}
+	return m
+}
+
+// break ends the press that goes on.
+func (m *meter) rest() {
+	m.age, m.flown, m.before, m.low, m.stopped = 0, false, 0, 0, 0
+}
+
+// unit is by how much a unit of loading raises the ratio over its clean value, as long as the loading is small.
+func (m *meter) unit() float64 {
+	if m.source == byHose {
+		return float64(friction*m.wall) - float64(slowing*m.hose)
+	}
+	return m.clean * (slowing + float64(friction*m.wall)) / (1 + m.hose)
+}
+
+// loading is that of a ratio. With the nozzle choked, W of the ratio X = (ph^2 - pn^2)/pn^2 in clean air friction at the wall,
+// and u a velocity head,
+//
+//	X (1 + k mu) = W (1 + kappa mu) + u (K + ln(1 + X))
+//
+// and ph^2/(ps^2 - pv^2) grows by the factor 1 + mu (k + kappa W)/(1 + X).
+func (m *meter) loading(r float64) float64 {
+	var mu float64
+	if m.source == byHose {
+		// What clean air is off the dimensions' is the gauges' zeros up to a point, and beyond that a hose that has clogged or a
+		// bore that has grown, which multiplies all.
+		zeros := max(-zeroRatio, min(zeroRatio, m.clean-m.hose))
+		x := (r - zeros) * m.hose / max(0.2*m.hose, m.clean-zeros)
+		rest := float64(m.speed * (couplings + math.Log1p(max(0, x))))
+		for range 6 {
+			// Less air: a smaller Reynolds number and more friction.
+			w := m.wall * math.Pow(1+float64(slowing*mu), reynolds)
+			mu = max(0, min(rich, (x-w-rest)/max(0.2*m.unit(), float64(friction*w)-float64(slowing*x))))
+		}
+	} else {
+		mu = (r - m.clean) / m.unit()
+	}
+	return max(0, min(rich, mu))
+}
+
+// ratio is what the loading is told from; false: this second does not tell it.
+func (m *meter) ratio(s *steady.Second) (float64, bool) {
+	switch m.source {
+	case byHose:
+		loss, ok := s.Between(points.Hose, points.Nozzle)
+		return loss / s.PP[points.Nozzle], ok
+	case byHead:
+		loss, ok := s.Between(m.from, m.to)
+		if !ok || !s.Steady || !s.Has.Has(m.head) || loss < 0.002*s.PP[m.head] {
+			return 0, false
+		}
+		return s.PP[m.head] / loss, true
+	}
+	return 0, false
+}
+
+// A measure is what a second tells.
+type measure struct {
+	flow  float64 // of abrasive out of the hose, kg/s, by the formula
+	drawn float64 // of abrasive into the hose
+	told  bool    // loading is of this second
+	stops bool    // it was found in this second that no abrasive flows any more
+	goes  bool    // it was found in this second that it flows again
+}
+
+// second takes one second of blasting.
+func (m *meter) second(s *steady.Second) (out measure) {
+	m.age++
+	r, ok := m.ratio(s)
+	if ok && m.source == byHead && m.guessed < guesses && m.age > 5 {
+		// No clean air seen yet: the stream is taken for an ordinary one.
+		if m.guessed == 0 {
+			m.clean = r
+		}
+		m.guessed++
+		one := (slowing + float64(friction*m.wall)) / (1 + m.hose)
+		m.clean = short(m.clean + (r/(1+float64(usualLoading*one))-m.clean)/float64(m.guessed))
+	}
+	ok = ok && m.clean > 0
+	if ok {
+		out.told = true
+		m.follow(r, &out)
+	} else {
+		m.before = 0
+	}
+	mu := m.mu
+	switch {
+	case m.source == bySetting:
+		mu = usualLoading
+	case m.source == byHead && !ok && m.stopped == 0:
+		mu = m.usual
+		if mu == 0 {
+			mu = usualLoading
+		}
+	}
+	p := s.P[m.last]
+	if !s.Has.Has(m.last) {
+		p = 0
+		for _, pt := range [...]points.Point{points.Nozzle, points.Hose, points.Vessel} {
+			if s.Has.Has(pt) {
+				p = s.P[pt]
+				break
+			}
+		}
+	}
+	if m.last != points.Nozzle {
+		p /= math.Sqrt(1 + (m.hose+float64(friction*mu)*m.wall)/(1+float64(slowing*mu)))
+	}
+	air := m.air * p / math.Sqrt(1+float64(slowing*mu))
+	out.flow, out.drawn = mu*air, mu*air
+	if m.source == byHose {
+		out.drawn = m.enters * air
+		if float64(m.age) < settles+m.clears/3 {
+			out.drawn = 0
+		}
+	}
+	return out
+}
+
+// Numbers of the stop's detection, tuned on simulated pots.
+const (
+	settles     = 3 // seconds of a press, and a third of the time of the hose, before the first that counts
+	observeHose = 0.6
+	observeFeed = 0.4
+	observeSlow = 0.35
+	usualGain   = 1.0 / 20
+	lowShare    = 0.15 // of the usual loading: what enters the hose is as good as nothing
+	stopAt      = 1.8
+	guesses     = 60  // seconds that the clean value is guessed from without a nozzle point
+	coming      = 0.5 // of the usual: abrasive has come
+	startsBy    = 5.0 // s, and 1.5 times the time of the hose: until then abrasive must have come
+)
+
+// follow takes the ratio of a second: the loading, the clean value, and whether abrasive flows.
+func (m *meter) follow(r float64, out *measure) {
+	if float64(m.age) < settles+m.clears/3 {
+		return // the hose fills with air, and the metering valve has not opened
+	}
+	// Below clean air is impossible: then the clean value is lower.
+	if r < m.clean && m.before != 0 && m.before < m.clean && (m.source == byHose || m.guessed == guesses) {
+		m.clean = short(m.clean + 0.3*((r+m.before)/2-m.clean))
+	}
+	mu := m.loading(r)
+	if m.before == 0 {
+		m.mu, m.enters = short(mu), short(mu)
+	}
+	// An observer of what enters the hose, which clears with a time constant.
+	ahead := m.mu + float64((m.enters-m.mu)*(1-math.Exp(-1/m.clears)))
+	off := mu - ahead
+	m.mu = short(ahead + observeHose*off)
+	m.enters = short(max(-rich, min(rich, m.enters+(observeFeed+float64(observeSlow*m.clears))*off)))
+	m.before = short(r)
+	if m.usual == 0 {
+		if m.age > 3 && mu > 0.2 {
+			m.usual = short(mu)
+		}
+		return
+	}
+	share := m.enters / m.usual
+	if share > coming && mu > 0.3*m.usual {
+		m.flown = true
+	}
+	switch {
+	case !m.flown && float64(m.age) < startsBy+1.5*m.clears:
+		m.low = 0
+	case share < lowShare:
+		m.low = short(m.low + min(1.2, (lowShare-share)/lowShare))
+	default:
+		m.low = short(max(0, m.low-1))
+	}
+	switch {
+	case m.stopped > 0:
+		m.stopped++
+		if share > coming && mu > 0.25*m.usual {
+			m.stopped, m.low = 0, 0
+			out.goes = true
+		} else if m.flown && float64(m.stopped) > 4*m.clears && mu < 0.1*m.usual {
+			// The hose has been seen to clear: this is clean air.
+			m.clean = short(m.clean + 0.15*(r-m.clean))
+		}
+	case m.low >= stopAt:
+		m.stopped = 1
+		out.stops = true
+	case m.flown:
+		m.usual = short(m.usual + usualGain*(mu-m.usual))
+	}
+}

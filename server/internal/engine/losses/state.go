@@ -1,0 +1,62 @@
+package losses
+
+import (
+	"gritwatch/internal/statecodec"
+)
+
+// lossesState is raised whenever the list of fields or their meaning changes.
+const lossesState = 1
+
+// AppendState appends the state, without its parameters and without what people recorded.
+func (l *Losses) AppendState(dst []byte) []byte {
+	c := statecodec.Writer(dst, lossesState)
+	l.fields(&c)
+	return c.Bytes()
+}
+
+// SetState restores what AppendState gave; after an error it is as it was. The estimate is made again, with the baselines that
+// people have recorded since.
+func (l *Losses) SetState(b []byte) error {
+	if err := statecodec.Restore(l, b, lossesState, (*Losses).fields); err != nil {
+		return err
+	}
+	found := l.out.Finding
+	l.out = Estimate{Finding: found}
+	l.tell()
+	return nil
+}
+
+func (l *Losses) fields(c *statecodec.Codec) {
+	l.learn.Fields(c)
+	h := &l.held
+	statecodec.Int(c, &h.at)
+	statecodec.Bool(c, &h.steady)
+	statecodec.Int(c, &h.has)
+	for i := range h.p {
+		statecodec.Float(c, &h.p[i])
+	}
+	statecodec.Float(c, &h.aside.Loading)
+	statecodec.Float(c, &h.aside.Separator)
+	statecodec.Float(c, &h.aside.Bore)
+	statecodec.Float(c, &h.aside.Air)
+	statecodec.Int(c, &h.n)
+	for i := range h.own {
+		statecodec.Float(c, &h.own[i])
+	}
+	statecodec.Float(c, &h.over)
+	statecodec.Float(c, &h.usual)
+	statecodec.Int(c, &h.off)
+	statecodec.Float(c, &h.next)
+	statecodec.Float(c, &h.show)
+	statecodec.Float(c, &h.rich)
+	statecodec.Int(c, &h.told)
+	statecodec.Float(c, &h.wide)
+	statecodec.Float(c, &h.more)
+	statecodec.Int(c, &h.worn)
+	f := &l.feed
+	statecodec.Int(c, &f.now)
+	statecodec.Int(c, &f.next)
+	statecodec.Int(c, &f.since)
+	statecodec.Int(c, &f.before)
+	statecodec.Int(c, &l.out.Finding)
+}

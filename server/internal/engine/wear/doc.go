@@ -1,0 +1,79 @@
+// Package wear follows what slowly clogs and wears in a pot: separator, valve, mixing, hose, exhaust and the nozzle's bore. It is
+// pure, works once a second of blasting and once a stroke, and allocates nothing.
+//
+// # Symbols
+//
+//	X, Z   what a press loses in the separator and the valve segment over Ph^2 (package stroke)
+//	T, F   time constants of vent and filling, s (package stroke)
+//	d1     Ps^2 - Psep^2 of a steady second (package steady), d2 Psep^2 - Ph^2, dh Ph^2 - Pn^2
+//	s, v   indices of separator and valve: their resistance over the baseline's
+//	c      index of the exhaust: its conductance over the baseline's
+//	A      area of the bore;  mu loading, kg of abrasive a kg of air
+//
+// # Equations
+//
+// Separator and valve. Two streams pass them at a press: the one that fills the vessel, g Ph while the restriction before it is
+// choked, and the nozzle's, n Ph; over Ph neither depends on the supply. With r a resistance when healthy
+//
+//	X = s r (g + n)^2,  and in steady blasting  d1/Ph^2 = s r n^2                          (1)
+//
+// so n is told by the steady seconds and taken out, and neither a worn nozzle nor the mixture looks like a clog. What X and Z
+// gain at once and alike is more flow, as through the metering valve of an empty pot, and no clog. Both go with ln F
+// besides, along a slope that is learned: what fills fast is ahead of its gauges, and the air before it must be brought to
+// speed as well.
+//
+// Exhaust. T = V/(R T0 rho0 (C + Cn)) and F = V/(R T0 rho0 Cin) share the air's volume V (ISO 6358-1, isothermal), so
+//
+//	ln T - a ln F = - ln(c (1 - q) + q) + constant,  q = Cn/(C + Cn) when healthy          (2)
+//
+// hardly depends on the level. a would be 1, were it not for the heat: air between the grains of a full pot keeps its
+// temperature, that of an empty one does not. It is learned, 0.75 before. F is that of the next press, which finds the
+// vessel as the vent has left it: a long blast uses much, and the press before it found more. A vent before a refill tells nothing.
+//
+// Bore. The nozzle is choked and meters the air, m = K A Pn/sqrt(1 + k mu), so
+//
+//	y = 1/2 ln((d1/s + d2/v)/Pn^2) = ln A - 1/2 ln(1 + k mu) + constant                    (3)
+//	h = ln(dh/(d1/s + d2/v))       = ln(1 + kappa mu) + constant                           (4)
+//
+// and y - w h is nearly free of the loading, whose slope w is learned as the mixture changes: with k 0.39 (package airflow,
+// HandbookSlowing) and kappa 2.3 it is -0.14 at mu 0.4, -0.20 at 1 and -0.28 at 2.3. What fills the vessel meanwhile,
+// V/(R T) dp/dt, passes d1 and d2 and no nozzle, and is taken off. Without a nozzle point Ph stands for Pn, and only air-only seconds
+// count: they show (Pn/Ph)^2 of the growth.
+//
+// Every slope is learned from what both quantities are off their own slow means, so that what changes slowly is not taken
+// for it, and where the one has moved well over its noise, which they share.
+//
+// # From observations to a finding
+//
+// Every index is followed as a logarithm. The first observations make the baseline. The scatter is learned (the
+// median of the distances from the level, by steps of equal size: no outlier counts more than another). The level is a
+// running mean; two observations in a row that are four deviations off on one side are a step; one alone moves nothing. Smaller changes
+// are found by cumulative sums (NIST/SEMATECH e-Handbook 6.3.2.3, slack half a deviation), and the level follows faster
+// while these grow. A finding begins when the level, less its own deviation, is 80 % of the way to the limit, in
+// logarithms, and ends at 60 %. The trend is the level against a mean that goes back about 128 observations, over the hours of
+// blasting between the two; the date of the limit follows from it by the share of the clock that is blasting.
+//
+// A recorded service keeps what was before, and takes the next four observations for what is after; it is proven where the
+// step is three deviations for the better. A part that is then better than its baseline was clogged when that was learned, and makes a
+// new one; so does every new nozzle.
+//
+// # The next vent
+//
+// Expect is (2) the other way round: from the last press, from what blasting has used since, and from the baseline of the exhaust, the
+// slowest that a healthy vent can be now. The vent watch takes it to find a shut or half-shut exhaust sooner. It never goes by
+// what has clogged since, and the watch never lets it find later.
+//
+// # What cannot be known
+//
+// Separator and valve that clog alike and at once look like more flow. Without a hose point there is no Z, and an empty pot is told
+// from a clog only by who knows the level. Without a separator point the two are one, and stand as the valve. Without a supply
+// point the separator is unknown. A pot with a vessel point alone tells the exhaust against the inlet, as one number: what
+// clogs the inlet then looks like a better exhaust, and its cleaning like a clog.
+//
+// Without a nozzle point a leaner mixture looks like a worn nozzle, and the bore is told by air-only seconds or not at all; between
+// them it is as old as the last of them. With one, a hose that clogs or kinks moves h, and what is taken for the area's
+// logarithm by w times that, until air-only seconds tell. What wears before the first observations is in the baseline.
+//
+// The slopes, kappa and the warmth of short presses were fitted to simulated pots before they are learned; no published figures of them were
+// found.
+package wear

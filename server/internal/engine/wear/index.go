@@ -1,0 +1,296 @@
+package wear
+
+import (
+	"math"
+	"time"
+
+	"gritwatch/protocol/points"
+	"gritwatch/protocol/si"
+	"gritwatch/server/internal/engine/stroke"
+)
+
+// An Index is the state of one part.
+type Index struct {
+	Known bool
+	// Value is over the baseline's: of a segment its resistance, of the exhaust its conductance, of the bore its diameter.
+	Value   si.Ratio
+	SD      si.Ratio   // standard deviation of Value
+	Count   int        // observations since the baseline began
+	Finding bool       // past its limit, or as good as
+	Since   si.Instant // of Finding
+	Changed si.Instant // of the last step or change point; zero: none since the baseline or the last service
+	// Trend is the change of Value an hour of blasting.
+	Trend, TrendSD float64
+	Limit          Forecast // when Value passes its limit
+}
+
+// A Forecast is when something will be, with its 80 % interval; on the clock, by the duty of late days.
+type Forecast struct {
+	Known    bool
+	P10, P50 si.Instant
+	P90      si.Instant // zero: it may never be
+}
+
+// A Service is one that a person recorded.
+type Service struct {
+	At               si.Instant // zero: none
+	Before, BeforeSD si.Ratio   // of the index
+	Done             bool       // what follows is known
+	After, AfterSD   si.Ratio
+	Proven           bool // the step shows beyond doubt, and for the better
+}
+
+// limits are the values at which a part is due, over its baseline: what the crews' mechanics go by (common practice, no
+// source). That of the bore is a sixteenth of an inch, see Params.
+var limits = [Parts]float64{Separator: 1.30, Valve: 1.30, Mixing: 1.30, Hose: 1.30, Exhaust: 0.90}
+
+// early is how much of the way to the limit, in logarithms, makes a finding: the index has an error of its own, and a
+// finding that waits for certainty comes late. The level's own standard deviation comes on top. stays is how much ends it.
+const (
+	early = 0.80
+	stays = 0.60
+)
+
+const (
+	wornBy     = si.Inch / 16
+	wornUnless = 1.20  // where the bore is not known
+	ownSD      = 0.025 // of the logarithm of an index: what setting, weather and level leave in it
+	laterThan  = 100 * 24 * time.Hour
+	trendLeast = 20
+	sure       = 3.0    // standard deviations
+	tenth      = 1.2816 // of the normal distribution: P10 and P90
+)
+
+// limit is the value at which a part is due.
+func (m *Monitor) limit(p Part) float64 {
+	if p != Bore {
+		return limits[p]
+	}
+	if m.params.Bore <= 0 {
+		return wornUnless
+	}
+	return 1 + float64(wornBy/m.params.Bore)
+}
+
+// logOf is the level, less the baseline, at which the index has a value; valueOf the other way round.
+func (m *Monitor) logOf(p Part, value float64) float64 {
+	switch p {
+	case Exhaust:
+		return -math.Log(value*(1-m.share.float()) + m.share.float())
+	case Bore:
+		return 2 * m.seen() * math.Log(value)
+	}
+	return math.Log(value)
+}
+
+// seen is the share of the bore's growth that shows in the loss before the hose point over the pressure there: all of it over the
+// nozzle's own, but less over the hose point's, since what flows more loses more in the hose. From Ph^2 - Pn^2 = r m^2 and
+// m = K A Pn it is (Pn/Ph)^2, in clean air 0.9 behind a usual hose.
+func (m *Monitor) seen() float64 {
+	if m.params.Points.Has(points.Nozzle) {
+		return 1
+	}
+	return 0.9
+}
+
+func (m *Monitor) valueOf(p Part, d float64) float64 {
+	switch p {
+	case Exhaust:
+		return max(0, (math.Exp(-d)-m.share.float())/(1-m.share.float()))
+	case Bore:
+		return math.Exp(d / 2 / m.seen())
+	}
+	return math.Exp(d)
+}
+
+// bounds are those of a part's finding.
+func (m *Monitor) bounds(p Part) bounds {
+	d := m.logOf(p, m.limit(p))
+	return bounds{on: early * d, off: stays * d}
+}
+
+// value is the index of a part, 1 where it is not known.
+func (m *Monitor) value(p Part) float64 {
+	t := &m.tracks[p]
+	if !t.ready() {
+		return 1
+	}
+	return m.valueOf(p, t.level.float())
+}
+
+// Index is the state of a part.
+func (m *Monitor) Index(p Part) Index {
+	t := &m.tracks[p]
+	if !t.ready() {
+		return Index{Count: int(t.n)}
+	}
+	d := t.level.float()
+	value := m.valueOf(p, d)
+	// The derivative of Value by d, from both sides.
+	const h = 1e-3
+	by := (m.valueOf(p, d+h) - m.valueOf(p, d-h)) / (2 * h)
+	x := Index{Known: true, Value: si.Ratio(value), SD: si.Ratio(math.Abs(by) * math.Hypot(t.levelSD(), ownSD)), Count: int(t.n),
+		Finding: t.since != 0, Since: t.since, Changed: t.changed}
+	if slope, sd, ok := t.trend(m.use.blasting()); ok {
+		x.Trend, x.TrendSD = by*slope, math.Abs(by)*sd
+		x.Limit = m.forecast(t, m.logOf(p, m.limit(p))-d, slope, sd)
+	}
+	return x
+}
+
+// forecast is when a level that has far to go will have gone it.
+func (m *Monitor) forecast(t *track, far, slope, sd float64) Forecast {
+	duty := m.use.duty()
+	if duty <= 0 || slope < sure*sd {
+		return Forecast{}
+	}
+	levelSD := math.Hypot(t.levelSD(), ownSD)
+	when := func(far, slope float64) si.Instant {
+		hours := max(0, far) / slope / duty
+		if slope <= 0 || hours > laterThan.Hours() {
+			return 0
+		}
+		return m.use.at.Add(time.Duration(hours * float64(time.Hour)))
+	}
+	f := Forecast{P10: when(far-tenth*levelSD, slope+tenth*sd), P50: when(far, slope), P90: when(far+tenth*levelSD, slope-tenth*sd)}
+	f.Known = f.P50 != 0
+	return f
+}
+
+// Bore is the nozzle's, with its standard deviation; false: not known. Without a nozzle point it is known only from
+// air-only seconds, since a leaner mixture looks like wear.
+func (m *Monitor) Bore() (bore, sd si.Length, known bool) {
+	x := m.Index(Bore)
+	if !x.Known || m.params.Bore <= 0 {
+		return 0, 0, false
+	}
+	return m.params.Bore * si.Length(x.Value), m.params.Bore * si.Length(x.SD), true
+}
+
+// Serve takes a service that a person recorded. What the part was before it is kept; what it is after it is known after the
+// next few observations.
+func (m *Monitor) Serve(p Part, at si.Instant) {
+	if int(p) >= Parts {
+		return
+	}
+	s, x := &m.services[p], m.Index(p)
+	*s = Service{At: at}
+	if x.Known {
+		s.Before, s.BeforeSD = single(x.Value), single(x.SD)
+	}
+	m.tracks[p].serve()
+	if p == Exhaust {
+		m.waits = false // a vent from before
+	}
+}
+
+// Service is the last one of a part.
+func (m *Monitor) Service(p Part) Service { return m.services[p] }
+
+// served completes a service once enough was seen since.
+func (m *Monitor) served(p Part, at si.Instant) {
+	s, t := &m.services[p], &m.tracks[p]
+	if s.At == 0 || s.Done || at <= s.At || t.after > 0 || !t.ready() {
+		return
+	}
+	x := m.Index(p)
+	s.Done = true
+	s.After, s.AfterSD = single(x.Value), single(x.SD)
+	better := float64(s.Before - s.After)
+	if p == Exhaust {
+		better = -better
+	}
+	s.Proven = s.Before > 0 && better > sure*math.Hypot(float64(s.BeforeSD), float64(s.AfterSD))
+	// A part that is better than its baseline was clogged when the baseline was learned; a new nozzle is a new beginning.
+	if p == Bore || better > 0 && t.level.float() < -2*math.Hypot(t.levelSD(), ownSD) {
+		t.rebase()
+	}
+}
+
+// use is how much the pot is used. Hours are in thousandths, and what the thousandths leave is in rest.
+type use struct {
+	hours         int32      // of blasting, in all
+	rest          int32      // us, less than a thousandth of an hour
+	at            si.Instant // newest stroke
+	from          si.Instant // newest press; zero: none
+	clock, blasts int32      // of late days, on the clock and of blasting, s
+}
+
+const (
+	lateDays   = 5 * 24 * 3600 // s
+	thousandUS = 3_600_000     // us in a thousandth of an hour
+	mostHours  = 2_000_000_000
+)
+
+func (u *use) press(at si.Instant) {
+	if u.from != 0 && at > u.from {
+		u.clock += int32(min(lateDays, at.Sub(u.from).Seconds()))
+		if u.clock > lateDays {
+			u.blasts = int32(int64(u.blasts) * lateDays / int64(u.clock))
+			u.clock = lateDays
+		}
+	}
+	u.from, u.at = at, at
+}
+
+func (u *use) vent(v *stroke.Vent) {
+	blast := max(0, min(v.Blast, 24*time.Hour))
+	us := int64(u.rest) + blast.Microseconds()
+	u.hours, u.rest = min(mostHours, u.hours+int32(us/thousandUS)), int32(us%thousandUS)
+	u.blasts += int32(blast.Seconds())
+	u.at = v.At
+}
+
+// blasting is how many hours the pot has blasted.
+func (u *use) blasting() float64 { return float64(u.hours) / 1000 }
+
+// duty is the share of the clock that is blasting; 0: not known.
+func (u *use) duty() float64 {
+	if u.clock <= 0 {
+		return 0
+	}
+	return min(1, float64(u.blasts)/float64(u.clock))
+}
+
+// single keeps a ratio to single precision: more is noise, and would double what is saved.
+func single(r si.Ratio) si.Ratio { return si.Ratio(float32(r)) }
+
+// Expect is the slowest that the vent of the press that goes on can credibly be, were the handle released at an instant: the time
+// constant of its choked part, and the lag of the valves. It goes by how full the press has found the vessel, by what blasting
+// has used of it since, and by the exhaust's baseline, never by what has clogged since. Zero: not known.
+func (m *Monitor) Expect(at si.Instant) (tau, lag time.Duration) {
+	t := &m.tracks[Exhaust]
+	if !m.filled || m.odd || t.n < expectLeast || m.lags < expectLeast {
+		return 0, 0
+	}
+	used := max(0, m.uses.float()) * usesMost * max(0, min(mostBlast, at.Sub(m.pressAt).Seconds())) / usesPer
+	slowest := t.base.float() + m.vents.correct(m.fill.float()+used) + expectMargin + sure*t.deviation()
+	late := float64(m.lag) + expectLate + lagDeviations*float64(m.lagOff)
+	return time.Duration(math.Exp(slowest) * float64(time.Second)), time.Duration(max(0, late) * float64(time.Millisecond))
+}
+
+const (
+	expectLeast   = 20   // vents
+	expectMargin  = 0.10 // of ln tau
+	expectLate    = 60.0 // ms
+	lagDeviations = 4.0  // mean deviations
+	usesMost      = 1.5  // of what blasting uses in the mean: a richer mixture uses more
+	lagGain       = 1.0 / 16
+	mostLag       = 5000 // ms
+	farLag        = 200
+)
+
+// learnLag takes the lag of one vent, ms.
+func (m *Monitor) learnLag(lag int32) {
+	ms := float64(lag)
+	off := math.Abs(ms - float64(m.lag))
+	if m.lags >= expectLeast && off > farLag+2*lagDeviations*float64(m.lagOff) {
+		return // not the valves: an exhaust that hardly opens, or a press in between
+	}
+	m.lags = min(m.lags+1, mostCount)
+	g := max(lagGain, 1/float64(m.lags))
+	m.lag += int32(math.Round(g * (ms - float64(m.lag))))
+	if m.lags > 1 {
+		m.lagOff += int32(math.Round(g * (off - float64(m.lagOff))))
+	}
+}

@@ -1,0 +1,128 @@
+package wear
+
+import "gritwatch/internal/statecodec"
+
+// monitorState is raised whenever the list of fields or their meaning changes.
+const monitorState = 1
+
+// AppendState appends the monitor's state, without its parameters. A restored monitor goes on as if nothing had happened.
+func (m *Monitor) AppendState(dst []byte) []byte {
+	c := statecodec.Writer(dst, monitorState)
+	m.Fields(&c)
+	return c.Bytes()
+}
+
+// SetState restores what AppendState gave; after an error the monitor is as it was.
+func (m *Monitor) SetState(b []byte) error {
+	return statecodec.Restore(m, b, monitorState, (*Monitor).Fields)
+}
+
+// Fields lists the monitor's state for the state of the one that steps it. What is nothing in most pots is left out.
+func (m *Monitor) Fields(c *statecodec.Codec) {
+	if c.Reading() {
+		*m = Monitor{params: m.params, bleeds: m.bleeds, takes: m.takes}
+	}
+	for p := range m.tracks {
+		m.tracks[p].fields(c)
+		m.services[p].fields(c)
+	}
+	u := &m.use
+	statecodec.Int(c, &u.hours)
+	statecodec.Int(c, &u.rest)
+	statecodec.Int(c, &u.at)
+	statecodec.Int(c, &u.from)
+	statecodec.Int(c, &u.clock)
+	statecodec.Int(c, &u.blasts)
+	statecodec.Int(c, &m.pressAt)
+	statecodec.Int(c, &m.fill)
+	statecodec.Bool(c, &m.filled)
+	statecodec.Bool(c, &m.odd)
+	statecodec.Int(c, &m.uses)
+	statecodec.Bool(c, &m.waits)
+	if m.waits {
+		statecodec.Int(c, &m.vented)
+		statecodec.Int(c, &m.tau)
+		statecodec.Int(c, &m.lasted)
+		statecodec.Int(c, &m.late)
+	}
+	m.fills.fields(c)
+	m.vents.fields(c)
+	statecodec.Int(c, &m.share)
+	statecodec.Int(c, &m.lag)
+	statecodec.Int(c, &m.lagOff)
+	statecodec.Int(c, &m.lags)
+	for i := range m.through {
+		statecodec.Int(c, &m.through[i])
+		statecodec.Int(c, &m.inlet[i])
+	}
+	statecodec.Int(c, &m.seconds)
+	statecodec.Int(c, &m.waited)
+	b := &m.blast
+	statecodec.Int(c, &b.seconds)
+	if b.seconds != 0 {
+		statecodec.Int(c, &b.inlet)
+		statecodec.Int(c, &b.hose)
+	}
+	statecodec.Int(c, &b.airSeconds)
+	if b.airSeconds != 0 {
+		statecodec.Int(c, &b.air)
+	}
+	for i := range b.ratio {
+		statecodec.Int(c, &b.ratios[i])
+		if b.ratios[i] != 0 {
+			statecodec.Int(c, &b.ratio[i])
+		}
+	}
+	m.loads.fields(c)
+	statecodec.Bool(c, &m.anchored)
+	if m.anchored {
+		statecodec.Int(c, &m.moved)
+		statecodec.Int(c, &m.apart)
+	}
+}
+
+func (t *track) fields(c *statecodec.Codec) {
+	statecodec.Int(c, &t.n)
+	if t.n < 0 {
+		c.Fail(statecodec.ErrState)
+		return
+	}
+	if t.n == 0 {
+		return
+	}
+	for _, v := range [...]*fine{&t.base, &t.level, &t.slow, &t.odd} {
+		statecodec.Int(c, v)
+	}
+	for _, v := range [...]*int32{&t.slowAt, &t.scale, &t.count, &t.up, &t.down, &t.after} {
+		statecodec.Int(c, v)
+	}
+	statecodec.Int(c, &t.since)
+	statecodec.Int(c, &t.changed)
+}
+
+func (s *slope) fields(c *statecodec.Codec) {
+	statecodec.Int(c, &s.value)
+	statecodec.Int(c, &s.weight)
+	statecodec.Int(c, &s.pivot)
+	statecodec.Bool(c, &s.seen)
+	if s.seen {
+		statecodec.Int(c, &s.x)
+		statecodec.Int(c, &s.y)
+		statecodec.Int(c, &s.off)
+	}
+}
+
+func (s *Service) fields(c *statecodec.Codec) {
+	statecodec.Int(c, &s.At)
+	if s.At == 0 {
+		return
+	}
+	statecodec.Float(c, &s.Before)
+	statecodec.Float(c, &s.BeforeSD)
+	statecodec.Bool(c, &s.Done)
+	if s.Done {
+		statecodec.Float(c, &s.After)
+		statecodec.Float(c, &s.AfterSD)
+		statecodec.Bool(c, &s.Proven)
+	}
+}

@@ -1,0 +1,422 @@
+package wear
+
+import (
+	"math"
+
+	"gritwatch/internal/airflow"
+	"gritwatch/protocol/points"
+	"gritwatch/protocol/si"
+	"gritwatch/server/internal/engine/steady"
+	"gritwatch/server/internal/engine/stroke"
+)
+
+// A Part is something that wears or clogs.
+type Part uint8
+
+// The parts; the first four are those of points.Segment.
+const (
+	Separator Part = iota
+	Valve          // of a pot without a separator point: separator and valve in one
+	Mixing
+	Hose
+	Exhaust
+	Bore
+
+	Parts = 6
+)
+
+var partNames = [Parts]string{"separator", "valve", "mixing", "hose", "exhaust", "bore"}
+
+// String is the part's name in JSON and metrics.
+func (p Part) String() string { return partNames[p] }
+
+// Numbers of the monitor. Those without a source are common practice.
+const (
+	// Press losses.
+	emptyJump    = 0.10  // at least, of the logarithms of both, where another way has opened for the air
+	alike        = 0.5   // and they differ by less than this share of the larger
+	fillSlope    = -0.25 // of these logarithms over ln fill before it was learned: from simulated pots, no source
+	fillTrust    = 40    // weight of that, in thousandths of the square of ln fill
+	throughMean  = 63    // seconds that the mean of the nozzle's share goes back
+	throughLeast = 10    // seconds until it is known
+	throughWait  = 12    // presses that wait for it
+	inletLeast   = 0.4   // of the root of a press loss: more cannot be the nozzle's
+	refined      = 30    // observations that improve a baseline
+
+	// Vents.
+	ventSlope = 0.75 // of ln tau over ln fill before it was learned: from simulated pots, no source
+	ventTrust = 40   // weight of that, as above
+	airBleeds = 0.5  // share of an ideal nozzle's flow that hose and nozzle take in a vent, with what stands in them; no source
+	airVolume = 0.75 // share of the vessel that air fills, in the mean
+	mostShare = 0.4  // of the nozzle in a healthy vent
+	refilled  = 0.05 // of ln fill: by so much less a press fills in less time once someone has filled in abrasive
+	usesPer   = 100  // s
+	usesGain  = 1.0 / 8
+	mostBlast = 3600 // s
+	warm      = 0.12 // of ln tau after a press of no time at all, dying away within cools: from simulated pots, no source
+	cools     = 10.0 // s
+
+	// The bore.
+	loadSlope   = -0.18 // of half ln d over ln of the hose's share, before it was learned; see doc.go
+	loadTrust   = 10    // weight of that, in thousandths of the square of the latter
+	mixedLeast  = 0.05  // of the latter: from here the mixture has changed
+	mixedMost   = 0.3   // of half ln d off that slope: another cause
+	mostFilling = 0.2   // of twice the share of the air that fills the vessel: more is not steady
+	usualPhi    = 0.8   // share of clean air that passes with abrasive: the trade handbook's table, near a loading of 1.3
+	alikeEnough = 0.03  // of half ln d between air-only and laden blasting: their own errors
+	anchorGain  = 0.4   // of what is beyond that, in which air-only seconds move the bore
+	mostShift   = 0.05  // and at once at most
+	blastLeast  = 8     // seconds that tell of a blast
+	airLeast    = 5     // the same, of air alone
+
+	million = 1e6
+	absurd  = 1e4 // nothing here is ever so much
+)
+
+// Params are what a monitor uses of a pot's configuration.
+type Params struct {
+	Points  points.Set
+	Ambient si.AbsPressure // 0: standard
+	Volume  si.Volume      // of the vessel; 0: not known
+	Bore    si.Length      // as configured; 0: not known
+}
+
+// A Monitor follows the wear of one pot. It works once a second of blasting and once a stroke, and allocates nothing. It is
+// a value: a copy is a saved state. Not safe for concurrent use.
+type Monitor struct {
+	params Params
+	takes  float64 // share of the nozzle's flow that fills the vessel at 1 Pa/s and a nozzle pressure of 1 Pa; 0: not known
+	bleeds float64 // rate at which the nozzle lowers the vessel in a vent, 1/s; 0: not known
+
+	tracks   [Parts]track
+	services [Parts]Service
+	use      use
+
+	// Of the last press.
+	pressAt si.Instant
+	fill    fine // ln of its filling time
+	filled  bool // that is known
+	odd     bool // both losses had jumped: another way of the air, as through an empty pot's metering valve
+
+	// Of the last vent, while it waits for the next press.
+	waits  bool
+	vented si.Instant
+	tau    fine  // ln of its time constant, of air that has cooled
+	lasted int32 // its press, s
+	late   int32 // its lag, ms
+	uses   fine  // how much ln fill grows in usesPer of blasting
+
+	// How the losses of a press and the vent go with the filling time, learned as the level goes up and down: a full vessel fills
+	// faster, which the gauges and the air before them do not follow at once; and see doc.go.
+	fills, vents slope
+	share        fine // of the nozzle, in how fast a healthy vent falls
+	// Of the vents' lags, ms: mean, mean deviation, and how many.
+	lag, lagOff, lags int32
+
+	// Of steady blasting, (Ps^2 - Psep^2)/Ph^2 and (Psep^2 - Ph^2)/Ph^2 over the resistance's index, which are the nozzle's
+	// share of the press losses; in millionths.
+	through [2]int32
+	inlet   [2]int32 // the root of what the presses lose without it, likewise
+	seconds int32
+	waited  int32 // presses until they were known; over throughWait: they never will be
+
+	blast blast
+	loads slope // of half ln d over ln of the hose's share, learned as the mixture changes
+	// Air-only seconds tell the bore without the mixture: what they have moved the others' by, and how the two compare.
+	moved, apart fine
+	anchored     bool
+}
+
+// blast are sums over the steady seconds of the press that goes on, in millionths.
+type blast struct {
+	inlet, hose int64 // losses before the hose point less what clogs there, and the hose's, over the nozzle's square
+	seconds     int32
+	air         int64 // inlet of air-only seconds, over the nozzle's square, else the hose point's
+	airSeconds  int32
+	ratio       [2]fine // sums of ln resistance of mixing and hose
+	ratios      [2]int32
+}
+
+// New is a monitor that has seen nothing.
+func New(p Params) *Monitor {
+	if p.Ambient == 0 {
+		p.Ambient = si.StandardAtmosphere
+	}
+	return &Monitor{params: p, bleeds: p.bleeds(), takes: p.takes(),
+		fills: slope{value: fineOf(fillSlope), weight: fillTrust}, vents: slope{value: fineOf(ventSlope), weight: ventTrust}, loads: slope{value: fineOf(loadSlope), weight: loadTrust}}
+}
+
+// bleeds is the rate, 1/s, at which the nozzle alone lowers the vessel in a vent; 0: not known. A choked flow grows with
+// the pressure alone, so the rate is the same at all of them: isothermal, V/(R T) dp/dt = -m.
+func (p *Params) bleeds() float64 {
+	const at = 500 * si.KPa
+	if p.Volume <= 0 || p.Bore <= 0 {
+		return 0
+	}
+	q, err := airflow.Nozzle{Area: si.CircleArea(p.Bore), Coefficient: airBleeds}.MassFlow(at, p.Ambient, airflow.ReferenceTemperature)
+	if err != nil {
+		return 0
+	}
+	mass, err := airflow.Vessel{Volume: airVolume * p.Volume, Pressure: at, Temperature: airflow.ReferenceTemperature}.Mass()
+	if err != nil {
+		return 0
+	}
+	return float64(q) / float64(mass)
+}
+
+// takes is V/(R T) over K A/sqrt(T): what dp/dt takes of the air over what a choked nozzle passes, see Monitor.
+func (p *Params) takes() float64 {
+	if b := p.bleeds(); b > 0 {
+		return airBleeds / b / usualPhi
+	}
+	return 0
+}
+
+// Press takes one completed press. empty says that no abrasive is left, as a level has it; false where that is not known.
+func (m *Monitor) Press(p *stroke.Press, empty bool) {
+	m.use.press(p.At)
+	filled, fill := p.Fill > 0 && p.Fill < absurd, fine(0)
+	if filled {
+		fill = fineOf(math.Log(p.Fill))
+		if m.waits {
+			m.exhaust(fill)
+		}
+	}
+	m.pressAt, m.filled, m.fill, m.waits = p.At, filled, fill, false
+	if m.seconds < throughLeast && m.waited <= throughWait {
+		m.waited++
+	}
+	separator, valve := &m.tracks[Separator], &m.tracks[Valve]
+	x, okX := m.pressLoss(p.Separator, Separator)
+	z, okZ := m.pressLoss(p.Valve, Valve)
+	level, common := 0.0, 0.0
+	if okX || okZ {
+		if !m.filled {
+			return
+		}
+		// What clogs a separator is not in the valve's loss, which goes first.
+		with := z
+		if !okZ {
+			with = x
+		}
+		m.fills.next(m.fill.float(), with, slopeLeast, farOff)
+		level = m.fills.correct(m.fill.float())
+	}
+	if okX && okZ && separator.ready() && valve.ready() {
+		dx, dz := x-level-(separator.base+separator.level).float(), z-level-(valve.base+valve.level).float()
+		least := max(emptyJump, 3*separator.deviation(), 3*valve.deviation())
+		m.odd = dx > least && dz > least && (m.odd || math.Abs(dx-dz) < alike*max(dx, dz))
+		if m.odd {
+			// What both share tells nothing; a part that clogs meanwhile shows in the difference.
+			if math.Abs(dx-dz) < max(emptyJump, 3*separator.deviation(), 3*valve.deviation()) {
+				return
+			}
+			common = min(dx, dz)
+		}
+	} else {
+		m.odd = false
+	}
+	if m.odd = m.odd || empty; empty {
+		return
+	}
+	learned, n := false, int32(0)
+	if okX {
+		learned, n = m.observe(Separator, p.At, x-common, level), separator.n
+	}
+	if okZ {
+		learned, n = m.observe(Valve, p.At, z-common, level), valve.n
+	}
+	if learned {
+		m.fills.learn(m.fill.float(), n)
+	}
+}
+
+// pressLoss is the logarithm of a press loss, brought to the nozzle's flow that was usual at first. With n the nozzle's share of
+// the flow and c the rest, as roots of losses through the healthy part, what the loss goes with is (c + n)^2.
+func (m *Monitor) pressLoss(loss float64, of Part) (float64, bool) {
+	if !(loss > 0) || loss > absurd {
+		return 0, false
+	}
+	through := math.Sqrt(float64(max(0, m.through[of])) / million)
+	switch {
+	case m.waited > throughWait:
+		// A pot without a hose point, or with bursts so short that nothing is ever steady: the share is not known.
+		return math.Log(loss), true
+	case m.seconds < throughLeast:
+		return 0, false
+	case m.inlet[of] == 0:
+		m.inlet[of] = int32(math.Round(million * max(math.Sqrt(loss)-through, inletLeast*math.Sqrt(loss))))
+	}
+	inlet := float64(m.inlet[of]) / million
+	return math.Log(loss) - 2*math.Log1p(through/inlet), true
+}
+
+// Vent takes one completed vent, after its press. empty says that no abrasive flowed at the release.
+func (m *Monitor) Vent(v *stroke.Vent, empty bool) {
+	m.use.vent(v)
+	m.endBlast(v.At)
+	m.waits = false
+	if !(v.Tau > 0) || v.Tau > absurd || !m.filled || m.odd || empty {
+		return
+	}
+	// Air that was pressed in fast is warm, and a warm vessel vents faster.
+	m.waits, m.tau = true, fineOf(math.Log(v.Tau)+warm*math.Exp(-v.Blast.Seconds()/cools))
+	m.vented, m.lasted, m.late = v.At, int32(min(mostBlast, v.Blast.Seconds())), int32(max(-mostLag, min(mostLag, v.Lag.Milliseconds())))
+}
+
+// exhaust takes the vent before a press into account, which has filled the vessel in exp(next). The level of the vent is that of
+// the next press, unless someone has filled in abrasive: then it is not known.
+func (m *Monitor) exhaust(next fine) {
+	tau, fill, used := m.tau.float(), next.float(), (next - m.fill).float()
+	if used < -refilled {
+		return
+	}
+	if m.lasted >= blastLeast {
+		m.uses += fineOf(usesGain * (max(-1, min(1, used*usesPer/float64(m.lasted))) - m.uses.float()))
+	}
+	m.vents.next(fill, tau, slopeLeast, farOff)
+	t := &m.tracks[Exhaust]
+	other := m.vents.correct(fill)
+	// A vent that is off tells nothing of the valves.
+	if off := tau - other - (t.base + t.level).float(); t.ready() && math.Abs(off) < sure*t.deviation() {
+		m.learnLag(m.late)
+	}
+	if !t.ready() {
+		m.share = fineOf(min(mostShare, m.bleeds*math.Exp(tau)))
+	}
+	if m.observe(Exhaust, m.vented, tau, other) {
+		m.vents.learn(fill, t.n)
+	}
+}
+
+// Second takes a second of blasting. air says that no abrasive flows, as a ritual has it, or the seconds after the pot has
+// run empty.
+func (m *Monitor) Second(s *steady.Second, air bool) {
+	hose := s.PP[points.Hose]
+	if !s.Steady || !s.Has.Has(points.Hose) || hose <= 0 {
+		return
+	}
+	first := points.Separator
+	if !m.params.Points.Has(first) {
+		first = points.Supply
+	}
+	separator, okX := s.Between(points.Supply, points.Separator)
+	valve, okZ := s.Between(first, points.Hose)
+	if !air {
+		m.smooth(&m.through[Separator], separator/hose/m.value(Separator), okX)
+		m.smooth(&m.through[Valve], valve/hose/m.value(Valve), okZ)
+		m.seconds = min(m.seconds+1, throughMean)
+	}
+	if !okZ || !okX && m.params.Points.Has(points.Supply) && first == points.Separator {
+		return
+	}
+	inlet := separator/m.value(Separator) + valve/m.value(Valve)
+	over, b, nozzle := hose, &m.blast, m.params.Points.Has(points.Nozzle)
+	if nozzle {
+		if over = s.PP[points.Nozzle]; !s.Has.Has(points.Nozzle) || over <= 0 {
+			return
+		}
+	}
+	// What fills the vessel meanwhile passes separator and valve, and no nozzle.
+	through := 1.0
+	if m.takes > 0 {
+		through = 1 + max(-mostFilling, min(mostFilling, 2*m.takes*s.Rate/math.Sqrt(over)))
+	}
+	each := million / over / through
+	switch {
+	case air:
+		b.air += int64(each * inlet)
+		b.airSeconds++
+	case nozzle:
+		b.inlet += int64(each * inlet)
+		b.hose += int64(million * (hose - over) / over)
+		b.seconds++
+	}
+}
+
+// smooth brings a mean nearer to a second's value, at first as the plain mean of all.
+func (m *Monitor) smooth(mean *int32, v float64, ok bool) {
+	if ok {
+		*mean += int32(math.Round((million*max(-1, min(1, v)) - float64(*mean)) / float64(m.seconds+1)))
+	}
+}
+
+// Resistance takes that of mixing or hose over its baseline in one steady second, corrected for the abrasive.
+func (m *Monitor) Resistance(p Part, ratio si.Ratio) {
+	if (p == Mixing || p == Hose) && ratio > 0 && !math.IsInf(float64(ratio), 0) {
+		m.blast.ratio[p-Mixing] += fineOf(math.Log(float64(ratio)))
+		m.blast.ratios[p-Mixing]++
+	}
+}
+
+// endBlast takes what the seconds of one press have told.
+func (m *Monitor) endBlast(at si.Instant) {
+	b := &m.blast
+	if m.tracks[Separator].odd != 0 || m.tracks[Valve].odd != 0 {
+		// The index that the losses are divided by may be about to step.
+		b.seconds, b.airSeconds = 0, 0
+	}
+	if n := int64(b.seconds); n >= blastLeast && b.inlet > 0 && b.hose > 0 {
+		m.laden(at, math.Log(float64(b.inlet)/million/float64(n))/2, math.Log(float64(b.hose)/float64(b.inlet)))
+	}
+	if n := int64(b.airSeconds); n >= airLeast && b.air > 0 {
+		m.clean(at, math.Log(float64(b.air)/million/float64(n))/2)
+	}
+	for i, p := range [...]Part{Mixing, Hose} {
+		if n := b.ratios[i]; n >= blastLeast {
+			m.observe(p, at, b.ratio[i].float()/float64(n), 0)
+		}
+	}
+	*b = blast{}
+}
+
+// laden takes the bore's observation of one blast, with ln of the hose's share of the loss: the mixture moves both, along a slope.
+func (m *Monitor) laden(at si.Instant, half, share float64) {
+	half += m.moved.float()
+	m.loads.next(share, half, mixedLeast, mixedMost)
+	if m.observe(Bore, at, half, m.loads.correct(share)) {
+		m.loads.learn(share, m.tracks[Bore].n)
+	}
+}
+
+// clean takes the bore's observation of air-only seconds. Beside laden ones it moves these to where it is.
+func (m *Monitor) clean(at si.Instant, half float64) {
+	if !m.params.Points.Has(points.Nozzle) {
+		if t := &m.tracks[Bore]; t.n == 0 {
+			// Air-only seconds are rare, and the bore grows meanwhile: the first of them are the baseline.
+			t.begin(half, m.use.blasting())
+		}
+		m.observe(Bore, at, half, 0)
+		return
+	}
+	t := &m.tracks[Bore]
+	if !t.ready() {
+		return
+	}
+	here := half - (t.base + t.level).float()
+	if !m.anchored {
+		m.anchored, m.apart = true, fineOf(here)
+		return
+	}
+	off := here - m.apart.float()
+	shift := fineOf(math.Copysign(min(mostShift, anchorGain*max(0, math.Abs(off)-alikeEnough)), off))
+	m.moved += shift
+	t.level += shift
+	t.slow += shift
+}
+
+// observe takes an observation of a part, and how much of it has another cause. It tells whether the baseline learned from it.
+func (m *Monitor) observe(p Part, at si.Instant, y, other float64) bool {
+	refines := int32(refined)
+	if p == Bore {
+		refines = 0 // it only grows, and what it grows meanwhile would be lost
+	}
+	learned := m.tracks[p].add(at, y, other, m.use.blasting(), refines, m.bounds(p))
+	m.served(p, at)
+	return learned
+}
+
+// Break says that what came between is not known.
+func (m *Monitor) Break() {
+	m.filled, m.waits, m.fills.seen, m.vents.seen, m.loads.seen, m.blast = false, false, false, false, false, blast{}
+}

@@ -1,0 +1,633 @@
+package wear_test
+
+import (
+	"bytes"
+	"math"
+	"math/rand"
+	"testing"
+	"time"
+
+	"pgregory.net/rapid"
+
+	"gritwatch/protocol/points"
+	"gritwatch/protocol/si"
+	"gritwatch/server/internal/engine/steady"
+	"gritwatch/server/internal/engine/stroke"
+	"gritwatch/server/internal/engine/wear"
+)
+
+const began = si.Instant(1_760_000_000_000_000)
+
+var allPoints = points.SetOf(points.Supply, points.Separator, points.Vessel, points.Hose, points.Nozzle, points.Control)
+
+// pot is what the strokes and seconds of a pot show; all resistances and conductances are over those when new.
+type pot struct {
+	separator, valve float64
+	exhaust          float64
+	bore             float64 // over when new
+	mixture          float64 // of the abrasive: lessens the nozzle's flow and adds to the hose's loss
+	level            float64 // full is 1
+	use              float64 // of it in a blast
+	empty            bool    // the metering valve lets air through: more goes in at a press
+	noise            float64 // of the logarithms of what a stroke shows
+	blast, rest      time.Duration
+
+	tau           float64       // of the last vent, without noise
+	expected, lag time.Duration // of it at the slowest
+
+	m   *wear.Monitor
+	rng *rand.Rand
+	at  si.Instant
+	has points.Set
+}
+
+func newPot(has points.Set) *pot {
+	return &pot{separator: 1, valve: 1, exhaust: 1, bore: 1, mixture: 1, level: 0.5, noise: 0.01, blast: 2 * time.Minute, rest: time.Minute,
+		m:   wear.New(wear.Params{Points: has, Volume: 0.1, Bore: 0.008}),
+		rng: rand.New(rand.NewSource(7)), at: began, has: has}
+}
+
+func (p *pot) noisy(x float64) float64 { return x * math.Exp(p.noise*p.rng.NormFloat64()) }
+
+// cycle is one press and one vent.
+func (p *pot) cycle() {
+	air := 1 - 0.55*p.level
+	// The inlet's flow and the nozzle's pass separator and valve together.
+	inlet := 0.52 + math.Sqrt(0.025/(1+0.04*p.flow(p.mixture)*(1+2.3*p.mixture))*p.flow(p.mixture))
+	press := stroke.Press{At: p.at, Fill: p.noisy(4 * air), Separator: p.noisy(inlet * inlet * p.separator), Valve: p.noisy(inlet * inlet * p.valve), Count: 8}
+	// What fills fast loses more.
+	press.Separator, press.Valve = press.Separator*math.Pow(air, -0.4), press.Valve*math.Pow(air, -0.4)
+	if p.empty {
+		press.Separator, press.Valve, press.Fill = 1.9*press.Separator, 1.9*press.Valve, press.Fill*0.82
+	}
+	if !p.has.Has(points.Separator) {
+		press.Separator = 0
+	}
+	p.m.Press(&press, false)
+	for range 20 {
+		p.second(false)
+	}
+	p.level -= p.use
+	air = 1 - 0.55*p.level
+	// The nozzle bleeds the vessel beside the exhaust, at a seventh of it.
+	p.tau = 2.6 * math.Pow(air, 0.8) / (0.87*p.exhaust + 0.13)
+	p.expected, p.lag = p.m.Expect(p.at.Add(p.blast))
+	vent := stroke.Vent{At: p.at.Add(p.blast), Blast: p.blast, Lag: time.Duration(150+30*p.rng.NormFloat64()) * time.Millisecond, Tau: p.noisy(p.tau)}
+	p.m.Vent(&vent, false)
+	p.at = p.at.Add(p.blast + p.rest)
+}
+
+// flow is the square of the air's through the nozzle, over that when new and clean.
+func (p *pot) flow(mixture float64) float64 { return math.Pow(p.bore, 4) / (1 + 0.39*mixture) }
+
+// second is one of steady blasting.
+func (p *pot) second(air bool) {
+	const nozzle = 790e3
+	mixture := p.mixture
+	if air {
+		mixture = 0
+	}
+	flow := p.flow(mixture)
+	s := steady.Second{At: p.at, N: 10, Has: p.has &^ points.SetOf(points.Control), Steady: true}
+	s.PP[points.Nozzle] = nozzle * nozzle
+	s.PP[points.Hose] = s.PP[points.Nozzle] * (1 + 0.04*flow*(1+2.3*mixture))
+	s.PP[points.Vessel] = s.PP[points.Hose] * 1.01
+	s.PP[points.Separator] = s.PP[points.Hose] + 0.025*p.valve*flow*s.PP[points.Nozzle]
+	s.PP[points.Supply] = s.PP[points.Separator] + 0.025*p.separator*flow*s.PP[points.Nozzle]
+	p.m.Second(&s, air)
+}
+
+func (p *pot) cycles(n int) {
+	for range n {
+		p.cycle()
+	}
+}
+
+// saw is a cycle of a crew that blasts from full to nearly empty and fills up.
+func (p *pot) saw() {
+	if p.level < 0.1 {
+		p.level = 1
+	}
+	p.use = 0.06
+	p.cycle()
+	p.use = 0
+}
+
+func near(t *testing.T, what string, got, want, within float64) {
+	t.Helper()
+	if math.IsNaN(got) || math.Abs(got-want) > within {
+		t.Errorf("%s: %.4g, want %.4g within %.2g", what, got, want, within)
+	}
+}
+
+// TestSeparator clogs the separator by 30 % at once: found within 12 presses, and nothing before.
+func TestSeparator(t *testing.T) {
+	for _, noise := range []float64{0.005, 0.02, 0.03} {
+		p := newPot(allPoints)
+		p.noise = noise
+		for i := range 1500 {
+			p.saw()
+			for _, part := range []wear.Part{wear.Separator, wear.Valve, wear.Exhaust} {
+				if p.m.Index(part).Finding {
+					t.Fatalf("noise %g: %v found at cycle %d of a healthy pot: %+v", noise, part, i, p.m.Index(part))
+				}
+				if x := p.m.Index(part); i > 60 && math.Abs(float64(x.Value)-1) > 0.04+2*noise {
+					t.Fatalf("noise %g: %v of a healthy pot at cycle %d, level %.2f: %+v", noise, part, i, p.level, x)
+				}
+			}
+		}
+		p.separator = 1.30
+		n := 0
+		for ; n < 30 && !p.m.Index(wear.Separator).Finding; n++ {
+			p.saw()
+		}
+		if n > 12 {
+			t.Errorf("noise %g: found after %d presses, want 12", noise, n)
+		}
+		for range 20 {
+			p.saw()
+		}
+		x := p.m.Index(wear.Separator)
+		near(t, "separator", float64(x.Value), 1.30, 0.02+2*noise)
+		if !x.Finding || x.Since == 0 || x.SD <= 0 || x.Changed == 0 {
+			t.Errorf("noise %g: %+v", noise, x)
+		}
+		if v := p.m.Index(wear.Valve); v.Finding || math.Abs(float64(v.Value)-1) > 0.02+2*noise {
+			t.Errorf("noise %g: the valve took part: %+v", noise, v)
+		}
+		p.separator = 1
+		p.cycles(20)
+		if p.m.Index(wear.Separator).Finding {
+			t.Errorf("noise %g: still found when clean", noise)
+		}
+	}
+}
+
+// TestOtherAir lets twice the flow in through an empty pot's metering valve, for an hour: nothing is clogged.
+func TestOtherAir(t *testing.T) {
+	p := newPot(allPoints)
+	p.level = 0.1
+	p.cycles(40)
+	p.empty = true
+	for range 60 {
+		p.cycle()
+		for _, part := range []wear.Part{wear.Separator, wear.Valve, wear.Exhaust} {
+			if x := p.m.Index(part); x.Finding || math.Abs(float64(x.Value)-1) > 0.06 {
+				t.Fatalf("%v of an empty pot: %+v", part, x)
+			}
+		}
+	}
+	p.separator = 1.4
+	p.cycles(12)
+	if x := p.m.Index(wear.Separator); !x.Finding || math.Abs(float64(x.Value)-1.4) > 0.2 {
+		t.Errorf("clogged while the pot is empty: %+v", x)
+	}
+	p.separator = 1
+	p.cycles(12)
+	p.empty = false
+	p.cycles(12)
+	if x := p.m.Index(wear.Separator); x.Finding {
+		t.Errorf("cleaned and filled: %+v", x)
+	}
+	p.separator = 1.4
+	p.cycles(12)
+	if !p.m.Index(wear.Separator).Finding {
+		t.Errorf("after the pot was empty: %+v", p.m.Index(wear.Separator))
+	}
+}
+
+// TestNozzleIsNoClog wears the nozzle by a fifth: more air passes separator and valve at every press, and neither clogs.
+func TestNozzleIsNoClog(t *testing.T) {
+	p := newPot(allPoints)
+	p.cycles(40)
+	for range 400 {
+		p.bore += 0.0005
+		p.cycle()
+	}
+	for _, part := range []wear.Part{wear.Separator, wear.Valve} {
+		if x := p.m.Index(part); x.Finding || math.Abs(float64(x.Value)-1) > 0.15 {
+			t.Errorf("%v: %+v", part, x)
+		}
+	}
+}
+
+// TestExhaust closes the exhaust by a tenth while the level goes up and down: found within 5 cycles, most of them, and all within 10.
+func TestExhaust(t *testing.T) {
+	slow := 0
+	for seed := range int64(20) {
+		p := newPot(allPoints)
+		p.rng = rand.New(rand.NewSource(seed))
+		for range 100 + seed {
+			p.saw()
+		}
+		p.exhaust = 0.9
+		n := 0
+		for ; n < 20 && !p.m.Index(wear.Exhaust).Finding; n++ {
+			p.saw()
+		}
+		if n > 5 {
+			slow++
+		}
+		if n > 10 {
+			t.Errorf("seed %d: found after %d cycles: %+v", seed, n, p.m.Index(wear.Exhaust))
+		}
+		for range 10 {
+			p.saw()
+		}
+		near(t, "exhaust", float64(p.m.Index(wear.Exhaust).Value), 0.9, 0.03)
+	}
+	if slow > 3 {
+		t.Errorf("%d of 20 exhausts were found after more than 5 cycles", slow)
+	}
+}
+
+// TestExpect holds what the watch is told of the next vent against the vent: never faster than a healthy one, and hardly slower.
+// An exhaust that clogs does not move it.
+func TestExpect(t *testing.T) {
+	p := newPot(allPoints)
+	for range 40 {
+		p.saw()
+	}
+	ratio := 0.0
+	for range 400 {
+		p.saw()
+		if r := p.expected.Seconds() / p.tau; r < 1 || r > 1.3 {
+			t.Fatalf("level %.2f: %v is expected at the slowest, the vent has %.3g s", p.level, p.expected, p.tau)
+		} else {
+			ratio = max(ratio, r)
+		}
+		if p.lag < 220*time.Millisecond || p.lag > 500*time.Millisecond {
+			t.Fatalf("a lag of %v is expected of valves that take 150 ms, 30 ms about", p.lag)
+		}
+	}
+	for range 400 {
+		p.exhaust = max(0.3, p.exhaust-0.002)
+		p.saw()
+		if healthy := p.tau * (0.87*p.exhaust + 0.13); p.expected.Seconds() > 1.3*healthy {
+			t.Fatalf("exhaust %.2f: %v is expected, where a healthy vent has %.3g s: what clogs widens its own limit", p.exhaust, p.expected, healthy)
+		}
+	}
+	p.m.Press(&stroke.Press{At: p.at}, false)
+	if tau, lag := p.m.Expect(p.at); tau != 0 || lag != 0 {
+		t.Errorf("%v and %v are expected after a press that told nothing", tau, lag)
+	}
+	if tau, _ := newPot(allPoints).m.Expect(began); tau != 0 {
+		t.Errorf("%v is expected of a pot that was never seen", tau)
+	}
+}
+
+// TestRefills lets a crew blast a third of the pot and fill it up after every second blast: what a vent before a refill is held
+// against is not the press after it.
+func TestRefills(t *testing.T) {
+	p := newPot(allPoints)
+	p.noise = 0.003
+	for i := range 200 {
+		if i%2 == 0 {
+			p.level = 0.95
+		}
+		p.use = 0.33
+		p.cycle()
+		if x := p.m.Index(wear.Exhaust); i > 80 && math.Abs(float64(x.Value)-1) > 0.02 {
+			t.Fatalf("cycle %d: %+v", i, x)
+		}
+	}
+}
+
+// TestBore holds the bore to the handbook's orifice table, "Discharge of air through an orifice", cubic feet of free air a
+// minute at 100 psi gauge through a coefficient of 1: 1/4 inch passes 104, 3/8 inch 234, 1/2 inch 415. The nozzle's pressure is
+// the same, so what is lost before the hose point goes with the square of these.
+func TestBore(t *testing.T) {
+	for _, c := range []struct{ bore, cfm float64 }{{3.0 / 8, 234}, {1.0 / 2, 415}} {
+		m := wear.New(wear.Params{Points: allPoints, Volume: 0.1, Bore: 0.25 * si.Inch})
+		at := began
+		blasts := func(n int, cfm float64) {
+			for range n {
+				nozzle := 114.7 * si.PSI * 114.7 * si.PSI
+				flow := cfm * cfm / (104 * 104)
+				inlet := 0.52 + math.Sqrt(0.025*flow/(1+0.04*flow))
+				m.Press(&stroke.Press{At: at, Fill: 2, Separator: inlet * inlet, Valve: inlet * inlet}, false)
+				for range 20 {
+					s := steady.Second{At: at, Has: allPoints, Steady: true}
+					s.PP = [points.Count]float64{nozzle * (1 + 0.09*flow), nozzle * (1 + 0.065*flow), nozzle * (1 + 0.04*flow), nozzle * (1 + 0.04*flow), nozzle}
+					m.Second(&s, false)
+				}
+				at = at.Add(time.Minute)
+				m.Vent(&stroke.Vent{At: at, Blast: time.Minute, Tau: 2}, false)
+				at = at.Add(time.Minute)
+			}
+		}
+		blasts(10, 104)
+		blasts(30, c.cfm)
+		bore, sd, known := m.Bore()
+		if !known || sd <= 0 {
+			t.Fatalf("bore %v, sd %v, known %v", bore, sd, known)
+		}
+		near(t, "bore, in", float64(bore/si.Inch), c.bore, 0.01*c.bore)
+		if !m.Index(wear.Bore).Finding {
+			t.Errorf("%g in for 1/4 in is not found", c.bore)
+		}
+	}
+}
+
+// TestBoreAndMixture changes the mixture now and then, clogs the separator and wears the nozzle: the bore is told through it all.
+func TestBoreAndMixture(t *testing.T) {
+	p := newPot(allPoints)
+	for i := range 300 {
+		if i%7 == 0 {
+			p.mixture = 0.7 + 0.6*p.rng.Float64()
+		}
+		if i > 20 {
+			p.bore = min(1.15, p.bore+0.001)
+		}
+		if i > 100 {
+			p.separator = min(2, p.separator+0.01)
+		}
+		p.cycle()
+	}
+	bore, sd, known := p.m.Bore()
+	near(t, "bore, mm", 1e3*float64(bore), 8*1.15, 0.15)
+	if !known || sd <= 0 || sd > 0.2e-3 {
+		t.Errorf("sd %.3f mm, known %v", 1e3*float64(sd), known)
+	}
+}
+
+// TestBoreWithoutNozzlePoint knows nothing while abrasive flows, since a leaner mixture looks the same, and is right after air-only
+// seconds.
+func TestBoreWithoutNozzlePoint(t *testing.T) {
+	p := newPot(allPoints &^ points.SetOf(points.Nozzle))
+	p.cycles(60)
+	if _, _, known := p.m.Bore(); known {
+		t.Fatal("the bore is known without air-only seconds")
+	}
+	air := func() {
+		for range 10 {
+			p.second(true)
+		}
+		p.cycle()
+	}
+	for range 6 {
+		air()
+	}
+	p.bore = 1.1
+	p.mixture = 0.5
+	for range 10 {
+		air()
+	}
+	bore, _, known := p.m.Bore()
+	if !known {
+		t.Fatal("not known after air-only seconds")
+	}
+	near(t, "bore, mm", 1e3*float64(bore), 8*1.1, 0.35)
+}
+
+// TestService cleans the separator, and then pretends to.
+func TestService(t *testing.T) {
+	p := newPot(allPoints)
+	p.cycles(50)
+	p.separator = 1.6
+	p.cycles(50)
+	p.m.Serve(wear.Separator, p.at)
+	if x := p.m.Index(wear.Separator); x.Finding {
+		t.Error("still found after the service")
+	}
+	p.separator = 1.02
+	p.cycles(3)
+	if s := p.m.Service(wear.Separator); s.Done {
+		t.Errorf("done after three presses: %+v", s)
+	}
+	p.cycles(3)
+	s := p.m.Service(wear.Separator)
+	near(t, "before", float64(s.Before), 1.6, 0.06)
+	near(t, "after", float64(s.After), 1.02, 0.05)
+	if !s.Done || !s.Proven {
+		t.Errorf("%+v", s)
+	}
+	p.separator = 1.5
+	p.cycles(30)
+	p.m.Serve(wear.Separator, p.at)
+	p.cycles(6)
+	if s := p.m.Service(wear.Separator); !s.Done || s.Proven {
+		t.Errorf("a service that changed nothing: %+v", s)
+	}
+	if !p.m.Index(wear.Separator).Finding {
+		t.Error("a service that changed nothing took the finding away for good")
+	}
+	p.m.Serve(wear.Part(99), p.at)
+}
+
+// TestServiceMovesBaseline cleans an exhaust that was clogged when its baseline was learned.
+func TestServiceMovesBaseline(t *testing.T) {
+	p := newPot(allPoints)
+	p.exhaust, p.noise = 0.8, 0.002
+	p.cycles(40)
+	p.m.Serve(wear.Exhaust, p.at)
+	p.exhaust = 1
+	p.cycles(30)
+	x := p.m.Index(wear.Exhaust)
+	near(t, "after the service", float64(x.Value), 1, 0.015)
+	if math.Abs(x.Trend) > 4*x.TrendSD {
+		t.Errorf("the move of the baseline is taken for a trend: %+v", x)
+	}
+	p.exhaust = 0.85
+	p.cycles(20)
+	near(t, "clogged again", float64(p.m.Index(wear.Exhaust).Value), 0.85, 0.04)
+}
+
+// TestForecast lets a separator clog at an even pace. Half of all pots must lie on either side of the forecast, and four fifths
+// within its interval.
+func TestForecast(t *testing.T) {
+	in, all := 0, 0
+	for seed := range int64(40) {
+		p := newPot(allPoints)
+		p.rng = rand.New(rand.NewSource(seed))
+		p.noise = 0.015
+		p.cycles(40)
+		const each = 0.001
+		for range 150 {
+			p.separator *= 1 + each
+			p.cycle()
+		}
+		x := p.m.Index(wear.Separator)
+		if !x.Limit.Known {
+			continue
+		}
+		all++
+		left := math.Log(1.3/p.separator) / math.Log(1+each)
+		due := p.at.Add(time.Duration(left * float64(p.blast+p.rest)))
+		if due >= x.Limit.P10 && (x.Limit.P90 == 0 || due <= x.Limit.P90) {
+			in++
+		}
+		if x.Limit.P10 >= x.Limit.P50 || x.Limit.P90 != 0 && x.Limit.P50 >= x.Limit.P90 {
+			t.Errorf("quantiles out of order: %+v", x.Limit)
+		}
+		if per := each * float64(x.Value) / p.blast.Hours(); math.Abs(x.Trend-per) > 4*x.TrendSD {
+			t.Errorf("trend %.3g +- %.2g an hour, want %.3g", x.Trend, x.TrendSD, per)
+		}
+	}
+	if all < 35 {
+		t.Fatalf("only %d of 40 pots have a forecast", all)
+	}
+	if share := float64(in) / float64(all); share < 0.7 {
+		t.Errorf("the interval holds %.0f %%", 100*share)
+	}
+	steadyPot := newPot(allPoints)
+	steadyPot.cycles(300)
+	for part := range wear.Part(wear.Parts) {
+		if f := steadyPot.m.Index(part).Limit; f.Known {
+			t.Errorf("%v of a pot that does not wear is due: %+v", part, f)
+		}
+	}
+}
+
+// TestLessPoints takes points away.
+func TestLessPoints(t *testing.T) {
+	p := newPot(allPoints &^ points.SetOf(points.Separator, points.Nozzle))
+	p.cycles(60)
+	p.valve = 1.4
+	p.cycles(20)
+	if x := p.m.Index(wear.Separator); x.Known {
+		t.Errorf("a separator without its point: %+v", x)
+	}
+	if x := p.m.Index(wear.Valve); !x.Finding {
+		t.Errorf("separator and valve in one: %+v", x)
+	}
+}
+
+// TestResistance takes the losses' word for mixing and hose.
+func TestResistance(t *testing.T) {
+	p := newPot(allPoints)
+	blasts := func(n int, hose si.Ratio) {
+		for range n {
+			for range 10 {
+				p.m.Resistance(wear.Hose, hose)
+				p.m.Resistance(wear.Separator, 9) // not its business
+			}
+			p.cycle()
+		}
+	}
+	blasts(20, 1)
+	blasts(10, 1.5)
+	x := p.m.Index(wear.Hose)
+	near(t, "hose", float64(x.Value), 1.5, 0.05)
+	if !x.Finding || p.m.Index(wear.Mixing).Known {
+		t.Errorf("hose %+v, mixing %+v", x, p.m.Index(wear.Mixing))
+	}
+}
+
+// TestState saves and restores at any moment: what follows is the same, bit for bit.
+func TestState(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		p := newPot(allPoints)
+		p.rng = rand.New(rand.NewSource(rapid.Int64().Draw(t, "seed")))
+		story := func(p *pot, n int) {
+			for i := range n {
+				p.separator *= 1.001
+				p.bore *= 1.0002
+				p.empty = i%17 == 5
+				if i%23 == 22 {
+					p.m.Serve(wear.Part(i%wear.Parts), p.at)
+				}
+				if i%11 == 0 {
+					for range 8 {
+						p.second(true)
+						p.m.Resistance(wear.Mixing, 1.1)
+					}
+				}
+				p.saw()
+			}
+		}
+		story(p, rapid.IntRange(0, 120).Draw(t, "before"))
+		if rapid.Bool().Draw(t, "in a press") {
+			p.m.Press(&stroke.Press{At: p.at, Fill: 2, Separator: 0.5, Valve: 0.5}, false)
+			p.second(false)
+			p.second(true)
+		}
+		state := p.m.AppendState(nil)
+		if len(state) > 400 {
+			t.Fatalf("%d bytes", len(state))
+		}
+		other := newPot(allPoints)
+		other.m.Serve(wear.Hose, 1) // must leave no trace
+		other.cycles(3)
+		*other = pot{separator: p.separator, valve: p.valve, exhaust: p.exhaust, bore: p.bore, mixture: p.mixture, level: p.level,
+			noise: p.noise, blast: p.blast, rest: p.rest, m: other.m, at: p.at, has: p.has}
+		if err := other.m.SetState(state); err != nil {
+			t.Fatal(err)
+		}
+		p.rng, other.rng = rand.New(rand.NewSource(3)), rand.New(rand.NewSource(3))
+		story(p, 40)
+		story(other, 40)
+		if a, b := p.m.AppendState(nil), other.m.AppendState(nil); !bytes.Equal(a, b) {
+			t.Fatalf("went on to %x, restored to %x", a, b)
+		}
+		for part := range wear.Part(wear.Parts) {
+			if a, b := p.m.Index(part), other.m.Index(part); a != b {
+				t.Fatalf("%v: %+v, restored %+v", part, a, b)
+			}
+			if a, b := p.m.Service(part), other.m.Service(part); a != b {
+				t.Fatalf("%v: %+v, restored %+v", part, a, b)
+			}
+		}
+	})
+}
+
+func TestDamagedState(t *testing.T) {
+	p := newPot(allPoints)
+	p.cycles(30)
+	state := p.m.AppendState(nil)
+	for i := range state {
+		if err := p.m.SetState(state[:i]); err == nil {
+			t.Fatalf("%d of %d bytes were taken", i, len(state))
+		}
+	}
+	if got := p.m.AppendState(nil); !bytes.Equal(got, state) {
+		t.Fatal("a refused state left something behind")
+	}
+}
+
+// TestOddInput gives what cannot be: nothing is known from it, and nothing breaks.
+func TestOddInput(t *testing.T) {
+	m := wear.New(wear.Params{})
+	for range 50 {
+		m.Press(&stroke.Press{At: began, Fill: math.Inf(1), Separator: -1, Valve: math.NaN()}, false)
+		m.Second(&steady.Second{Steady: true, Has: allPoints}, true)
+		m.Resistance(wear.Hose, si.Ratio(math.NaN()))
+		m.Vent(&stroke.Vent{At: began, Tau: math.NaN(), Blast: -time.Hour}, false)
+		m.Break()
+	}
+	for part := range wear.Part(wear.Parts) {
+		if x := m.Index(part); x.Known {
+			t.Errorf("%v is known: %+v", part, x)
+		}
+	}
+	if _, _, known := m.Bore(); known {
+		t.Error("the bore is known")
+	}
+}
+
+func TestAllocates(t *testing.T) {
+	p := newPot(allPoints)
+	p.cycles(50)
+	if n := testing.AllocsPerRun(200, func() {
+		p.saw()
+		p.second(true)
+		for part := range wear.Part(wear.Parts) {
+			p.m.Index(part)
+		}
+		p.m.Bore()
+	}); n != 0 {
+		t.Errorf("%g allocations a cycle", n)
+	}
+}
+
+func TestNames(t *testing.T) {
+	want := []string{"separator", "valve", "mixing", "hose", "exhaust", "bore"}
+	for p := range wear.Part(wear.Parts) {
+		if p.String() != want[p] {
+			t.Errorf("part %d is %q, want %q", p, p, want[p])
+		}
+		if p < points.SegmentCount && p.String() != points.Segment(p).String() {
+			t.Errorf("part %q is segment %q", p, points.Segment(p))
+		}
+	}
+}
