@@ -67,6 +67,46 @@ func p95Under(d []time.Duration) string {
 	return fmt.Sprintf("p95 under %.1f s", over.Seconds())
 }
 
+// perHour is a bound under which a rate lies of which k were seen in so many hours: the quantile of a gamma distribution
+// that Garwood (Biometrika 28, 1936) gives for Poisson's law.
+func perHour(k int, hours float64) float64 {
+	if hours <= 0 {
+		return math.Inf(1)
+	}
+	return distuv.Gamma{Alpha: float64(k + 1), Beta: 1}.Quantile(surety) / hours
+}
+
+// A mean is a sum of how many, of one pot.
+type mean struct {
+	sum float64
+	n   int
+}
+
+func (m *mean) take(x float64) { m.sum, m.n = m.sum+x, m.n+1 }
+
+// meanOf is the mean of all, and bounds under and over it of 95 % each, as shareOver has them.
+func meanOf(parts []mean) (all, from, to float64, n int) {
+	var sum, of float64
+	pots := 0
+	for _, p := range parts {
+		if p.n > 0 {
+			sum, of, n, pots = sum+p.sum, of+float64(p.n), n+p.n, pots+1
+		}
+	}
+	all = sum / max(1, of)
+	if pots < 2 {
+		return all, math.Inf(-1), math.Inf(1), n
+	}
+	squares := 0.0
+	for _, p := range parts {
+		off := p.sum - all*float64(p.n)
+		squares += off * off
+	}
+	deviation := math.Sqrt(squares*float64(pots)/float64(pots-1)) / of
+	wide := distuv.StudentsT{Sigma: 1, Nu: float64(pots - 1)}.Quantile(surety) * deviation
+	return all, all - wide, all + wide, n
+}
+
 // A part is what was given of what was due.
 type part struct{ given, due int }
 
@@ -144,5 +184,30 @@ func TestBounds(t *testing.T) {
 	}
 	if _, over := shareOver([]part{{1, 1}}); over != 0 {
 		t.Errorf("a bound of one pot: %v", over)
+	}
+}
+
+// The upper limits of a count of Poisson's law with 95 % (one-sided), by Garwood's table: 3.00, 4.74, 10.51 and 16.96 of 0, 1, 5
+// and 10.
+func TestPerHour(t *testing.T) {
+	for k, want := range map[int]float64{0: 2.996, 1: 4.744, 5: 10.513, 10: 16.962} {
+		if got := 2 * perHour(k, 2); math.Abs(got-want) > 2e-3 {
+			t.Errorf("%d seen: %.3f, want %.3f", k, got, want)
+		}
+	}
+	if !math.IsInf(perHour(0, 0), 1) {
+		t.Error("a bound of no time")
+	}
+}
+
+// The mean of pots of one size is bounded as in shareOver, both ways.
+func TestMeanOf(t *testing.T) {
+	all, from, to, n := meanOf([]mean{{9, 10}, {10, 10}, {9.5, 10}, {8.5, 10}, {10, 10}, {10, 10}, {0, 0}})
+	wide := 2.015 * 0.0632456 / math.Sqrt(6)
+	if math.Abs(all-0.95) > 1e-9 || math.Abs(from-0.95+wide) > 1e-4 || math.Abs(to-0.95-wide) > 1e-4 || n != 60 {
+		t.Errorf("%v from %v to %v of %d", all, from, to, n)
+	}
+	if _, _, to, _ := meanOf([]mean{{1, 1}}); !math.IsInf(to, 1) {
+		t.Errorf("a bound of one pot: %v", to)
 	}
 }

@@ -51,8 +51,8 @@ func score(root, dir string) (s tally, err error) {
 }
 
 // together does n jobs on all cores; what each gives comes in their order.
-func together(n int, job func(i int) (tally, error)) (out []tally, err error) {
-	out = make([]tally, n)
+func together[T any](n int, job func(i int) (T, error)) (out []T, err error) {
+	out = make([]T, n)
 	var g errgroup.Group
 	g.SetLimit(runtime.NumCPU())
 	for i := range n {
@@ -68,16 +68,15 @@ func together(n int, job func(i int) (tally, error)) (out []tally, err error) {
 type simulator struct {
 	program string
 	dir     string // to write in
+	kept    string // where sites of fills stay; "": they do not
 }
 
 // site scores a site that a family draws under a seed.
 func (s simulator) site(ctx context.Context, family string, seed uint64, length time.Duration) (sum tally, err error) {
 	dir := filepath.Join(s.dir, fmt.Sprintf("%s-%d", family, seed))
 	defer func() { err = errors.Join(err, os.RemoveAll(dir)) }()
-	run := exec.CommandContext(ctx, s.program, "generate", "--scenario", family, "--seed", strconv.FormatUint(seed, 10),
-		"--hours", strconv.FormatFloat(length.Hours(), 'f', -1, 64), "--truth-every", truthEvery(family), "--out", dir)
-	if out, err := run.CombinedOutput(); err != nil {
-		return sum, fmt.Errorf("%s: %w\n%s", strings.Join(run.Args, " "), err, out)
+	if err := s.write(ctx, family, seed, length, truthEvery(family), dir); err != nil {
+		return sum, err
 	}
 	pots, err := folders(dir)
 	if err != nil {
@@ -91,6 +90,16 @@ func (s simulator) site(ctx context.Context, family string, seed uint64, length 
 		sum.add(one)
 	}
 	return sum, nil
+}
+
+// write lets the simulator's program write a site.
+func (s simulator) write(ctx context.Context, family string, seed uint64, length time.Duration, truthEvery, dir string) error {
+	run := exec.CommandContext(ctx, s.program, "generate", "--scenario", family, "--seed", strconv.FormatUint(seed, 10),
+		"--hours", strconv.FormatFloat(length.Hours(), 'f', -1, 64), "--truth-every", truthEvery, "--out", dir)
+	if out, err := run.CombinedOutput(); err != nil {
+		return fmt.Errorf("%s: %w\n%s", strings.Join(run.Args, " "), err, out)
+	}
+	return nil
 }
 
 // truthEvery is how fine the truth is: fine enough to interpolate pressures, and to tell when a gauge went wrong.
@@ -138,7 +147,7 @@ func TestEval(t *testing.T) {
 		return
 	}
 	full := os.Getenv("FULL") == "1"
-	sim := simulator{os.Getenv("EVAL_SIM"), t.TempDir()}
+	sim := simulator{program: os.Getenv("EVAL_SIM"), dir: t.TempDir()}
 	if sim.program == "" || os.Getenv("EVAL_SCORES") == "" {
 		t.Fatal("EVAL_SIM must name the simulator's program, EVAL_SCORES the file to write; make eval does both")
 	}
@@ -181,12 +190,25 @@ func TestEval(t *testing.T) {
 	all.watch.facts(&b)
 	all.gauges.facts(&b)
 	b.print(t, fmt.Sprintf("What is said of the pots of %s, and of drawn ones: %d samples", root, all.word.samples))
+	many := func(k stock) int {
+		if full {
+			return k.full
+		}
+		return k.quick
+	}
+	inside, err := sim.contents(t.Context(), stocks, firstSeed, many)
+	if err != nil {
+		t.Fatal(err)
+	}
+	second := inside.board()
+	second.print(t, fmt.Sprintf("What is said of what is inside and of what wears: %d pots, %.0f hours", inside[whole].pots, inside[whole].hours))
 	tables, err := os.ReadFile(filepath.Join(root, "simulator.md"))
 	if err != nil && !errors.Is(err, fs.ErrNotExist) {
 		t.Error(err)
 	}
 	section := fmt.Sprintf("Scored were %s; %s under %s, %s each, and %s under %s, %s each: %d samples of %d pots in all.\n\n%s",
 		played(root, dirs), shortCycles, seedsFrom(shortSeeds), minutes(shortLength), gaugeFaults, seedsFrom(faultedSeeds), minutes(faultLength), all.word.samples, all.pots, b.markdown())
+	section += "\n### What is inside, and what wears\n\n" + inside.played(stocks, many) + "\n\n" + second.markdown()
 	if len(tables) > 0 {
 		section += "\n### The simulator that they rest on\n\n" + string(tables)
 	}

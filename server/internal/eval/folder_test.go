@@ -86,9 +86,9 @@ func folders(dir string) (out []string, err error) {
 	return out, err
 }
 
-func open(root, dir string) (*folder, error) {
-	f := &folder{healthy: true, dir: dir}
-	var err error
+// openPot reads what is said of a run's pot, and no truth.
+func openPot(root, dir string) (f *folder, err error) {
+	f = &folder{healthy: true, dir: dir}
 	if f.name, err = filepath.Rel(root, dir); err != nil {
 		return nil, err
 	}
@@ -96,7 +96,13 @@ func open(root, dir string) (*folder, error) {
 	if err != nil {
 		return nil, err
 	}
-	if f.pot, err = potfile.ParsePot(filepath.Join(dir, "pot.yaml"), text); err != nil {
+	f.pot, err = potfile.ParsePot(filepath.Join(dir, "pot.yaml"), text)
+	return f, err
+}
+
+func open(root, dir string) (*folder, error) {
+	f, err := openPot(root, dir)
+	if err != nil {
 		return nil, err
 	}
 	in, err := os.Open(filepath.Join(dir, "truth.jsonl"))

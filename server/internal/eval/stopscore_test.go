@@ -1,0 +1,198 @@
+package eval_test
+
+import (
+	"fmt"
+	"time"
+
+	"gritwatch/protocol/si"
+	"gritwatch/server/internal/engine/level"
+)
+
+// A stopScore is what was said of abrasive that stops, in one run or several.
+type stopScore struct {
+	blocked []time.Duration // of found, those of abrasive that is blocked
+	found   []time.Duration // from when it stops to when that is said; never: not before it came again, or the release
+	missed  []string        // of them
+	quick   int             // stops that ended sooner than surelyStops; those are not counted
+	hours   float64         // of blasting
+	falsely int             // times that it was said while abrasive flowed
+	where   []string
+	atOnce  part // stops found whose cause was right at once
+	later   part // and after the next vent
+	undo    int  // of atOnce, those said to be undecided
+	wrong   []string
+}
+
+func (s *stopScore) add(o *stopScore) {
+	s.blocked = append(s.blocked, o.blocked...)
+	s.found, s.missed, s.quick, s.hours, s.falsely, s.where = append(s.found, o.found...), append(s.missed, o.missed...), s.quick+o.quick, s.hours+o.hours, s.falsely+o.falsely, append(s.where, o.where...)
+	s.atOnce.given, s.atOnce.due, s.later.given, s.later.due = s.atOnce.given+o.atOnce.given, s.atOnce.due+o.atOnce.due, s.later.given+o.later.given, s.later.due+o.later.due
+	s.undo, s.wrong = s.undo+o.undo, append(s.wrong, o.wrong...)
+}
+
+const (
+	stopsTo     = 0.05            // of the usual flow through the metering valve; damp clumps pass a tenth
+	flowsFrom   = 0.3             // of the usual flow: abrasive flows
+	leftOver    = 0.5             // kg: with more in the vessel what stops is blocked
+	surelyStops = 8 * time.Second // a stop that is over sooner need not be found
+	stopsFrom   = 3 * time.Second // and one that is over so soon is none: at the beginning of a press abrasive comes late
+	stopTail    = 5 * time.Second // after abrasive comes again, until the hose runs full
+)
+
+// A stopScorer scores what is said of abrasive that stops.
+type stopScorer struct {
+	r     *record
+	on    bool
+	s     stopScore
+	last  si.Instant
+	usual float64 // kg/s
+
+	since   si.Instant // of a stop that goes on in this press; 0: none
+	until   si.Instant // of the last stop
+	cause   level.Stop
+	foundAt si.Instant
+	first   level.Stop // word that found it
+	word    level.Stop // the last one
+	open    bool       // a stop was found, and abrasive has not flowed since
+	was     level.Stop // in the row before
+	flows   si.Instant // since when abrasive flows; 0: it does not
+	counted bool       // what is said now has been counted as false
+}
+
+func newStopScorer(r *record, family string) *stopScorer {
+	return &stopScorer{r: r, on: family == steadyFills || family == changedFills}
+}
+
+func (c *stopScorer) row(s *said) {
+	if !c.on {
+		return
+	}
+	step := min(s.at.Sub(c.last), time.Second)
+	if c.last == 0 {
+		step = 0
+	}
+	c.last = s.at
+	now, word := s.now, s.level.Stop
+	blasting := now.blasting()
+	if blasting {
+		c.s.hours += step.Hours()
+	}
+	stopped := blasting && c.usual > 0 && now.metered < stopsTo*c.usual
+	if blasting && !stopped && now.metered > 0 {
+		c.usual += (now.metered - c.usual) * min(1, step.Seconds()/20)
+		if c.usual < now.metered/2 {
+			c.usual = now.metered
+		}
+	}
+	switch {
+	case stopped && c.since == 0:
+		c.judge()
+		c.since, c.foundAt, c.cause = now.at, 0, level.Empty
+		if now.kg > leftOver {
+			c.cause = level.Blocked
+		}
+	case !stopped && c.since != 0:
+		c.end(now.at)
+	case blasting && !stopped && s.at.Sub(c.until) > stopTail:
+		c.judge()
+	}
+	switch {
+	case !blasting || now.metered < flowsFrom*c.usual:
+		c.flows = 0
+	case c.flows == 0:
+		c.flows = s.at
+	}
+	if word == level.Flowing {
+		c.counted = false
+	} else {
+		if c.since != 0 && c.foundAt == 0 && s.at.Sub(c.since) >= 0 {
+			c.foundAt, c.first, c.open = s.at, word, true
+		}
+		begins := c.was == level.Flowing && s.at.Sub(c.until) > stopTail
+		if c.flows != 0 && (begins || s.at.Sub(c.flows) > stopTail) && !c.counted {
+			c.counted = true
+			c.s.falsely++
+			c.s.where = append(c.s.where, fmt.Sprintf("%s at %v: %v, %.1f g/s of usually %.1f, level %.3f", c.r.name, s.at, word, 1e3*now.metered, 1e3*c.usual, now.level))
+		}
+		if c.open {
+			c.word = word
+		}
+	}
+	c.was = word
+}
+
+// end closes a stop; what is said of it until abrasive flows again, or another stop begins, still counts.
+func (c *stopScorer) end(at si.Instant) {
+	lasted := at.Sub(c.since)
+	began := c.since
+	c.since, c.until = 0, at
+	switch {
+	case lasted < stopsFrom, lasted < surelyStops && c.foundAt == 0:
+		c.s.quick++
+		c.open = false
+		return
+	case c.foundAt == 0:
+		c.take(never)
+		c.s.missed = append(c.s.missed, fmt.Sprintf("%s: %v at %v, for %v", c.r.name, c.cause, began, lasted))
+		return
+	case lasted < surelyStops:
+		c.s.quick++
+	default:
+		c.take(c.foundAt.Sub(began))
+	}
+	c.s.atOnce.due++
+	switch c.first {
+	case c.cause:
+		c.s.atOnce.given++
+	case level.Undecided:
+		c.s.undo++
+	}
+}
+
+// take takes how late a stop was found.
+func (c *stopScorer) take(late time.Duration) {
+	c.s.found = append(c.s.found, late)
+	if c.cause == level.Blocked {
+		c.s.blocked = append(c.s.blocked, late)
+	}
+}
+
+// judge looks at the last word on a stop when the next one begins, or the run ends.
+func (c *stopScorer) judge() {
+	if !c.open {
+		return
+	}
+	c.open = false
+	c.s.later.due++
+	if c.word == c.cause {
+		c.s.later.given++
+	} else {
+		c.s.wrong = append(c.s.wrong, fmt.Sprintf("%s: %v, stopped until %v, first said to be %v, at last %v", c.r.name, c.cause, c.until, c.first, c.word))
+	}
+}
+
+func (c *stopScorer) score() stopScore {
+	c.judge()
+	return c.s
+}
+
+// figures are the rows of stops.
+func (s *stopScore) figures(b *board) {
+	b.row(figure{what: "abrasive stopped, blocked or empty: to the finding", measured: middle(s.found), of: fmt.Sprintf("%d stops, %d of them never", len(s.found), len(s.missed)),
+		bound: under(s.found, 0.9), aim: "p50 4 s, p90 8 s", ok: len(s.found) > 0 && quantile(s.found, 0.5) <= 4*time.Second && quantile(s.found, 0.9) <= 8*time.Second, notes: s.missed})
+	each := float64(s.falsely) / max(1e-9, s.hours)
+	b.row(figure{what: "abrasive said to have stopped while it flows", measured: fmt.Sprintf("%.2f an hour", each), of: fmt.Sprintf("%.0f hours of blasting, %s", s.hours, describe(s.falsely, "times")),
+		bound: fmt.Sprintf("under %.2f an hour", perHour(s.falsely, s.hours)), aim: "under 0.2 an hour of blasting", ok: s.hours > 0 && each < 0.2, notes: s.where})
+	b.fact(figure{what: "abrasive blocked: to the finding", measured: middle(s.blocked), of: fmt.Sprintf("%d stops", len(s.blocked)), bound: under(s.blocked, 0.9)})
+	share := func(p part) float64 { return float64(p.given) / float64(max(1, p.due)) }
+	wrong := func(p part) string { return "wrong: " + bound(p.due-p.given, p.due) }
+	b.row(figure{what: "its cause right at once", measured: percent(s.atOnce), of: fmt.Sprintf("%d stops found, %d of them called undecided", s.atOnce.due, s.undo), bound: wrong(s.atOnce), aim: "97 %", ok: share(s.atOnce) >= 0.97})
+	b.row(figure{what: "its cause right after the next vent", measured: percent(s.later), of: fmt.Sprintf("%d stops found", s.later.due), bound: wrong(s.later), aim: "99.5 %", ok: share(s.later) >= 0.995, notes: s.wrong})
+}
+
+func percent(p part) string {
+	if p.due == 0 {
+		return "none"
+	}
+	return fmt.Sprintf("%.1f %%", 100*float64(p.given)/float64(p.due))
+}
