@@ -150,6 +150,7 @@ func start(t *testing.T, dir string) *rig {
 		if err := <-done; err != nil {
 			t.Error(err)
 		}
+		synctest.Wait() // the agent's last message is on its way to the observer
 		for _, f := range fars {
 			f.Close()
 		}
