@@ -39,7 +39,7 @@ func through(t failer, s *story, o vent.Options, out outage) (m mended) {
 	reckons := o.Period > 0 || s.period[points.Vessel] < 0.5 // the oracle's margins are not made for slow readings called live
 	or, torn := newOracle(s.pot, o), newOracle(s.pot, o)
 	var second, saved *vent.Judge // saved: the live one, saved and restored soon after it has adopted
-	first := -1.0                 // of the vessel's readings behind the outage
+	first, last := -1.0, -1.0     // of the vessel's readings behind the outage
 	fresh := false
 	for i, it := range in {
 		t2 := it.t
@@ -75,8 +75,10 @@ func through(t failer, s *story, o vent.Options, out outage) (m mended) {
 		do(plain, it)
 		if it.brk == 0 {
 			torn.step(it.sample)
-			if it.sample.Point == points.Vessel && it.sample.Quality == points.Good && t2 >= out.to && first < 0 {
-				first = t2
+			if it.sample.Point == points.Vessel && it.sample.Quality == points.Good && t2 >= out.to {
+				if last = t2; first < 0 {
+					first = t2
+				}
 			}
 		}
 		if t2 >= out.to && reckons {
@@ -145,7 +147,7 @@ func through(t failer, s *story, o vent.Options, out outage) (m mended) {
 	if saved != nil && !bytes.Equal(saved.AppendState(nil), live.AppendState(nil)) {
 		t.Errorf("saved after it has adopted, it goes on otherwise")
 	}
-	if m.adopted != 0 && !m.exempt && !m.loose && first >= 0 && in[len(in)-1].t > first+6.5 && !bytes.Equal(live.AppendState(nil), whole.AppendState(nil)) {
+	if m.adopted != 0 && !m.exempt && !m.loose && first >= 0 && last > max(first, m.adopted)+6.5 && !bytes.Equal(live.AppendState(nil), whole.AppendState(nil)) {
 		t.Errorf("at the end the state is not that of an uninterrupted judge")
 	}
 	return m
