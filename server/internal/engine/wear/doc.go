@@ -61,7 +61,8 @@
 //
 // Expect is (2) the other way round: from the last press, from what blasting has used since, and from the baseline of the exhaust, the
 // slowest that a healthy vent can be now. The vent watch takes it to find a shut or half-shut exhaust sooner. It never goes by
-// what has clogged since, and the watch never lets it find later.
+// what has clogged since, and the watch never lets it find later. The Follower does not hand it on yet: a pot that has run empty and is
+// blasted on fills through its open metering orifice too, is taken for a fuller one, and its healthy vents are found slow.
 //
 // # What cannot be known
 //
