@@ -226,7 +226,7 @@ func (j *Judge) vessel() {
 		j.live = 0
 	}
 	now := t.rest(0)
-	if u := float64(j.u(now.mean)); now.whole && now.mean < -u && now.mean+proofErrors*t.standardError() < -u {
+	if now.whole && now.mean < -float64(j.u(now.mean)) {
 		j.faulty = true
 	}
 	atRest := j.within(now)

@@ -178,25 +178,6 @@ func (t *trace) rest(from si.Instant) rest {
 	return out
 }
 
-// proofErrors is by how many standard errors a 3 s mean must be under −U to prove that the gauge is outside its declared error.
-// U holds no noise, and R1 allows 4 kPa of it: at rest there is another mean each second, for hours.
-const proofErrors = 5
-
-// standardError is that of the mean of the last 3 s, Pa, if their readings err each by itself.
-func (t *trace) standardError() float64 {
-	n, mean, squares := 0.0, 0.0, 0.0
-	for i := t.n - 1; i >= 0 && t.good.at.Sub(t.at(i).at) < restSpan; i-- {
-		n++
-		d := t.at(i).v - mean
-		mean += d / n
-		squares += float64(d * (t.at(i).v - mean))
-	}
-	if n < 2 {
-		return 0
-	}
-	return math.Sqrt(squares / (n - 1) / n)
-}
-
 // halfAt is the newest half-second mean at or before an instant, and the highest of those between from and it.
 func (t *trace) halfAt(from, to si.Instant) (level, highest float64, ok bool) {
 	for i := t.n - 1; i >= 0; i-- {
