@@ -111,7 +111,7 @@ func (h *shift) again(t interface{ Fatal(...any) }, state []byte, before []point
 
 // Saved anywhere, restored, primed and gone on, all that follows a pot is as if nothing had happened.
 func TestFollowerSaveAndRestore(t *testing.T) {
-	checks(t, "50")
+	checks(t, "30")
 	cycles := uint64(0)
 	rapid.Check(t, func(t *rapid.T) {
 		h := randomShift(t)
@@ -147,7 +147,7 @@ func TestFollowerSaveAndRestore(t *testing.T) {
 		}
 		cycles += f.Out.Cycles
 	})
-	if cycles < 20 {
+	if cycles < 8 {
 		t.Errorf("%d cycles: the stories test little", cycles)
 	}
 }

@@ -87,6 +87,7 @@ func boole(b bool) float64 {
 // TestAnySubset plays the day to pots with any of the points, read 1 to 50 times a second, from any instant on, with a
 // gap somewhere: no state says what is not so, and where the control point tells of the handle every phase is told.
 func TestAnySubset(t *testing.T) {
+	checks(t, "60")
 	told := 0
 	rapid.Check(t, func(t *rapid.T) {
 		set := points.SetOf(points.Vessel)

@@ -304,7 +304,7 @@ func glob(t *testing.T, pattern string) (out []string) {
 
 // What is damaged is told and kept, all else is opened, and storing goes on.
 func TestDamaged(t *testing.T) {
-	const batches = 1500
+	const batches = 800
 	for _, c := range []struct {
 		name   string
 		spoil  func(t *testing.T, dir string)
@@ -354,7 +354,7 @@ func TestDamaged(t *testing.T) {
 			}
 			for i := range batches {
 				mustAppend(t, s, Result{Stored: 30}, crashBatch(i))
-				if i%300 != 299 {
+				if i%160 != 159 {
 					continue
 				}
 				s.upkeep(t.Context())
