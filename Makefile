@@ -44,8 +44,8 @@ test: deps lint ## everything: packages it needs, lint, unit, page, end to end
 	$(MAKE) stack
 
 # Debian packages that tests call: the race detector's compiler, the browser, an independent Modbus master and an
-# independent slave with a pair of terminals between, promtool, an independent MQTT broker.
-DEBS := gcc libc6-dev chromium mbpoll python3-pymodbus python3-serial python3-serial-asyncio socat prometheus mosquitto
+# independent slave with a pair of terminals between, promtool, an independent MQTT broker, receivers of alarms (Alertmanager, SMTP).
+DEBS := gcc libc6-dev chromium mbpoll python3-pymodbus python3-serial python3-serial-asyncio socat prometheus mosquitto prometheus-alertmanager python3-aiosmtpd
 deps: ## Debian packages the tests call (installed when root, else named)
 	@missing=; for p in $(DEBS); do dpkg-query -W -f='$${Status}' $$p 2>/dev/null | grep -q 'ok installed' || missing="$$missing $$p"; done; \
 	if [ -n "$$missing" ]; then \

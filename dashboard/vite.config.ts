@@ -1,10 +1,29 @@
+import { createHash } from 'node:crypto';
 import { svelte } from '@sveltejs/vite-plugin-svelte';
+import type { Plugin } from 'vite';
 import { defineConfig } from 'vitest/config';
 
 const backend = process.env['GRITWATCH_BACKEND'] ?? 'http://127.0.0.1:8080';
 
+/** Writes into index.html which build it is of: a page that was left open asks for it, and finds out that it is an older one. */
+const named: Plugin = {
+  name: 'build-id',
+  apply: 'build',
+  transformIndexHtml: {
+    order: 'post',
+    handler: (html, { bundle }) => {
+      const hash = createHash('sha256').update(html);
+      for (const [name, file] of Object.entries(bundle ?? {}).toSorted(([a], [b]) => (a < b ? -1 : 1))) {
+        hash.update(name).update(file.type === 'chunk' ? file.code : file.source);
+      }
+      const tags = [{ tag: 'meta', attrs: { name: 'build', content: hash.digest('hex').slice(0, 16) }, injectTo: 'head' as const }];
+      return { html, tags };
+    },
+  },
+};
+
 export default defineConfig({
-  plugins: [svelte()],
+  plugins: [svelte(), named],
   build: {
     // dist/.gitkeep is committed, so that the Go package builds before the page does.
     emptyOutDir: false,

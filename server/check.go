@@ -25,8 +25,9 @@ func check(path string, out io.Writer) error {
 	} else {
 		w.say("broker: outside, %s", c.Broker.Outside.URL)
 	}
+	receivers(w, c)
 	for _, f := range found {
-		w.say("broker: %s", f)
+		w.say("%s: %s", f.About, f.Finding)
 	}
 	w.say("data: %s", c.Data)
 	w.say("atmosphere: %.1f kPa%s", float64(c.Atmosphere.Pressure())/1000, assumed(c.Atmosphere))

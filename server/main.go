@@ -8,7 +8,6 @@ import (
 	"time"
 
 	"gritwatch/dashboard"
-	"gritwatch/internal/brokerlink"
 	"gritwatch/internal/program"
 	"gritwatch/server/internal/app"
 	"gritwatch/server/internal/config"
@@ -28,6 +27,10 @@ type flags struct {
 	Agent struct {
 		Add addFlags `cmd:"" help:"Give an agent (or an observer) a password for the embedded broker. Shown once; the users' file keeps its hash."`
 	} `cmd:"" help:"Users of the embedded broker."`
+
+	Notify struct {
+		Test notifyTestFlags `cmd:"" help:"Send a test to those outside who are told of alarms, and say of each what became of it."`
+	} `cmd:"" help:"Who outside is told of alarms."`
 
 	Backup  backupFlags  `cmd:"" help:"Write the server's records (not its samples) to a new file; a running server goes on."`
 	Restore restoreFlags `cmd:"" help:"Put a backup in the place of the server's records, which are kept; the server must be stopped."`
@@ -52,6 +55,8 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 				return check(f.Check.Config, stdout)
 			case "agent add":
 				return addUser(f.Agent.Add, stdout)
+			case "notify test":
+				return tryReceivers(ctx, f.Notify.Test, stdout)
 			case "backup":
 				return backUp(ctx, f.Backup, stdout)
 			case "restore":
@@ -65,7 +70,7 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 			}
 			for _, w := range found {
 				if w.Warn {
-					log.LogAttrs(ctx, slog.LevelWarn, "broker: "+w.Text)
+					log.LogAttrs(ctx, slog.LevelWarn, w.About+": "+w.Text)
 				}
 			}
 			return app.Run(ctx, c, app.Options{Out: stdout, Log: log, Page: dashboard.Dist()})
@@ -73,8 +78,8 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	}.Run(ctx, args, stdout, stderr)
 }
 
-// readWhole reads a site's file and those of its broker.
-func readWhole(path string) (c config.Config, found []brokerlink.Finding, err error) {
+// readWhole reads a site's file and those of its broker and receivers.
+func readWhole(path string) (c config.Config, found []config.Found, err error) {
 	c, err = program.ReadFile("the site's file", path, func(path string) (c config.Config, err error) {
 		c, found, err = config.ReadWhole(path, time.Now())
 		return c, err

@@ -1,5 +1,5 @@
 // Tsgen writes the page's types from protocol/live, as package messages describes it, and its table of answer codes from
-// internal/vent.
+// internal/vent, and the words of alarms from internal/alarmtext.
 package main
 
 import (

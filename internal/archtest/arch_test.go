@@ -117,15 +117,19 @@ func TestImports(t *testing.T) {
 		{"server/internal/engine", []string{"protocol", "internal/vent", "internal/airflow", "internal/statecodec", "server/internal/engine", "server/internal/gauges"}},
 		{"server/internal/gauges", []string{"protocol/si", "protocol/points", "internal/vent", "internal/statecodec"}},
 		{"server/internal/feed", []string{"protocol"}},
+		{"server/internal/alarm", []string{"protocol/si", "protocol/points", "internal/vent", "internal/alarmtext", "server/internal/gauges"}},
 		{"server/internal/ledger", nil},
 		{"server/internal/clocks", []string{"protocol/si"}},
 		{"server/internal/history", []string{"protocol"}},
 		{"server/internal/records", []string{"protocol", "server/internal/clocks", "server/internal/engine"}},
 		{"server/internal/keep", []string{"protocol", "server/internal/feed", "server/internal/ledger", "server/internal/clocks", "server/internal/history", "server/internal/records"}},
-		{"server/internal/metrics", []string{"protocol", "internal", "server/internal/pot", "server/internal/feed", "server/internal/ingest"}},
+		{"server/internal/metrics", []string{"protocol", "internal", "server/internal/alarm", "server/internal/pot", "server/internal/feed", "server/internal/ingest"}},
+		{"server/internal/notify/message", []string{"protocol/si", "server/internal/alarm"}},
+		{"server/internal/notify/outbox", []string{"protocol/si", "server/internal/alarm", "server/internal/notify/message"}},
+		{"server/internal/notify", []string{"protocol", "internal/brokerlink", "internal/yamlfile", "server/internal/alarm", "server/internal/records", "server/internal/config", "server/internal/notify"}},
 		{"server", []string{"protocol", "internal", "server", "dashboard"}},
 		{"sim-sensor", []string{"protocol", "internal", "sim-sensor"}},
-		{"dashboard", []string{"dashboard", "protocol", "internal/vent", "internal/messages"}},
+		{"dashboard", []string{"dashboard", "protocol", "internal/vent", "internal/messages", "internal/alarmtext"}},
 	}
 	// The simulator must not know the judge's or the engine's model. The answer's configuration type is fine.
 	_, files := load(t)
@@ -153,7 +157,7 @@ func TestImports(t *testing.T) {
 
 // TestPure keeps clocks, I/O, goroutines and the order of maps out of the cores.
 func TestPure(t *testing.T) {
-	pure := []string{"internal/airflow", "internal/edgenode/session", "internal/statecodec", "internal/vent", "server/internal/engine", "server/internal/gauges", "server/internal/crossed", "server/internal/ledger", "server/internal/clocks", "protocol/si", "protocol/points", "protocol/modbus",
+	pure := []string{"internal/airflow", "internal/edgenode/session", "internal/statecodec", "internal/vent", "server/internal/engine", "server/internal/gauges", "server/internal/crossed", "server/internal/alarm", "server/internal/signals", "internal/alarmtext", "server/internal/ledger", "server/internal/clocks", "server/internal/notify/message", "server/internal/notify/outbox", "protocol/si", "protocol/points", "protocol/modbus",
 		"agent/internal/ascii/lines", "agent/internal/backlog", "agent/internal/beacon", "agent/internal/journal/frame", "sim-sensor/internal/plant", "sim-sensor/internal/transducer", "sim-sensor/internal/fault"}
 	banned := strings.Fields("os net net/http io io/fs log log/slog context sync sync/atomic os/exec os/signal syscall math/rand")
 	clock := strings.Fields("Now Since Until After AfterFunc NewTimer NewTicker Tick Sleep")
@@ -196,6 +200,7 @@ func TestHomes(t *testing.T) {
 		"github.com/alecthomas/kong":             {"agent", "server", "sim-sensor", "internal/program"},
 		"google.golang.org/protobuf":             {"protocol/sparkplug"},
 		"github.com/prometheus/client_golang":    {"server/internal/metrics", "server/internal/app", "server/internal/history"},
+		"github.com/wneessen/go-mail":            {"server/internal/notify/mail"},
 		"golang.org/x/crypto":                    {"server/internal/broker"},
 		"golang.org/x/sync":                      {"agent", "server", "sim-sensor", "internal"},
 		"golang.org/x/sys":                       {"agent", "server", "sim-sensor", "internal"},

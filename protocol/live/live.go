@@ -97,6 +97,7 @@ type Wear struct {
 	Index   float64  `json:"index"`             // of a segment its resistance, of the exhaust its conductance, of the bore its diameter, over the baseline's
 	SD      float64  `json:"sd"`                // standard deviation of index
 	Due     bool     `json:"due"`               // past its limit, or as good as
+	Limit   float64  `json:"limit,omitempty"`   // of index, at which the part is due
 	TrendH  *float64 `json:"trend_h,omitempty"` // change of index an hour of blasting
 	Changed string   `json:"changed,omitempty"` // when it last changed in a step
 	T10     string   `json:"t_10,omitempty"`    // when it will pass its limit: not before this in nine of ten cases
@@ -159,6 +160,8 @@ type Pot struct {
 	Production     *float64 `json:"production,omitempty"` // share of the work at target; absent unless blasting
 	Figures
 
+	Vent *RunningVent `json:"vent,omitempty"` // absent: none runs, or more pots are asked for than have it sent
+
 	Answer Answer `json:"answer"`
 	Air    string `json:"air"` // air to the pot, for the VENTED block: on, off, unknown
 
@@ -178,6 +181,9 @@ type Frame struct {
 	Seq     uint64 `json:"seq"`
 	ServerT string `json:"server_t"` // RFC 3339 with ms
 	Pots    []Pot  `json:"pots"`
+	// Alarms are all open alarms of the site, in the order in which people should look at them. Absent: they are as the frame before
+	// had them. A snapshot always has them.
+	Alarms []StandingAlarm `json:"alarms,omitzero"`
 	// Faults are what keeps the server from doing its whole work, as a full disk: one sentence each. Absent: nothing does. The list
 	// is whole in each frame.
 	Faults []string `json:"faults,omitempty"`

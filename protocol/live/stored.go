@@ -1,7 +1,5 @@
 package live
 
-import "encoding/json"
-
 // A Spread sums up readings by step of time: each list has one entry a step, null where there was no such reading in it.
 type Spread struct {
 	N            []int      `json:"n"`                       // how many readings
@@ -72,33 +70,6 @@ type Cycle struct {
 // Cycles is a page of cycles, by their press.
 type Cycles struct {
 	Cycles []Cycle `json:"cycles"`
-	Paging
-}
-
-// A Transition is a step in an alarm's life.
-type Transition struct {
-	ID       string          `json:"id"` // ULID
-	T        string          `json:"t"`
-	Event    string          `json:"event"`              // raised, returned, acknowledged, reset, shelved, unshelved, suppressed, unsuppressed
-	By       string          `json:"by,omitempty"`       // person
-	Evidence json.RawMessage `json:"evidence,omitempty"` // what showed it; its fields depend on the alarm
-}
-
-// An Alarm is one that was recorded, with all its transitions.
-type Alarm struct {
-	ID          string       `json:"id"`              // ULID
-	Pot         string       `json:"pot,omitempty"`   // absent: of an agent
-	Agent       string       `json:"agent,omitempty"` // absent: of a pot
-	Alarm       string       `json:"alarm"`           // as vessel-held
-	Priority    string       `json:"priority"`        // critical, high, medium, low
-	Raised      string       `json:"raised"`
-	Ended       string       `json:"ended,omitempty"` // absent: no transition that is recorded has ended it
-	Transitions []Transition `json:"transitions"`     // the oldest first
-}
-
-// Alarms is a page of alarms, by the instant at which they were raised.
-type Alarms struct {
-	Alarms []Alarm `json:"alarms"`
 	Paging
 }
 

@@ -28,3 +28,35 @@ func Findings() []string {
 
 // BaselineKinds are the words of Baseline.How.
 func BaselineKinds() []string { return []string{"learned", "ritual", "commissioned"} }
+
+// Priorities of alarms, the most urgent first.
+func Priorities() []string { return []string{"critical", "high", "medium", "low"} }
+
+// AlarmKinds are the kinds of alarms, as the server's package alarm has them.
+func AlarmKinds() []string {
+	return []string{"vent-slow", "vessel-held", "pressure-creep", "stop-slow", "over-pressure", "supply-below-vessel",
+		"press-overlong", "vessel-unknown", "pot-empty-soon", "pot-empty", "abrasive-stopped", "config-doubt", "nozzle-low", "supply-low",
+		"separator-restricted", "valve-restricted", "mixing-restricted", "hose-restricted", "exhaust-restricted", "nozzle-worn",
+		"drain-due", "sensor-fault", "agent-silent", "clock-skew"}
+}
+
+// AlarmStates are those of StandingAlarm.State, as the server's package alarm has them.
+func AlarmStates() []string {
+	return []string{"normal", "unacknowledged", "acknowledged", "returned-unacknowledged", "latched-unacknowledged",
+		"latched-acknowledged", "shelved", "suppressed", "out-of-service"}
+}
+
+// AlarmEvents are those of Transition.Event, as the server's package alarm has them.
+func AlarmEvents() []string {
+	return []string{"raised", "returned", "acknowledged", "reset", "shelved", "unshelved", "suppressed", "unsuppressed", "out-of-service", "in-service"}
+}
+
+// AlarmDeeds are what a person may do with an alarm: those of StandingAlarm.Can, and the last part of the address to post an AlarmAct to.
+func AlarmDeeds() []string {
+	return []string{"acknowledge", "shelve", "unshelve", "reset", "take-out", "bring-back"}
+}
+
+// GaugeFaults are the ways in which a gauge goes wrong, as the server's package alarm has them.
+func GaugeFaults() []string {
+	return []string{"stuck", "slow-port", "zero-drift", "swapped", "out-of-range", "noisy", "declared-error"}
+}

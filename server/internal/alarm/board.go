@@ -29,6 +29,21 @@ type Alarm struct {
 	Transitions []Transition
 }
 
+// Key is what there is at most one open alarm of; an error where its kind is not one of this version.
+func (r *Alarm) Key() (Key, error) {
+	k, err := ParseKind(r.Kind)
+	if err != nil {
+		return Key{}, err
+	}
+	key := Key{Pot: r.Pot, Agent: r.Agent, Kind: k}
+	if len(r.Transitions) > 0 {
+		// What cannot be read is of no gauge.
+		e, _ := ParseEvidence(r.Transitions[0].Evidence)
+		key.Point, key.Fault = e.Point, e.Fault
+	}
+	return key, nil
+}
+
 // A Transition is a step in an alarm's life as it stands in records; its fields are those of records.Transition, so that
 // one converts to the other.
 type Transition struct {
@@ -81,7 +96,11 @@ type View struct {
 	Cause    string // id of an open alarm that it follows from; empty: none
 	First    bool   // no other alarm of the pot stood when it was raised
 	Evidence Evidence
+	Can      []string // what a person may do with it now
 }
+
+// Sounds tells whether the alarm is to be heard: it is critical, its condition stands in sight, and nobody has acknowledged it.
+func (v *View) Sounds() bool { return v.Priority == Critical && v.State == Unacknowledged }
 
 // A Board has all open alarms of a site and their history as figures. It is pure: instants are arguments, ids come from
 // NewID. What it returns as changes is to be recorded in that order; Restore makes the same board from the records. Not
@@ -274,11 +293,40 @@ func (b *Board) place(f Found) Evidence {
 			continue
 		}
 		e.First = e.First && !a.active
-		if e.Cause == "" && slices.Contains(rules[f.Kind].Causes, a.key.Kind) && (a.key.Kind != SensorFault || a.key.Point == vesselPoint && blinds(a.key.Fault)) {
+		if e.Cause == "" && a.makes(f.Kind) {
 			e.Cause = a.id
 		}
 	}
 	return e
+}
+
+// makes tells whether an alarm of a kind at the same pot or its agent follows from this one. Of gauges that is so of the
+// vessel's that is blind, of doubts about the configuration of pots whose gauges are exchanged.
+func (a *alarm) makes(k Kind) bool {
+	if !slices.Contains(rules[k].Causes, a.key.Kind) {
+		return false
+	}
+	switch a.key.Kind {
+	case SensorFault:
+		return a.key.Point == vesselPoint && blinds(a.key.Fault)
+	case ConfigDoubt:
+		return a.evidence.Other != ""
+	}
+	return true
+}
+
+// causeOf is the open alarm that one follows from: that of its beginning, else the oldest one now, as a cause may be found
+// after what follows from it. Nil: none.
+func (b *Board) causeOf(a *alarm, ids map[string]*alarm) *alarm {
+	if c := ids[a.evidence.Cause]; c != nil {
+		return c
+	}
+	for _, c := range b.open {
+		if c != a && c.active && c.mode == shown && c.makes(a.key.Kind) && b.sees(c.key, a.key) {
+			return c
+		}
+	}
+	return nil
 }
 
 // sees tells whether an alarm of the first key concerns what the second is of: the same pot or agent, or the pot's agent.
@@ -500,18 +548,24 @@ func (b *Board) Open() []View {
 		waiting bool // somebody must acknowledge one of it
 	}
 	groups := map[*alarm]*group{}
-	place := func(a *alarm) (root *alarm, depth int) {
-		for root = a; depth < Kinds; depth++ { // kinds follow from each other without a circle
-			c := ids[root.evidence.Cause]
+	type spot struct {
+		root  *alarm
+		depth int
+	}
+	spots := map[*alarm]spot{}
+	for _, a := range b.open {
+		x := spot{root: a}
+		for ; x.depth < Kinds; x.depth++ { // kinds follow from each other without a circle
+			c := b.causeOf(x.root, ids)
 			if c == nil || a.mode != shown || c.mode != shown {
 				break
 			}
-			root = c
+			x.root = c
 		}
-		return root, depth
+		spots[a] = x
 	}
 	for _, a := range b.open {
-		root, _ := place(a)
+		root := spots[a].root
 		g := groups[root]
 		if g == nil {
 			g = &group{root: root}
@@ -531,18 +585,17 @@ func (b *Board) Open() []View {
 	}
 	list := slices.Clone(b.open)
 	slices.SortStableFunc(list, func(x, y *alarm) int {
-		rx, dx := place(x)
-		ry, dy := place(y)
-		gx, gy := groups[rx], groups[ry]
+		sx, sy := spots[x], spots[y]
+		gx, gy := groups[sx.root], groups[sy.root]
 		return cmp.Or(first(x.mode == shown, y.mode == shown), -cmp.Compare(gx.worst, gy.worst), first(gx.waiting, gy.waiting),
-			older(rx, ry), cmp.Compare(dx, dy), older(x, y))
+			older(sx.root, sy.root), cmp.Compare(sx.depth, sy.depth), older(x, y))
 	})
 	out := make([]View, 0, len(list))
 	for _, a := range list {
 		v := View{ID: a.id, Key: a.key, Priority: a.priority, Raised: a.raised, State: a.state(), Since: a.since, Active: a.active,
-			Until: a.until, By: a.by, ByAt: a.byAt, First: a.evidence.First, Evidence: a.evidence}
-		if ids[a.evidence.Cause] != nil {
-			v.Cause = a.evidence.Cause
+			Until: a.until, By: a.by, ByAt: a.byAt, First: a.evidence.First, Evidence: a.evidence, Can: a.can()}
+		if c := b.causeOf(a, ids); c != nil {
+			v.Cause = c.id
 		}
 		out = append(out, v)
 	}

@@ -7,7 +7,9 @@ import (
 	"testing"
 	"time"
 
+	"gritwatch/internal/vent"
 	"gritwatch/protocol/si"
+	"gritwatch/server/internal/gauges"
 	"gritwatch/server/internal/records"
 )
 
@@ -350,5 +352,72 @@ func TestRefusalSays(t *testing.T) {
 		if err := r.do(x.do, x.key); err == nil || err.Error() != x.want {
 			t.Errorf("%v\nwant %s", err, x.want)
 		}
+	}
+}
+
+// TestUnknownVesselNamesItsCause: a vessel that is not known because its gauge is blind, or because two pots' gauges are exchanged, stands
+// behind what made it so, whichever was found first.
+func TestUnknownVesselNamesItsCause(t *testing.T) {
+	blind := Key{Pot: "alder", Kind: SensorFault, Point: "vessel", Fault: gauges.OutOfRange.String()}
+	vessel := Key{Pot: "alder", Kind: VesselUnknown}
+	for _, causeFirst := range []bool{true, false} {
+		r := newRig(t)
+		keys := []Key{blind, vessel}
+		if !causeFirst {
+			slices.Reverse(keys)
+		}
+		for _, k := range keys {
+			r.found(k, true)
+			r.at = r.at.Add(time.Second)
+		}
+		open := r.b.Open()
+		if len(open) != 2 || open[0].Key != blind || open[1].Key != vessel || open[1].Cause != open[0].ID || open[0].Cause != "" {
+			t.Errorf("cause first %t: %+v", causeFirst, open)
+		}
+	}
+	// A fault by which the gauge still shows the pressure is no cause, nor is a doubt about the configuration alone.
+	r := newRig(t)
+	r.found(Key{Pot: "alder", Kind: SensorFault, Point: "vessel", Fault: gauges.Noisy.String()}, true)
+	r.found(Key{Pot: "alder", Kind: ConfigDoubt}, true)
+	r.found(vessel, true)
+	for _, v := range r.b.Open() {
+		if v.Cause != "" {
+			t.Errorf("%s follows from %s", v.Key.Kind, v.Cause)
+		}
+	}
+
+	p := newPot(t)
+	p.run(time.Second, nil)
+	p.s.Crossed = "birch"
+	p.run(time.Second, nil)
+	if len(p.found) != 2 || p.found[0].Kind != ConfigDoubt || p.found[1].Kind != VesselUnknown || p.found[1].Priority != Critical {
+		t.Fatalf("two pots exchanged: %+v", p.found)
+	}
+	r = newRig(t)
+	for _, f := range p.found {
+		r.took(r.b.Note(f, nil))
+	}
+	if open := r.b.Open(); len(open) != 2 || open[0].Key.Kind != ConfigDoubt || open[1].Cause != open[0].ID {
+		t.Errorf("two pots exchanged: %+v", open)
+	}
+	p.s.Crossed = ""
+	p.run(15*time.Second, nil)
+	if len(p.found) != 4 || p.found[2].On || p.found[3].On {
+		t.Errorf("put right: %+v", p.found)
+	}
+}
+
+// TestEase: only what was assumed, and not shown since, is let go from outside.
+func TestEase(t *testing.T) {
+	p := newPot(t)
+	p.d.Assume(Key{Pot: "alder", Kind: VentSlow})
+	if !p.d.Ease(Key{Pot: "alder", Kind: VentSlow}) || p.d.Ease(Key{Pot: "alder", Kind: VentSlow}) {
+		t.Error("an assumed condition is not let go once")
+	}
+	p.d.Assume(Key{Pot: "alder", Kind: VentSlow})
+	p.w.vent[vent.VentSlow] = vent.Finding{On: true, Since: begin}
+	p.run(time.Second, nil)
+	if p.d.Ease(Key{Pot: "alder", Kind: VentSlow}) {
+		t.Error("a condition that stands was let go")
 	}
 }

@@ -6,6 +6,7 @@ import (
 	"strings"
 	"testing"
 
+	"gritwatch/internal/alarmtext"
 	"gritwatch/internal/vent"
 	"gritwatch/server/internal/gauges"
 )
@@ -110,13 +111,13 @@ func TestWords(t *testing.T) {
 		}
 		// No work at the vessel's parts without zero proven.
 		for i, s := range w.Do {
-			if strings.HasPrefix(s, afterZero) && i == 0 {
+			if strings.HasPrefix(s, alarmtext.AfterZero) && i == 0 {
 				t.Errorf("%v: %q comes first", k, s)
 			}
 		}
 	}
 	if stuck, plain := Text(Key{Kind: SensorFault, Point: "vessel", Fault: "stuck"}), Text(Key{Kind: SensorFault, Point: "hose", Fault: "stuck"}); len(stuck.Do) != len(plain.Do)+1 ||
-		len(catalogue[SensorFault].Do) != len(plain.Do) {
+		len(Text(Key{Kind: SensorFault}).Do) != len(plain.Do) {
 		t.Error("a vessel's gauge is not told differently")
 	}
 	if opening.MatchString(AnswerRule) {

@@ -87,6 +87,9 @@ type Params struct {
 	Opens   time.Duration    // from a release until the exhaust is open at the latest; 0: nominal
 }
 
+// ChokedOver is the vessel's gauge pressure over the ambient one down to which a vent is timed, see vent.Watch.
+const ChokedOver = 1.2
+
 // nominalOpens is how long an exhaust takes to open at most; common practice, no source.
 const nominalOpens = 1200 * time.Millisecond
 
@@ -129,18 +132,35 @@ func NewDetector(p Params) *Detector {
 // Assume tells of an alarm of the pot whose condition stood before the start, see Board.Standing. It ends when the
 // signals show that it has, and is not found a second time.
 func (d *Detector) Assume(k Key) {
-	t := timer{on: true, assumed: true}
+	if t := d.timer(k); t != nil && !t.on {
+		*t = timer{on: true, assumed: true}
+	}
+}
+
+// timer is that of a key; nil: there is none.
+func (d *Detector) timer(k Key) *timer {
 	if k.Kind != SensorFault {
-		d.timers[k.Kind] = t
-		return
+		return &d.timers[k.Kind]
 	}
 	for _, p := range points.All() {
 		for f := range faultKinds {
 			if p.String() == k.Point && faultName(f) == k.Fault {
-				d.faults[p][f] = t
+				return &d.faults[p][f]
 			}
 		}
 	}
+	return nil
+}
+
+// Ease tells that a condition which was only assumed has ended; false: it was not assumed, or the signals have shown it
+// since.
+func (d *Detector) Ease(k Key) bool {
+	t := d.timer(k)
+	if t == nil || !t.assumed {
+		return false
+	}
+	*t = timer{}
+	return true
 }
 
 // Step takes the signals and appends what they change to dst. It is to be called whenever signals may have changed, and
@@ -166,16 +186,29 @@ func (d *Detector) Step(s *Signals, dst []Found) []Found {
 	if gone := s.At.Sub(d.slowAt); gone < 0 || gone >= slowEvery {
 		since := step(d.slowAt, s.At)
 		d.slowAt = s.At
+		// What makes the vessel unknown comes before that it is.
 		dst = d.gauges(s, since, dst)
+		dst = d.step(ConfigDoubt, s, since, dst)
 		for k := VesselUnknown; k <= DrainDue; k++ {
-			offAfter := rules[k].OffAfter
-			if k == PotEmpty && s.Level.full() {
-				offAfter = refilledFor
-			}
-			if d.timers[k].step(d.slow(k, s, since), since, rules[k].OnAfter, offAfter) {
-				dst = d.add(dst, s, k, d.slowEvidence(k, s))
+			if k != ConfigDoubt {
+				dst = d.step(k, s, since, dst)
 			}
 		}
+	}
+	return dst
+}
+
+// step follows one of the conditions that do not matter in a second.
+func (d *Detector) step(k Kind, s *Signals, since time.Duration, dst []Found) []Found {
+	onAfter, offAfter := rules[k].OnAfter, rules[k].OffAfter
+	switch {
+	case k == PotEmpty && s.Level.full():
+		offAfter = refilledFor
+	case k == ConfigDoubt && s.Crossed != "":
+		onAfter = 0 // its finder has seen it again and again
+	}
+	if d.timers[k].step(d.slow(k, s, since), since, onAfter, offAfter) {
+		dst = d.add(dst, s, k, d.slowEvidence(k, s))
 	}
 	return dst
 }
@@ -255,7 +288,7 @@ func (d *Detector) conditionEvidence(k Kind, f vent.Finding) Evidence {
 	case VentSlow:
 		e.RatePerS = []float64{round(f.Rate, 1e4), round(f.Least, 1e4)}
 		e.Envelope = &Envelope{FromS: round(d.params.Opens.Seconds(), 1e3), P0Pa: round(float64(f.From), 1),
-			RatePerS: round(f.Least, 1e4), DownToPa: round(1.2*float64(d.params.Ambient), 1)}
+			RatePerS: round(f.Least, 1e4), DownToPa: round(ChokedOver*float64(d.params.Ambient), 1)}
 		fallthrough
 	case VesselHeld, PressureCreep, StopSlow:
 		e.Trace = d.trace.evidence()
@@ -370,8 +403,8 @@ func (d *Detector) slow(k Kind, s *Signals, since time.Duration) verdict {
 // vesselUnknown is the verdict on the vessel's pressure: failed, stale, or contradicted by another point. Whether two
 // points agree shows only with the handle released and the vessel at nothing.
 func (d *Detector) vesselUnknown(s *Signals, since time.Duration) verdict {
-	if d.blind(points.Vessel) {
-		return bad
+	if d.blind(points.Vessel) || s.Crossed != "" {
+		return bad // what its gauge shows is not what is in it
 	}
 	if !s.Answered {
 		return unknown
@@ -466,7 +499,7 @@ func (d *Detector) slowEvidence(k Kind, s *Signals) Evidence {
 	var e Evidence
 	switch k {
 	case VesselUnknown:
-		e.Because = s.Answer.Because.Strings()
+		e.Because, e.Other = s.Answer.Because.Strings(), s.Crossed
 	case ConfigDoubt:
 		e.Because, e.Other = (s.Answer.Because & doubts).Strings(), s.Crossed
 	case PotEmptySoon, PotEmpty, AbrasiveStopped:

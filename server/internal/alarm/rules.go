@@ -70,7 +70,7 @@ var rules = [Kinds]Rule{
 	SupplyBelowVessel: {Priority: High, By: watchFinds, OffAfter: 5 * time.Second},
 	PressOverlong:     {Priority: Medium, By: watchFinds, OffAfter: 2 * time.Second, Alone: true},
 	VesselUnknown: {Priority: Critical, By: own, Of: "s without a pressure that can be believed", On: unknownOld.Seconds(),
-		OffAfter: 5 * time.Second, Vessel: true, Under: []Kind{AgentSilent}, Causes: []Kind{SensorFault}},
+		OffAfter: 5 * time.Second, Vessel: true, Under: []Kind{AgentSilent}, Causes: []Kind{SensorFault, ConfigDoubt}},
 	PotEmptySoon: {Priority: High, By: own, Of: "s of blasting left, median, where the share left is small too", On: soonOn.Seconds(), Off: soonOff.Seconds(),
 		OnAfter: 10 * time.Second, OffAfter: 10 * time.Second, Under: []Kind{PotEmpty}},
 	PotEmpty:        {Priority: High, By: levelFinds, OffAfter: 3 * time.Minute},

@@ -49,6 +49,16 @@ const (
 	EventBroughtBack  = "in-service"
 )
 
+// What people may do with an alarm.
+const (
+	DoAcknowledge = "acknowledge"
+	DoShelve      = "shelve"
+	DoUnshelve    = "unshelve"
+	DoReset       = "reset"
+	DoTakeOut     = "take-out"
+	DoBringBack   = "bring-back"
+)
+
 // Why something is refused.
 var (
 	// ErrUnknown says that there is no open alarm of this id.
@@ -225,6 +235,29 @@ func (a *alarm) begin(e *Evidence) {
 func (a *alarm) show(acked bool) {
 	a.mode, a.until, a.calmTo = shown, 0, 0
 	a.acked = acked || !a.active
+}
+
+// can is what a person may do with the alarm as it stands.
+func (a *alarm) can() []string {
+	out := []string{}
+	shelf, service := hidable(a.key, a.priority)
+	if a.mode == shown && !a.acked {
+		out = append(out, DoAcknowledge)
+	}
+	if a.orphan || a.latched() {
+		out = append(out, DoReset)
+	}
+	switch {
+	case a.mode == shelved:
+		out = append(out, DoUnshelve)
+	case a.mode == outOfService:
+		out = append(out, DoBringBack)
+	case a.mode == shown && shelf:
+		out = append(out, DoShelve, DoTakeOut)
+	case a.mode == shown && service:
+		out = append(out, DoTakeOut)
+	}
+	return out
 }
 
 // loud tells whether the event that was just applied brought the alarm into sight, or made it begin there.

@@ -12,9 +12,17 @@ const traceMost = 48
 
 const traceEvery = 100 * time.Millisecond
 
-// trace is the vessel's pressure since the last release.
+// settled is how long the vessel's readings stay under settledAt until no more of them tell anything of the vent.
+const (
+	settled   = 3 * time.Second
+	settledAt = 7 * si.KPa
+)
+
+// trace is the vessel's pressure since the last release. While it has settled nothing is added, so that hours of rest do not
+// thin the vent out; what rises again is.
 type trace struct {
-	pressed bool // the handle was
+	under   si.Instant // since when the vessel is under settledAt; 0: it is not
+	pressed bool       // the handle was
 	from    si.Instant
 	every   time.Duration
 	n       int
@@ -25,12 +33,19 @@ type trace struct {
 func (t *trace) step(s *Signals) {
 	if s.Handle.Known {
 		if t.pressed && !s.Handle.Pressed {
-			t.from, t.every, t.n = s.At, traceEvery, 0
+			t.from, t.every, t.n, t.under = s.At, traceEvery, 0, 0
 		}
 		t.pressed = s.Handle.Pressed
 	}
 	v, ok := s.Vessel.value()
 	if !ok || t.from == 0 || t.pressed || t.n > 0 && s.At.Sub(t.at[t.n-1]) < t.every {
+		return
+	}
+	if v > settledAt {
+		t.under = 0
+	} else if t.under == 0 {
+		t.under = s.At
+	} else if s.At.Sub(t.under) > settled {
 		return
 	}
 	if t.n == traceMost {
@@ -53,4 +68,13 @@ func (t *trace) evidence() *Trace {
 		out.TimeS[i], out.PressurePa[i] = round(t.at[i].Sub(t.from).Seconds(), 1e3), round(float64(t.p[i]), 1)
 	}
 	return out
+}
+
+// Vent is the vessel's pressure since the last release, and when that was; nil while the handle is pressed, or where none was
+// seen.
+func (d *Detector) Vent() (*Trace, si.Instant) {
+	if d.trace.pressed {
+		return nil, 0
+	}
+	return d.trace.evidence(), d.trace.from
 }

@@ -18,15 +18,16 @@ import (
 
 	"gritwatch/internal/brokerlink"
 	"gritwatch/internal/potfile"
-	"gritwatch/protocol/si"
 	"gritwatch/server/internal/broker"
 	"gritwatch/server/internal/config"
+	"gritwatch/server/internal/desk"
 	"gritwatch/server/internal/history"
 	"gritwatch/server/internal/httpapi"
 	"gritwatch/server/internal/ingest"
 	"gritwatch/server/internal/keep"
 	"gritwatch/server/internal/live"
 	"gritwatch/server/internal/metrics"
+	"gritwatch/server/internal/notify"
 	"gritwatch/server/internal/pot"
 	"gritwatch/server/internal/records"
 	"gritwatch/server/internal/rewind"
@@ -101,7 +102,7 @@ func Run(ctx context.Context, c config.Config, o Options) error {
 	var host *ingest.Host
 	var past *rewind.Rewinder
 	electric := map[string]bool{}
-	var noted *book
+	var attended *attendance
 	keeper := keep.New(keep.Options{Store: kept.history, Book: kept.records, Positions: kept.positions, Placements: kept.placements, LostTo: kept.lostTo,
 		Electric: electric, Room: roomAPot * len(c.Pots), Log: o.Log,
 		Ask: func(agent, journal string, from, to uint64) bool { return host.Replay(agent, journal, from, to) },
@@ -112,19 +113,33 @@ func Run(ctx context.Context, c config.Config, o Options) error {
 			},
 			Dropped: func(n int) { m.Unkept(n) },
 			Lost:    func(l records.Loss) { m.Lost(l.Agent, l.To-l.From) },
-			Clock:   func(agent string, ahead time.Duration) { m.Clock(agent, ahead) },
-			Skewed:  func(agent string, at si.Instant, ahead time.Duration, on bool) { noted.Skewed(agent, at, ahead, on) },
+			Clock: func(agent string, ahead, round time.Duration) {
+				m.Clock(agent, ahead)
+				attended.clock(agent, time.Now(), ahead, round)
+			},
 		}})
-	noted = newBook(kept.records, keeper, kept.open)
 	start := time.Now()
+	tellers := &tellers{}
+	alarms := desk.New(ctx, desk.Options{Units: units(c.Pots), Records: kept.records, Open: kept.open, Log: o.Log, Tell: tellers.tell, Changed: tellers.changed,
+		Assume: tellers.assume, Ease: tellers.ease}, start)
+	outside, err := notify.New(ctx, notify.Options{Site: c.Site, Receivers: c.Notify, Units: units(c.Pots), Memory: kept.records, Open: alarms.Views(), Log: o.Log})
+	if err != nil {
+		return err
+	}
+	noted := &book{records: kept.records, keeper: keeper, desk: alarms}
 	events := pot.Events{Latency: func(d time.Duration) { m.Latency(d) }, Dropped: func() { m.Dropped() }, Faulty: remembered.note,
-		Cycle: noted.Cycle, Refill: noted.Refill, Found: noted.Found, Gauge: noted.Gauge}
+		Cycle: noted.Cycle, Refill: noted.Refill, Alarm: alarms.Found}
+	shift := func(agent string, epoch uint64) time.Duration {
+		p, _ := keeper.Placement(agent, epoch)
+		return p.Shift
+	}
 	wires := newWiring(all, o.Log)
 	var actors []*pot.Actor
 	for i, p := range c.Pots {
 		events.Sample = wires.of(i)
 		a := pot.New(pot.Config{Site: c.Site, Agent: p.Agent, Pot: p.Pot},
-			pot.Options{Start: start, Log: o.Log, Events: events, Faulty: remembered.faulty(p.Name)})
+			pot.Options{Start: start, Log: o.Log, Events: events, Faulty: remembered.faulty(p.Name), Assume: alarms.Standing(p.Name, ""), Shift: shift,
+				Crossed: wires.crossed(i)})
 		if err := remind(ctx, kept.records, a); err != nil {
 			return err
 		}
@@ -134,22 +149,30 @@ func Run(ctx context.Context, c config.Config, o Options) error {
 		link.Pots = append(link.Pots, ingest.Pot{Name: p.Name, Agent: p.Agent, Electric: p.Control.Electric, Points: p.Points})
 	}
 	pots := newFleet(actors)
+	attended = newAttendance(alarms, actors, start)
 	wrong := &troubles{history: kept.history, records: kept.records}
 	if kept.scratch != "" {
 		wrong.lasting = "cycles and alarms are kept in memory only, as the disk was full at the start: make room, then start the server again"
 	}
-	hub := live.New(pots, live.Options{Log: o.Log, Refuse: httpapi.Problem, Faults: wrong.words})
+	hub := live.New(pots, live.Options{Log: o.Log, Refuse: httpapi.Problem, Faults: wrong.words, Alarms: alarms})
+	tellers.begin(pots, hub, outside)
 	if m, err = metrics.New(c.Site, pots, hub.Clients, func() int { return len(wrong.words()) }); err != nil {
 		return err
 	}
-	link.Sink = sink{pots, keeper, m}
+	if err := m.Alarms(alarms.Figures); err != nil {
+		return err
+	}
+	if err := m.Receivers(func() []metrics.Receiver { return receivers(outside) }); err != nil {
+		return err
+	}
+	link.Sink = sink{pots, keeper, attended, m}
 	link.Events = ingest.Events{Message: m.Message, Samples: m.Samples, Loose: m.Loose, Gap: m.Gap, Bad: m.Bad, Refused: m.Refused, Link: m.Link}
 	host = ingest.New(link)
 	past = rewind.New(rewind.Options{Pots: actors, History: kept.history, Checkpoints: kept.records, Keeper: keeper, Finder: noted, Log: o.Log})
-	tasks = append(tasks, hub, host, keeper, past)
+	tasks = append(tasks, hub, host, keeper, past, attended, outside)
 
 	handler := httpapi.New(httpapi.Options{Pots: pots, Live: hub, Metrics: m.Handler(httpapi.Problem), Page: o.Page, Log: o.Log,
-		History: kept.history, Records: kept.records, Recorder: &clerk{pots, kept.records},
+		History: kept.history, Records: kept.records, Recorder: &clerk{pots, kept.records}, Alarms: alarms, Vent: pots.Vent,
 		Listen: listener.Addr().String(), Hosts: hosts(c), Ready: func() []string { return append(notReady(host, actors), wrong.words()...) }})
 	tasks = append(tasks, &web{listener: listener, server: &http.Server{Handler: handler, ReadHeaderTimeout: 5 * time.Second,
 		ReadTimeout: 10 * time.Second, WriteTimeout: 20 * time.Second, IdleTimeout: time.Minute, MaxHeaderBytes: 16 << 10,

@@ -29,28 +29,34 @@ func newFleet(actors []*pot.Actor) *fleet {
 	return f
 }
 
-// A sink hands what comes from the field to the pots, the keeper and the metrics.
+// A sink hands what comes from the field to the pots, the keeper, the attendance and the metrics.
 type sink struct {
 	*fleet
-	keeper  *keep.Keeper
-	metrics *metrics.Metrics
+	keeper     *keep.Keeper
+	attendance *attendance
+	metrics    *metrics.Metrics
 }
 
 // Event hands an event to its pot and to the keeper; both only read its samples.
 func (s sink) Event(e feed.Event) {
+	s.attendance.event(&e)
 	s.keeper.Event(e)
 	s.fleet.Event(e)
 }
 
 // Echo hands an echo to all.
 func (s sink) Echo(e feed.Echo) {
+	s.attendance.heard(e.Agent, e.Received)
 	s.keeper.Echo(e)
 	s.fleet.Echo(e)
 	s.metrics.Echo(e)
 }
 
 // Journal hands on what an agent says of its journal.
-func (s sink) Journal(j feed.Journal) { s.keeper.Journal(j) }
+func (s sink) Journal(j feed.Journal) {
+	s.attendance.heard(j.Agent, j.Received)
+	s.keeper.Journal(j)
+}
 
 // Lines hands on what an agent counts of its serial lines.
 func (s sink) Lines(l feed.Lines) { s.metrics.Lines(l) }
@@ -87,4 +93,12 @@ func (f *fleet) Estimate(name string, now time.Time) (live.Pot, bool) {
 		return live.Pot{}, false
 	}
 	return a.Estimate(now), true
+}
+
+// Vent is the vent of a pot since its last release, until the next press; nil: there is none.
+func (f *fleet) Vent(name string) *live.RunningVent {
+	if a := f.actors[name]; a != nil {
+		return a.Vent()
+	}
+	return nil
 }

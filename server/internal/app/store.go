@@ -87,7 +87,9 @@ func openStore(ctx context.Context, c config.Config, log *slog.Logger) (s *store
 		return nil, err
 	}
 	if s.open, err = s.records.OpenAlarms(ctx); err != nil {
-		return nil, err
+		// What stands is found again; what was latched is not.
+		log.Error("the open alarms cannot be read: those that are latched are forgotten", slog.String("reason", err.Error()))
+		s.open, err = nil, nil
 	}
 	for q := (records.Query{Limit: 1000}); ; {
 		p, err := s.records.Losses(ctx, q)

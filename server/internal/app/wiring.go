@@ -4,6 +4,7 @@ import (
 	"context"
 	"log/slog"
 	"sync"
+	"sync/atomic"
 
 	"gritwatch/internal/potfile"
 	"gritwatch/internal/vent"
@@ -18,6 +19,8 @@ type wiring struct {
 	names []string
 	log   *slog.Logger
 
+	with []atomic.Pointer[string] // of each pot the one that it seems to be crossed with; nil: none
+
 	mu    sync.Mutex
 	site  *crossed.Site
 	found []crossed.Finding
@@ -25,7 +28,7 @@ type wiring struct {
 }
 
 func newWiring(pots []potfile.Pot, log *slog.Logger) *wiring {
-	w := &wiring{log: log}
+	w := &wiring{log: log, with: make([]atomic.Pointer[string], len(pots))}
 	params := make([]crossed.Params, len(pots))
 	for i, p := range pots {
 		w.names = append(w.names, p.Name)
@@ -44,6 +47,16 @@ func (w *wiring) of(pot int) func(context.Context, points.Sample, vent.Handle) {
 		if w.site.Step(&crossed.Input{Pot: pot, Sample: s, Handle: h}) {
 			w.tell(ctx)
 		}
+	}
+}
+
+// crossed is what tells the pot at a place which other one it seems to be crossed with; empty: none. It waits for nothing.
+func (w *wiring) crossed(pot int) func() string {
+	return func() string {
+		if name := w.with[pot].Load(); name != nil {
+			return *name
+		}
+		return ""
 	}
 }
 
@@ -70,6 +83,13 @@ func (w *wiring) tell(ctx context.Context) {
 	was := w.found
 	w.found = w.site.Append(w.spare[:0])
 	w.spare = was
+	with := make([]*string, len(w.with))
+	for _, f := range w.found {
+		with[f.Pressed], with[f.Moved] = &w.names[f.Moved], &w.names[f.Pressed]
+	}
+	for i := range with {
+		w.with[i].Store(with[i])
+	}
 	for _, f := range was {
 		if !has(w.found, f, false) {
 			w.log.LogAttrs(ctx, slog.LevelInfo, "pots "+w.names[f.Pressed]+" and "+w.names[f.Moved]+" no longer look crossed")

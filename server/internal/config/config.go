@@ -1,4 +1,4 @@
-// Package config reads site.yaml: the server's addresses, its broker, and the pots of the site.
+// Package config reads site.yaml: the server's addresses, its broker, the pots of the site, and who outside is told of alarms.
 package config
 
 import (
@@ -33,6 +33,7 @@ type Config struct {
 	History    History
 	Atmosphere potfile.Atmosphere
 	Pots       []Pot // as in the file; at least one
+	Notify     []Receiver
 }
 
 // Agents are the names of those that read pots, sorted.
@@ -98,8 +99,14 @@ func Read(path string) (Config, error) {
 	return fromDoc(doc)
 }
 
-// ReadWhole reads a file and those that its broker's keys name, and tells what is to be known of them.
-func ReadWhole(path string, now time.Time) (Config, []brokerlink.Finding, error) {
+// A Found is a line for people about the files that a file names.
+type Found struct {
+	About string // broker, or notify with the receiver's name
+	brokerlink.Finding
+}
+
+// ReadWhole reads a file and those that the keys of its broker and receivers name, and tells what is to be known of them.
+func ReadWhole(path string, now time.Time) (Config, []Found, error) {
 	doc, err := yamlfile.Read(path)
 	if err != nil {
 		return Config{}, nil, err
@@ -108,8 +115,11 @@ func ReadWhole(path string, now time.Time) (Config, []brokerlink.Finding, error)
 	if err != nil {
 		return Config{}, nil, err
 	}
-	found := c.look(doc.Map().Map("broker"), now)
-	return c, found, doc.Err()
+	var found []Found
+	for _, f := range c.look(doc.Map().Map("broker"), now) {
+		found = append(found, Found{"broker", f})
+	}
+	return c, append(found, c.lookNotify(doc.Map(), now)...), doc.Err()
 }
 
 // Parse reads the text of a file; name stands in front of its errors.
@@ -167,6 +177,7 @@ func fromDoc(doc *yamlfile.Doc) (Config, error) {
 	case n == 0 && m.Has("pots") && len(m.List("pots")) == 0:
 		m.Fail("pots", "are none", "write at least one pot")
 	}
+	c.readNotify(m)
 	if err := doc.Err(); err != nil {
 		return Config{}, err
 	}

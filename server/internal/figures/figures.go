@@ -143,7 +143,7 @@ func (s *Sheet) wear(p *Pot, o *engine.Output, shift time.Duration) {
 			continue
 		}
 		w := &s.wears[i]
-		*w = live.Wear{Index: round(float64(x.Value), 1e3), SD: round(float64(x.SD), 1e3), Due: x.Finding, Changed: instant(x.Changed, shift)}
+		*w = live.Wear{Index: round(float64(x.Value), 1e3), SD: round(float64(x.SD), 1e3), Due: x.Finding, Limit: round(float64(x.DueAt), 1e3), Changed: instant(x.Changed, shift)}
 		if x.TrendSD > 0 {
 			w.TrendH = s.number(x.Trend, 1e5)
 		}

@@ -8,7 +8,6 @@ import (
 	"io/fs"
 	"log/slog"
 	"net/http"
-	"path"
 	"sort"
 	"strconv"
 	"strings"
@@ -40,6 +39,9 @@ type Options struct {
 	Records Records // what was recorded
 
 	Recorder Recorder // takes what people record; nil: nobody can
+
+	Alarms Alarms                              // needs Records; nil: what was recorded of them alone is told
+	Vent   func(name string) *live.RunningVent // of a pot, since its last release; nil: none is told
 }
 
 // policy is what the page may load and who may frame it: itself, and nobody. Chart libraries set styles in elements.
@@ -54,6 +56,11 @@ const (
 // New is the handler of all routes.
 func New(o Options) http.Handler {
 	a := &api{o: o, hosts: newHosts(o.Listen, o.Hosts), reads: make(places, readsAtOnce), exports: make(places, exportsAtOnce)}
+	files, err := readFiles(o.Page)
+	if err != nil {
+		panic("httpapi: the page's files: " + err.Error()) // they lie in the program
+	}
+	a.files = files
 	mux := http.NewServeMux()
 	routes := a.routes()
 	for _, r := range routes {
@@ -63,7 +70,6 @@ func New(o Options) http.Handler {
 		}
 		mux.HandleFunc(r.pattern, serve)
 	}
-	var err error
 	if a.document, err = document(routes); err != nil {
 		panic("httpapi: the document of the API: " + err.Error()) // of types alone, so any test finds it
 	}
@@ -75,6 +81,7 @@ type api struct {
 	o        Options
 	hosts    hosts
 	document []byte // of the API
+	files    map[string]file
 
 	reads, exports places
 }
@@ -125,6 +132,9 @@ func (a *api) pot(w http.ResponseWriter, r *http.Request) {
 		Problem(w, r, http.StatusNotFound, "no pot of this name; GET /api/v1/pots lists them")
 		return
 	}
+	if a.o.Vent != nil {
+		p.Vent = a.o.Vent(p.Name)
+	}
 	a.json(w, r, p)
 }
 
@@ -162,25 +172,6 @@ func (a *api) ready(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	a.json(w, r, status{"ready"})
-}
-
-// page serves the files of the page, by their exact names alone.
-func (a *api) page(w http.ResponseWriter, r *http.Request) {
-	name := strings.TrimPrefix(path.Clean(r.URL.Path), "/")
-	if name == "" {
-		name = "index.html"
-	}
-	f, err := fs.Stat(a.o.Page, name)
-	if err != nil || f.IsDir() || strings.HasPrefix(path.Base(name), ".") || name != "index.html" && "/"+name != r.URL.Path {
-		Problem(w, r, http.StatusNotFound, "nothing is here; the page is at /, the pots at /api/v1/pots")
-		return
-	}
-	// Names stay the same from build to build, so a browser asks each time.
-	w.Header().Set("Cache-Control", "no-cache")
-	if name == "index.html" {
-		w.Header().Set("Cache-Control", "no-store") // nor may a sleeping browser bring back an old answer
-	}
-	http.ServeFileFS(w, r, a.o.Page, name)
 }
 
 func (a *api) json(w http.ResponseWriter, r *http.Request, v any) {

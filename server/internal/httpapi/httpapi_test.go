@@ -44,7 +44,8 @@ func newHandler(log slog.Handler, h httpapi.History, r httpapi.Records, missing 
 	return httpapi.New(httpapi.Options{Pots: pots{"alder", "birch", "cedar"}, Live: text("live"), Metrics: text("metrics"),
 		Page:  fstest.MapFS{"index.html": {Data: []byte("<p>page")}, "assets/index.js": {Data: []byte("1")}, ".gitkeep": {}},
 		Ready: func() []string { return missing }, Listen: "127.0.0.1:8080", Hosts: []string{"pots.example"},
-		Log: slog.New(log), History: h, Records: r, Recorder: &pad{}})
+		Log: slog.New(log), History: h, Records: r, Recorder: &pad{}, Alarms: newDesk(&unwritten{}),
+		Vent: func(name string) *live.RunningVent { return vents[name] }})
 }
 
 func call(t *testing.T, h http.Handler, method, host, target string) *http.Response {

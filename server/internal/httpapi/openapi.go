@@ -99,6 +99,9 @@ func (a *api) routes() []route {
 	if a.o.Records != nil {
 		routes = append(routes, a.recordRoutes()...)
 	}
+	if a.o.Alarms != nil {
+		routes = append(routes, a.alarmRoutes()...)
+	}
 	if a.o.Recorder != nil {
 		routes = append(routes, a.recorderRoutes()...)
 	}
@@ -163,13 +166,17 @@ func (a *api) recordRoutes() []route {
 	ofSite := func(schema string) []answer {
 		return []answer{{200, typeJSON, schema, "a page"}, problem(400, unknown), problem(503, away)}
 	}
+	ofAlarms := []parameter{{"pot", "query", "only those of this pot", plain}}
+	if a.o.Alarms != nil {
+		ofAlarms = append(ofAlarms, parameter{"state", "query", "open: those that stand now; ended: those that are over; absent: all that are recorded", map[string]any{"type": "string", "enum": []string{"open", "ended"}}})
+	}
 	return []route{
 		{"/api/v1/pots/{name}/cycles", a.cycles, "cycles", "The presses of a pot's handle and the vents after them, as they were recorded, a page at a time.", list("press", pot), ofPot("Cycles")},
 		{"/api/v1/pots/{name}/refills", a.refills, "refills", "The refills of a pot, a page at a time.", list("instant", pot), ofPot("Refills")},
 		{"/api/v1/pots/{name}/services", a.services, "services", "The work done on a pot, a page at a time.", list("instant", pot), ofPot("Services")},
-		{"/api/v1/alarms", a.alarms, "alarms", "The alarms that were recorded, each with all its transitions, a page at a time. It is a journal: it tells what was raised and what became of it, as far as that " +
-			"is stored, and not which conditions hold at this moment.",
-			list("raising", parameter{"pot", "query", "only those of this pot", plain}), ofSite("Alarms")},
+		{"/api/v1/alarms", a.alarms, "alarms", "Alarms, each with its transitions, a page at a time. With state=open those that stand at this moment, in the order in which people should look at them. " +
+			"Else it is a journal: it tells what was raised and what became of it, as far as that is stored.",
+			list("raising", ofAlarms...), ofSite("Alarms")},
 		{"/api/v1/shifts", a.shifts, "shifts", "The shifts of the site, a page at a time.", list("beginning"), ofSite("Shifts")},
 		{"/api/v1/losses", a.losses, "losses", "The ranges of the agents' journals whose readings will never be stored, and why, a page at a time.",
 			list("finding", parameter{"agent", "query", "only those of this agent", plain}), ofSite("Losses")},

@@ -9,6 +9,7 @@ import (
 	"net/http/httptest"
 	"strings"
 	"testing"
+	"testing/fstest"
 
 	"gritwatch/protocol/live"
 	"gritwatch/server/internal/engine/finding"
@@ -38,7 +39,7 @@ func (p *pad) Service(_ context.Context, pot string, s live.NewService) (live.Se
 }
 
 func (p *pad) handler(t *testing.T) http.Handler {
-	return httpapi.New(httpapi.Options{Pots: pots{"alder", "birch"}, Live: http.NotFoundHandler(), Metrics: http.NotFoundHandler(), Ready: func() []string { return nil },
+	return httpapi.New(httpapi.Options{Pots: pots{"alder", "birch"}, Live: http.NotFoundHandler(), Metrics: http.NotFoundHandler(), Page: fstest.MapFS{}, Ready: func() []string { return nil },
 		Listen: self, Log: slog.New(slog.DiscardHandler), Records: openRecords(t), Recorder: p})
 }
 

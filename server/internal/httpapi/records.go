@@ -16,8 +16,8 @@ import (
 const defaultRecords = 100
 
 // asksRecords reads the query of a list of records. owner is the parameter that chooses whose they are; empty: none does.
-func asksRecords(r *http.Request, owner string) (*asked, records.Query) {
-	known := []string{"from", "to", "limit", "after", "order"}
+func asksRecords(r *http.Request, owner string, more ...string) (*asked, records.Query) {
+	known := append([]string{"from", "to", "limit", "after", "order"}, more...)
 	if owner != "" {
 		known = append(known, owner)
 	}
@@ -48,11 +48,16 @@ func page[T any](a *api, w http.ResponseWriter, r *http.Request, q *asked, ask r
 	}) {
 		return
 	}
-	paging := live.Paging{Next: p.Next, ServerT: instantOf(time.Now())}
+	a.json(w, r, body(p.Items, a.paging(p.Next)))
+}
+
+// paging is what all pages of records have in common.
+func (a *api) paging(next string) live.Paging {
+	out := live.Paging{Next: next, ServerT: instantOf(time.Now())}
 	if _, faulty := a.o.Records.Fault(); faulty {
-		paging.Fault = "records are not stored at present, and the server's log says why; what is to be stored waits"
+		out.Fault = unstored
 	}
-	a.json(w, r, body(p.Items, paging))
+	return out
 }
 
 // each makes of every item what is told of it; none is an empty list.
@@ -96,10 +101,44 @@ func cycleOf(c *records.Cycle) live.Cycle {
 func seconds(d time.Duration) float64 { return d.Round(time.Millisecond).Seconds() }
 
 func (a *api) alarms(w http.ResponseWriter, r *http.Request) {
-	q, ask := asksRecords(r, "pot")
+	more := []string{}
+	if a.o.Alarms != nil {
+		more = append(more, "state")
+	}
+	q, ask := asksRecords(r, "pot", more...)
+	switch state := q.values.Get("state"); {
+	case !q.values.Has("state"):
+	case state == "ended":
+		ask.Ended = true
+	case state != "open":
+		q.fail("state is open or ended; absent: both, as they are recorded")
+	case q.values.Has("from") || q.values.Has("to") || q.values.Has("order"):
+		q.fail("open alarms come in the order in which people should look at them, and all of them: leave out from, to and order")
+	default:
+		a.openAlarms(w, r, q, ask.Limit)
+		return
+	}
 	page(a, w, r, q, ask, a.o.Records.Alarms, func(items []records.Alarm, p live.Paging) any {
-		return live.Alarms{Alarms: each(items, alarmOf), Paging: p}
+		out := live.Alarms{Alarms: each(items, alarmOf), Paging: p}
+		if a.o.Alarms != nil {
+			standing(out.Alarms, a.o.Alarms)
+		}
+		return out
 	})
+}
+
+// standing tells of recorded alarms how they stand.
+func standing(list []live.Alarm, from Alarms) {
+	open, _ := from.Alarms()
+	byID := make(map[string]*live.StandingAlarm, len(open))
+	for i := range open {
+		byID[open[i].ID] = &open[i]
+	}
+	for i := range list {
+		if list[i].Ended == "" {
+			list[i].Standing = byID[list[i].ID]
+		}
+	}
 }
 
 func alarmOf(x *records.Alarm) live.Alarm {

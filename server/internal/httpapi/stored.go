@@ -31,6 +31,7 @@ type History interface {
 type Records interface {
 	Cycles(ctx context.Context, q records.Query) (records.Page[records.Cycle], error)
 	Alarms(ctx context.Context, q records.Query) (records.Page[records.Alarm], error)
+	Alarm(ctx context.Context, id string) (records.Alarm, bool, error)
 	Refills(ctx context.Context, q records.Query) (records.Page[records.Refill], error)
 	Services(ctx context.Context, q records.Query) (records.Page[records.Service], error)
 	Shifts(ctx context.Context, q records.Query) (records.Page[records.Shift], error)

@@ -44,13 +44,9 @@ type Events struct {
 	Stored  func(history.Result) // of each append
 	Dropped func(samples int)    // for want of room
 	Lost    func(records.Loss)
-	Clock   func(agent string, ahead time.Duration) // of an agent's clock over the server's, by each echo
-	// Skewed tells that an agent's clock is off by more than SkewOver for sure, or is not any more.
-	Skewed func(agent string, at si.Instant, ahead time.Duration, on bool)
+	// Clock tells how far an agent's clock is ahead of the server's, by each echo: right within half of the echo's round trip.
+	Clock func(agent string, ahead, round time.Duration)
 }
-
-// SkewOver is how far an agent's clock may be off before people are told: as long as a reading stands for the present.
-const SkewOver = 2 * time.Second
 
 // Options of a keeper. Store, Book, Ask and Log are needed.
 type Options struct {
@@ -124,7 +120,6 @@ type agent struct {
 	trailAt time.Time
 	held    []feed.Event // wait until it is known where the clock stands
 	told    records.Position
-	skewed  bool
 }
 
 // pending is what was appended and is not known to be on the disk.
@@ -150,10 +145,7 @@ func New(o Options) *Keeper {
 		e.Lost = func(records.Loss) {}
 	}
 	if e.Clock == nil {
-		e.Clock = func(string, time.Duration) {}
-	}
-	if e.Skewed == nil {
-		e.Skewed = func(string, si.Instant, time.Duration, bool) {}
+		e.Clock = func(string, time.Duration, time.Duration) {}
 	}
 	k := &Keeper{o: o, box: box{room: max(o.Room, leastRoom), notify: make(chan struct{}, 1), hurry: make(chan struct{}, 1)}, clocks: clocks.New(o.Placements), agents: map[string]*agent{},
 		stored: map[JournalKey]records.Position{}, unsafe: map[placed]bool{}, said: map[string]time.Time{}}

@@ -3,7 +3,6 @@ package keep
 import (
 	"errors"
 	"fmt"
-	"log/slog"
 	"time"
 
 	"gritwatch/protocol/points"
@@ -53,18 +52,8 @@ func (k *Keeper) measure(e *feed.Echo) {
 	k.mu.Lock()
 	k.clocks.Measured(e.Agent, e.Epoch, ahead)
 	k.mu.Unlock()
-	k.o.Events.Clock(e.Agent, ahead)
+	k.o.Events.Clock(e.Agent, ahead, round)
 	a := k.of(e.Agent)
-	switch sure := ahead.Abs() - round/2; {
-	case sure > SkewOver && !a.skewed:
-		a.skewed = true
-		k.o.Log.LogAttrs(k.ctx, slog.LevelWarn, "clock-skew: an agent's clock is off; set it right", slog.String("agent", e.Agent), slog.String("ahead", ahead.Round(time.Millisecond).String()))
-		k.o.Events.Skewed(e.Agent, si.InstantOf(e.Received), ahead, true)
-	case ahead.Abs()+round/2 < SkewOver/2 && a.skewed:
-		a.skewed = false
-		k.o.Log.LogAttrs(k.ctx, slog.LevelInfo, "clock-skew has ended", slog.String("agent", e.Agent))
-		k.o.Events.Skewed(e.Agent, si.InstantOf(e.Received), ahead, false)
-	}
 	k.release(a)
 }
 

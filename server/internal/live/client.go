@@ -128,6 +128,7 @@ func (c *client) take(text []byte) error {
 func (c *client) write(conn *websocket.Conn) string {
 	var (
 		told map[string]mark
+		bell uint64       // version of the alarms that were sent last
 		sent = time.Now() // the last frame
 		last = time.Now() // the last with all that had changed
 		ping = time.Now()
@@ -161,10 +162,15 @@ func (c *client) write(conn *websocket.Conn) string {
 		if !snapshot {
 			pots = due(marks, told, names, all)
 		}
-		if !snapshot && len(pots) == 0 && now.Sub(sent) < beatEvery {
+		ring := c.hub.o.Alarms != nil && (snapshot || c.hub.o.Alarms.Version() != bell)
+		if !snapshot && !ring && len(pots) == 0 && now.Sub(sent) < beatEvery {
 			continue
 		}
-		if err := c.send(conn, snapshot, pots); err != nil {
+		var alarms []msg.StandingAlarm
+		if ring {
+			alarms, bell = c.hub.o.Alarms.Alarms()
+		}
+		if err := c.send(conn, snapshot, pots, len(names) <= ventsOf, alarms); err != nil {
 			return err.Error()
 		}
 		sent = time.Now()
@@ -189,15 +195,18 @@ func due(marks, told map[string]mark, names []string, all bool) (pots []string) 
 	return pots
 }
 
-// send sends one frame with the estimates of this moment.
-func (c *client) send(conn *websocket.Conn, snapshot bool, pots []string) error {
+// send sends one frame with the estimates of this moment, with their vents or without, and with the alarms; nil: they are as they were.
+func (c *client) send(conn *websocket.Conn, snapshot bool, pots []string, vents bool, alarms []msg.StandingAlarm) error {
 	now := time.Now()
-	f := msg.Frame{Type: "change", ServerT: now.UTC().Format("2006-01-02T15:04:05.000Z"), Pots: make([]msg.Pot, 0, len(pots)), Faults: c.hub.o.Faults()}
+	f := msg.Frame{Type: "change", ServerT: now.UTC().Format("2006-01-02T15:04:05.000Z"), Pots: make([]msg.Pot, 0, len(pots)), Alarms: alarms, Faults: c.hub.o.Faults()}
 	if snapshot {
 		f.Type = "snapshot"
 	}
 	for _, name := range pots {
 		if p, ok := c.hub.source.Estimate(name, now); ok {
+			if vents {
+				p.Vent = c.hub.source.Vent(name)
+			}
 			f.Pots = append(f.Pots, p)
 		}
 	}

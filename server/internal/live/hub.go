@@ -27,6 +27,16 @@ type Source interface {
 	News(name string) uint64
 	// Estimate is what can be said of a pot at now; false where there is none of the name.
 	Estimate(name string, now time.Time) (msg.Pot, bool)
+	// Vent is the vent of a pot since its last release, until the next press; nil: there is none.
+	Vent(name string) *msg.RunningVent
+}
+
+// Alarms give the standing alarms.
+type Alarms interface {
+	// Alarms are those in the order in which people should look at them, and their version. Nobody changes the list.
+	Alarms() ([]msg.StandingAlarm, uint64)
+	// Version is that of Alarms; it counts up with each change.
+	Version() uint64
 }
 
 // Options of a hub. The zero value of MaxClients is 200. Log and Refuse are needed.
@@ -37,6 +47,7 @@ type Options struct {
 	Refuse func(w http.ResponseWriter, r *http.Request, status int, detail string)
 	// Faults are what keeps the server from doing its whole work, a sentence each; nil: nothing is known to.
 	Faults func() []string
+	Alarms Alarms // nil: frames have none
 }
 
 // Times and bounds of a connection.
@@ -52,6 +63,7 @@ const (
 	maxRequest = 64 << 10         // bytes: a subscription to every pot of a large site
 	maxNames   = 1000
 	writeBuf   = 32 << 10
+	ventsOf    = 4 // pots of a subscription, at most, whose running vents are sent
 
 	defaultClients = 200
 )
@@ -66,6 +78,7 @@ type Hub struct {
 	up     websocket.Upgrader
 
 	order map[string]int // of the pots, in the source's
+	news  chan struct{}  // of alarms; has room for one
 
 	mu      sync.Mutex
 	table   map[string]*entry
@@ -96,7 +109,7 @@ func New(s Source, o Options) *Hub {
 	for i, name := range s.Names() {
 		order[name] = i
 	}
-	return &Hub{source: s, o: o, order: order, table: map[string]*entry{}, clients: map[*client]struct{}{},
+	return &Hub{source: s, o: o, order: order, news: make(chan struct{}, 1), table: map[string]*entry{}, clients: map[*client]struct{}{},
 		up: websocket.Upgrader{ReadBufferSize: 1 << 10, WriteBufferSize: writeBuf, HandshakeTimeout: writeTime,
 			// The origin is checked in ServeHTTP, which answers in words.
 			CheckOrigin: func(*http.Request) bool { return true },
@@ -126,7 +139,26 @@ func (h *Hub) Run(ctx context.Context) error {
 			return nil
 		case <-tick.C:
 			h.look(time.Now())
+		case <-h.news:
+			h.wake()
 		}
+	}
+}
+
+// Changed says that the alarms are not what they were: pages are told at once. It waits for nothing.
+func (h *Hub) Changed() {
+	select {
+	case h.news <- struct{}{}:
+	default:
+	}
+}
+
+// wake has all connections look whether something is due.
+func (h *Hub) wake() {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	for c := range h.clients {
+		c.wake()
 	}
 }
 

@@ -47,6 +47,10 @@ func (p *pots) Estimate(name string, _ time.Time) (msg.Pot, bool) {
 	return pot, ok
 }
 
+func (p *pots) Vent(name string) *msg.RunningVent {
+	return &msg.RunningVent{Released: "2026-05-04T06:07:08.009Z", Trace: msg.VentTrace{TS: []float64{0}, PPa: []float64{690e3}}}
+}
+
 // vessel sets a pot's vessel pressure, Pa, with nothing else about it changed.
 func (p *pots) vessel(name string, pa *float64) {
 	p.mu.Lock()

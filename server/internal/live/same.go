@@ -14,7 +14,11 @@ func same(a, b *msg.Pot) bool {
 		drops(&a.DropPa, &b.DropPa) && number(a.NozzlePa, b.NozzlePa) && a.NozzleMeasured == b.NozzleMeasured && number(a.Production, b.Production) &&
 		a.Answer.Word == b.Answer.Word && slices.Equal(a.Answer.Because, b.Answer.Because) && number(a.Answer.AgeS, b.Answer.AgeS) &&
 		a.Air == b.Air && number(a.TargetPa, b.TargetPa) && a.RatedPa == b.RatedPa && a.Unit == b.Unit && slices.Equal(a.Points, b.Points) &&
-		a.Agent == b.Agent && figures(&a.Figures, &b.Figures)
+		a.Agent == b.Agent && figures(&a.Figures, &b.Figures) && both(a.Vent, b.Vent, vent)
+}
+
+func vent(a, b *msg.RunningVent) bool {
+	return a.Released == b.Released && slices.Equal(a.Trace.TS, b.Trace.TS) && slices.Equal(a.Trace.PPa, b.Trace.PPa) && plain(a.Envelope, b.Envelope) && a.Over == b.Over
 }
 
 func pressures(a, b *msg.Pressures) bool {

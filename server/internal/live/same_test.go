@@ -52,7 +52,7 @@ func TestSame(t *testing.T) {
 				t.Errorf("%s: 0 is the same as 1", path)
 			}
 		case reflect.Slice:
-			v.Set(reflect.ValueOf([]string{"x"}))
+			v.Set(reflect.MakeSlice(v.Type(), 1, 1))
 		case reflect.Map:
 			v.Set(reflect.ValueOf(map[string]string{"x": "y"}))
 		default:

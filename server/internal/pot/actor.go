@@ -16,11 +16,11 @@ import (
 	"gritwatch/internal/vent"
 	"gritwatch/protocol/points"
 	"gritwatch/protocol/si"
+	"gritwatch/server/internal/alarm"
 	"gritwatch/server/internal/engine"
 	"gritwatch/server/internal/engine/level"
 	"gritwatch/server/internal/feed"
 	"gritwatch/server/internal/figures"
-	"gritwatch/server/internal/gauges"
 )
 
 // Config is what an actor follows.
@@ -38,13 +38,14 @@ type Events struct {
 
 	// Sample is told of every live sample whose age is known, with the handle as it is after it, both on the server's clock.
 	Sample func(context.Context, points.Sample, vent.Handle)
-	// Cycle is told of every cycle that was completed, with the instant at which it ended; Found of what was found wrong, and of its
-	// end. Times are of the agent's clock, in the epoch given.
+	// Cycle is told of every cycle that was completed, with the instant at which it ended. Times are of the agent's clock, in the
+	// epoch given.
 	Cycle func(pot, agent string, epoch uint64, c engine.Cycle, ended si.Instant)
 	// Refill is told of every refill that was seen, by its first press.
 	Refill func(pot, agent string, epoch uint64, r level.Refill)
-	Found  func(pot, agent string, epoch uint64, at si.Instant, c vent.Condition, f vent.Finding)
-	Gauge  func(pot, agent string, epoch uint64, at si.Instant, p points.Point, k gauges.Kind, f gauges.Finding)
+	// Alarm is told of conditions that have begun and ended, in stored time. The list is the actor's: it is not to be kept. The actor's
+	// lock is held, so nothing of the actor may be called.
+	Alarm func([]alarm.Found)
 }
 
 // Options of an actor. Start and Log are needed.
@@ -53,6 +54,10 @@ type Options struct {
 	Log    *slog.Logger
 	Events Events
 	Faulty bool // the gauge was proven faulty before the server started; it can only lower the word
+
+	Assume  []alarm.Key                                    // conditions that stood before the server started
+	Shift   func(agent string, epoch uint64) time.Duration // stored time less the agent's; nil: none
+	Crossed func() string                                  // the pot whose gauge seems to be exchanged with one of this; empty: none. nil: nobody looks
 }
 
 // refusedFor is how long data of another agent, or of a second session, keeps the pot not proven (R8).
@@ -73,8 +78,6 @@ type Actor struct {
 
 	mu       sync.Mutex
 	follow   *engine.Follower
-	seen     vent.Seen
-	gauges   gauges.Seen
 	clock    vent.Clock
 	answer   vent.Answer
 	guard    vent.Answer
@@ -92,6 +95,9 @@ type Actor struct {
 	refusedAgent   time.Time // last message of another agent; zero: none
 	refusedSession time.Time // of a second session
 
+	alarms     alarms
+	simulation atomic.Bool // simulated, for those who may not wait
+
 	held held
 	told told
 }
@@ -105,13 +111,7 @@ func New(c Config, o Options) *Actor {
 	if e.Refill == nil {
 		e.Refill = func(string, string, uint64, level.Refill) {}
 	}
-	if e.Found == nil {
-		e.Found = func(string, string, uint64, si.Instant, vent.Condition, vent.Finding) {}
-	}
-	if e.Gauge == nil {
-		e.Gauge = func(string, string, uint64, si.Instant, points.Point, gauges.Kind, gauges.Finding) {}
-	}
-	a := &Actor{cfg: c, opts: o, own: c.Pot.Vent().Digest(), about: figures.Of(c.Pot), box: newMailbox(), follow: newFollower(c)}
+	a := &Actor{cfg: c, opts: o, own: c.Pot.Vent().Digest(), about: figures.Of(c.Pot), box: newMailbox(), follow: newFollower(c), alarms: newAlarms(c, o.Assume)}
 	if o.Faulty {
 		a.faulty = true
 		a.follow.Judge.MarkFaulty()
@@ -186,6 +186,11 @@ func (a *Actor) take(ctx context.Context, l *letter) {
 	}
 	a.takeEvent(ctx, &l.event)
 	a.answer = a.follow.Judge.Answer()
+	if n := len(l.event.Samples); n > 0 && l.event.Kind == feed.Data {
+		a.watch(at, l.event.Samples[n-1].At)
+	} else {
+		a.watch(at, 0)
+	}
 	if !a.faulty && a.follow.Judge.Faulty() {
 		a.faulty = true
 		a.opts.Log.LogAttrs(ctx, slog.LevelWarn, "vessel gauge is outside its declared error; record a zero or a service",
@@ -250,58 +255,27 @@ func (a *Actor) join(e *feed.Event) {
 		a.clock.Reset()
 		a.follow.Reset()
 		a.guard = vent.Answer{}
+		a.alarms.at, a.alarms.sample = 0, 0
 	}
 	if a.digest != "" && e.Digest != a.digest {
 		a.follow.Break(vent.Reconfigured)
 	}
 	a.session, a.epoch, a.digest, a.simulated = e.Session, e.Epoch, e.Digest, e.Simulated
+	a.simulation.Store(e.Simulated)
 	a.born = true
-}
-
-// tellAll says what was found since it was called last.
-func (a *Actor) tellAll(ctx context.Context) {
-	a.follow.Watch.Tell(&a.seen, func(c vent.Condition, f vent.Finding) {
-		a.tell(ctx, c, f)
-		a.opts.Events.Found(a.cfg.Pot.Name, a.cfg.Agent, a.epoch, a.follow.Out.At, c, f)
-	})
-	a.follow.Gauges.Tell(&a.gauges, func(p points.Point, k gauges.Kind, f gauges.Finding) {
-		a.tellGauge(ctx, p, k, f)
-		a.opts.Events.Gauge(a.cfg.Pot.Name, a.cfg.Agent, a.epoch, a.follow.Out.At, p, k, f)
-	})
-}
-
-// tell says what the vent watch has found.
-func (a *Actor) tell(ctx context.Context, c vent.Condition, f vent.Finding) {
-	if !f.On {
-		a.opts.Log.LogAttrs(ctx, slog.LevelInfo, c.String()+" has ended", slog.String("pot", a.cfg.Pot.Name))
-		return
-	}
-	a.opts.Log.LogAttrs(ctx, slog.LevelWarn, c.String()+": "+c.Says(), slog.String("pot", a.cfg.Pot.Name),
-		slog.String("from", f.From.String()), slog.String("now", f.Now.String()))
-}
-
-// tellGauge says what was found of a gauge.
-func (a *Actor) tellGauge(ctx context.Context, p points.Point, k gauges.Kind, f gauges.Finding) {
-	attrs := []slog.Attr{slog.String("pot", a.cfg.Pot.Name), slog.String("point", p.String()), slog.String("kind", k.String())}
-	if !f.On {
-		a.opts.Log.LogAttrs(ctx, slog.LevelInfo, "sensor-fault has ended", attrs...)
-		return
-	}
-	switch k {
-	case gauges.SlowPort:
-		attrs = append(attrs, slog.String("lag", time.Duration(f.Size*float64(time.Second)).Round(10*time.Millisecond).String()))
-	case gauges.Swapped:
-		attrs = append(attrs, slog.String("with", f.Other.String()))
-		fallthrough
-	default:
-		attrs = append(attrs, slog.String("size", si.GaugePressure(f.Size).String()))
-	}
-	a.opts.Log.LogAttrs(ctx, slog.LevelWarn, "sensor-fault: "+k.Says(), attrs...)
 }
 
 func (a *Actor) step(ctx context.Context, e *feed.Event) {
 	by, shared := a.toServer(e)
-	for _, s := range e.Samples {
+	a.alarms.shift = 0
+	if a.opts.Shift != nil {
+		a.alarms.shift = a.opts.Shift(a.cfg.Agent, a.epoch)
+	}
+	for i, s := range e.Samples {
+		if i > 0 && s.At.Sub(a.alarms.sample) > stepApart && s.At > e.Samples[i-1].At {
+			a.answer = a.follow.Judge.Answer()
+			a.watch(e.Received, e.Samples[i-1].At)
+		}
 		cycles, refills := a.follow.Out.Cycles, a.follow.Out.Level.Refills
 		a.follow.Step(s)
 		if shared {
@@ -313,7 +287,6 @@ func (a *Actor) step(ctx context.Context, e *feed.Event) {
 		if l := &a.follow.Out.Level; l.Refills != refills {
 			a.opts.Events.Refill(a.cfg.Pot.Name, a.cfg.Agent, a.epoch, l.Refill)
 		}
-		a.tellAll(ctx)
 	}
 	if e.GuardAt != 0 && e.GuardAt >= a.guard.At {
 		// A word that is none counts as not proven.
@@ -344,4 +317,5 @@ func (a *Actor) lostTrack(ctx context.Context) {
 	a.born, a.guard = false, vent.Answer{}
 	a.refusedAgent, a.refusedSession = a.received, a.received
 	a.answer = a.follow.Judge.Answer()
+	a.watch(a.received, 0)
 }

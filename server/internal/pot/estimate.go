@@ -29,11 +29,10 @@ func (a *Actor) Estimate(now time.Time) live.Pot {
 	if c.Nozzle.Target > 0 {
 		p.TargetPa = pascals(float64(c.Nozzle.Target))
 	}
-	known := !parted(a.received, now)
 	if a.received.After(now) { // somebody gathers many pots, and began before
 		now = a.received
 	}
-	v := view{a: a, mono: now.Sub(a.opts.Start), known: known}
+	v := a.viewAt(now)
 	if a.follow.Out.At != 0 {
 		p.T = a.follow.Out.At.String()
 		p.AgeS = v.seconds(a.follow.Out.At)
@@ -43,15 +42,26 @@ func (a *Actor) Estimate(now time.Time) live.Pot {
 	v.state(&p)
 	v.drops(&p)
 	v.figures(&p)
-	p.Answer = v.answer(now)
+	out := v.served(now)
+	p.Answer = live.Answer{Word: out.Word.String(), Because: out.Because.Strings(), AgeS: v.seconds(out.At)}
 	return p
 }
 
 // A view is the actor's state as seen at one instant. The actor's lock is held.
 type view struct {
-	a     *Actor
-	mono  time.Duration
-	known bool // ages can be told at all
+	a      *Actor
+	mono   time.Duration
+	known  bool          // ages can be told at all
+	newest time.Duration // the greatest age of the newest sample
+}
+
+// viewAt is the state as seen at an instant. The actor's lock is held.
+func (a *Actor) viewAt(now time.Time) view {
+	v := view{a: a, mono: now.Sub(a.opts.Start), known: !parted(a.received, now)}
+	var ok bool
+	v.newest, ok = a.clock.Age(a.follow.Out.At, v.mono)
+	v.known = v.known && ok
+	return v
 }
 
 // clockAhead is how far in the future of the agent's clock, as reckoned from the echoes, an instant may seem to lie
@@ -63,8 +73,8 @@ func (v *view) age(at si.Instant) (time.Duration, bool) {
 	if !v.known || at == 0 {
 		return 0, false
 	}
-	d, ok := v.a.clock.Age(at, v.mono)
-	return max(d, 0), ok && d >= -clockAhead
+	d := v.newest + v.a.follow.Out.At.Sub(at)
+	return max(d, 0), d >= -clockAhead
 }
 
 func (v *view) seconds(at si.Instant) *float64 {
@@ -186,8 +196,8 @@ func (v *view) figures(p *live.Pot) {
 	}
 }
 
-// answer is R6 and R8 on top of the judge's word.
-func (v *view) answer(now time.Time) live.Answer {
+// served is the answer as it is served: R6 and R8 on top of the judge's word.
+func (v *view) served(now time.Time) vent.Answer {
 	a := v.a
 	own := vent.Witness{Answer: a.answer}
 	own.Age, own.Known = v.age(a.answer.At)
@@ -202,10 +212,9 @@ func (v *view) answer(now time.Time) live.Answer {
 	if a.session == "" {
 		theirs = a.own // the agent was never heard, which is reason enough; it has claimed no other configuration
 	}
-	out := vent.Serve(own, guard, vent.Claims{Agent: a.born, Own: a.own, Theirs: theirs,
+	return vent.Serve(own, guard, vent.Claims{Agent: a.born, Own: a.own, Theirs: theirs,
 		SecondAgent: recent(a.refusedAgent), SecondSession: recent(a.refusedSession),
 		SensorFault: a.follow.Gauges.Fault()})
-	return live.Answer{Word: out.Word.String(), Because: out.Because.Strings(), AgeS: v.seconds(out.At)}
 }
 
 func pascals(v float64) *float64 {

@@ -42,6 +42,7 @@ type field struct {
 	mute      bool          // no guard's word
 	deaf      bool          // no echoes
 	vesselOff float64       // of the vessel's gauge, Pa
+	shut      bool          // the exhaust stays shut
 	words     map[string]int
 	buffer    []points.Sample
 }
@@ -110,6 +111,9 @@ func (f *field) pressures(at time.Time) map[points.Point]float64 {
 		p[points.Hose], p[points.Nozzle], p[points.Control] = 0.98*p[points.Vessel], 0.9*p[points.Vessel], 600e3
 	default:
 		p[points.Vessel] = full * math.Exp(-(s-f.loosed)/2)
+		if f.shut {
+			p[points.Vessel] = full
+		}
 		p[points.Hose] = p[points.Vessel] * math.Exp(-(s-f.loosed)/0.3)
 		p[points.Nozzle] = 0.9 * p[points.Hose]
 	}

@@ -1,22 +1,27 @@
 package pot_test
 
 import (
-	"bytes"
-	"log/slog"
-	"strings"
 	"testing"
 	"time"
 
+	"gritwatch/server/internal/alarm"
+	"gritwatch/server/internal/gauges"
 	"gritwatch/server/internal/pot"
 )
 
 // TestSensorFault: the vessel's gauge is off by half a psi with the vessel vented. Judge and guard take it, as it lies
-// within R1's limit; the fault, and nothing else, takes the word. It is logged once a change, and the word comes back with
+// within R1's limit; the fault, and nothing else, takes the word. It is told once a change, and the word comes back with
 // the gauge's zero.
 func TestSensorFault(t *testing.T) {
 	bubble(t, func(t *testing.T) {
-		var log bytes.Buffer
-		f := start(t, pot.Options{Log: slog.New(slog.NewTextHandler(&log, nil))})
+		var found []alarm.Found
+		f := start(t, pot.Options{Events: pot.Events{Alarm: func(x []alarm.Found) {
+			for _, x := range x {
+				if x.Kind == alarm.SensorFault {
+					found = append(found, x)
+				}
+			}
+		}}})
 		f.birth()
 		f.cycle()
 		f.run(10 * time.Second)
@@ -29,17 +34,11 @@ func TestSensorFault(t *testing.T) {
 			t.Errorf("because %v", p.Answer.Because)
 		}
 		f.vesselOff = 0
-		f.run(30 * time.Second)
+		f.run(40 * time.Second)
 		f.want("vented")
-		var lines []string
-		for line := range strings.Lines(log.String()) {
-			if strings.Contains(line, "sensor-fault") {
-				lines = append(lines, line)
-			}
-		}
-		if len(lines) != 2 || !strings.Contains(lines[0], "level=WARN") || !strings.Contains(lines[0], "kind=zero-drift") ||
-			!strings.Contains(lines[0], "point=vessel") || !strings.Contains(lines[0], "size=") || !strings.Contains(lines[1], "has ended") {
-			t.Errorf("log lines %q", lines)
+		if len(found) != 2 || !found[0].On || found[0].Fault != gauges.ZeroDrift.String() || found[0].Point != "vessel" || found[0].Priority != alarm.Medium ||
+			found[0].Evidence.Size == nil || found[1].On {
+			t.Errorf("found %+v", found)
 		}
 	})
 }

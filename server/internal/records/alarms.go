@@ -11,7 +11,7 @@ const acknowledged = "acknowledged"
 
 var alarms = table[Alarm]{
 	name: "alarms", columns: "id, pot, agent, kind, priority, raised_us, ended_us",
-	at: "raised_us", key: "id", owner: "pot",
+	at: "raised_us", key: "id", owner: "pot", over: "ended_us <> 0",
 	scan: func(r row) (a Alarm, err error) {
 		err = r.Scan(&a.ID, &a.Pot, &a.Agent, &a.Kind, &a.Priority, &a.Raised, &a.Ended)
 		return a, err
@@ -49,7 +49,7 @@ func acknowledge(ctx context.Context, s session, a Acknowledgement) error {
 	if err != nil {
 		return err
 	}
-	return addTransition(ctx, s, Transition{ID: a.ID, Alarm: a.Alarm, At: a.At, Event: acknowledged, By: a.By, Ends: a.Ends})
+	return addTransition(ctx, s, Transition{ID: a.ID, Alarm: a.Alarm, At: a.At, Event: acknowledged, By: a.By, Evidence: a.Evidence, Ends: a.Ends})
 }
 
 func acknowledgements(ctx context.Context, s session, alarm string) ([]Acknowledgement, error) {
@@ -65,6 +65,15 @@ func openAlarms(ctx context.Context, s session) ([]Alarm, error) {
 		return nil, err
 	}
 	return found, withTransitions(ctx, s, found)
+}
+
+func alarmOf(ctx context.Context, s session, id string) (Alarm, bool, error) {
+	found, err := all(ctx, s, alarms.scan, "SELECT "+alarms.columns+" FROM alarms WHERE id = $1", id)
+	if err != nil || len(found) == 0 {
+		return Alarm{}, false, err
+	}
+	err = withTransitions(ctx, s, found)
+	return found[0], err == nil, err
 }
 
 // withTransitions gives alarms their transitions.

@@ -17,7 +17,7 @@ const (
 	longestWait = time.Minute // between two tries
 	closeWithin = 5 * time.Second
 	mostOfKind  = 4096    // writes that wait
-	mostOfKeys  = 1 << 15 // of a kind of which only the newest of a journal or pot waits: of the largest site all do
+	mostOfKeys  = 1 << 15 // of a kind of which only the newest of a journal, pot or alarm waits: of the largest site all do
 	mostInOne   = 2048    // writes in one transaction
 )
 
@@ -31,16 +31,17 @@ const (
 	ofPosition
 	ofLoss
 	ofCheckpoint
+	ofTelling
 	kinds
 )
 
-var kindNames = [kinds]string{"cycle", "alarm", "record of a person", "position", "loss", "checkpoint"}
+var kindNames = [kinds]string{"cycle", "alarm", "record of a person", "position", "loss", "checkpoint", "telling"}
 
 func (k kind) String() string { return kindNames[k] }
 
 // most is how many writes of a kind may wait.
 func (k kind) most() int {
-	if k == ofPosition || k == ofCheckpoint {
+	if k == ofPosition || k == ofCheckpoint || k == ofTelling {
 		return mostOfKeys
 	}
 	return mostOfKind

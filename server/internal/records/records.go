@@ -4,9 +4,10 @@
 // # Methods of Records
 //
 //	cycles       AddCycle, Cycles
-//	alarms       AddAlarm, AddTransition, Acknowledge; Alarms, OpenAlarms, Acknowledgements
+//	alarms       AddAlarm, AddTransition, Acknowledge; Alarms, Alarm, OpenAlarms, Acknowledgements
 //	people       AddRefill, Refills, AddService, Services, PutShift, Shifts, AddBaseline, Baselines
 //	journals     PutPositions, Positions, AddLosses, Losses, PutPlacements, Placements
+//	tellings     PutTelling, DropTelling, Tellings
 //	checkpoints  SaveCheckpoints, DropCheckpoints, NewestCheckpoints, CheckpointBefore
 //	the store    Backup, Fault, Damage, Counts, Close
 //
@@ -18,8 +19,8 @@
 // wants to know what became of it. Wait comes back once it is stored, with an error if not. One goroutine takes what waits
 // in one transaction, in the order in which it was handed in: at once if somebody waits, else once a second. What could not be
 // stored for the disk's sake stays in the queue and is tried again, after 1 s, 2 s and so on up to a minute. Of each kind the queue takes
-// 4096; one more is dropped, which its Write, Counts and the log tell. Of positions and checkpoints only the newest of a
-// journal or pot waits, and of these the queue takes 32,768 each.
+// 4096; one more is dropped, which its Write, Counts and the log tell. Of positions, checkpoints and tellings only the newest of a
+// journal, pot or alarm waits, and of these the queue takes 32,768 each.
 //
 // All writes but that of a transition and of an acknowledgement, which need their alarm, stand by themselves. All may be
 // handed in again: what is there already is left as it is.
@@ -82,6 +83,8 @@ type Records interface {
 	Acknowledge(a Acknowledgement) *Write
 	// Alarms gives alarms with all their transitions, by the instant at which they were raised.
 	Alarms(ctx context.Context, q Query) (Page[Alarm], error)
+	// Alarm gives one with all its transitions; false: there is none of the id.
+	Alarm(ctx context.Context, id string) (Alarm, bool, error)
 	// OpenAlarms gives all alarms that no transition has ended, the oldest first.
 	OpenAlarms(ctx context.Context) ([]Alarm, error)
 	// Acknowledgements gives those of one alarm, the oldest first.
@@ -116,6 +119,13 @@ type Records interface {
 	AddLosses(l []Loss) *Write
 	// Losses gives losses by the instant at which they were found. Query.Pot is the agent here.
 	Losses(ctx context.Context, q Query) (Page[Loss], error)
+
+	// PutTelling stores what a receiver outside the building knows of an alarm; the one before is replaced.
+	PutTelling(t Telling) *Write
+	// DropTelling forgets it.
+	DropTelling(receiver, alarm string) *Write
+	// Tellings gives those of all receivers, by receiver and alarm.
+	Tellings(ctx context.Context) ([]Telling, error)
 
 	// SaveCheckpoints stores the states of engines; see Checkpoint for how many are kept. At most every 30 s, of all
 	// pots together.
@@ -182,6 +192,8 @@ type Acknowledgement struct {
 	By    string // person
 	Note  string // may be empty
 	Ends  bool   // as of a Transition
+	// Evidence is that of the transition, JSON; empty: none. It is stored with that alone.
+	Evidence string
 }
 
 // A Refill is abrasive put into a pot.
@@ -243,6 +255,15 @@ type Loss struct {
 	Why            string     // words
 }
 
+// A Telling is what a receiver outside the building knows of an alarm.
+type Telling struct {
+	Receiver  string
+	Alarm     string // ULID
+	Told      string // the state of which it knows; empty: it knows nothing yet
+	Waiting   bool   // something is still to be told
+	Simulated bool   // the readings behind it came from a simulator
+}
+
 // A Checkpoint is the state of what follows one pot, between two samples.
 //
 // Kept of a pot are the newest; the oldest of each five minutes (of the clock) of the hour before it; the oldest of each hour
@@ -274,6 +295,7 @@ type Query struct {
 	From, To    si.Instant // To exclusive; 0: without end
 	After       string     // Next of the page before; empty: from the beginning
 	Limit       int        // records in a page, up to 1000; 0: 100
+	Ended       bool       // of alarms: only those that are over
 	OldestFirst bool       // else the newest first; the same on all pages
 }
 

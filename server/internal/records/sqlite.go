@@ -436,6 +436,11 @@ func (s *SQLite) Alarms(ctx context.Context, q Query) (Page[Alarm], error) {
 	return p, withTransitions(ctx, s.read, p.Items)
 }
 
+// Alarm gives one with all its transitions; false: there is none of the id.
+func (s *SQLite) Alarm(ctx context.Context, id string) (Alarm, bool, error) {
+	return alarmOf(ctx, s.read, id)
+}
+
 // OpenAlarms gives all alarms that no transition has ended.
 func (s *SQLite) OpenAlarms(ctx context.Context) ([]Alarm, error) { return openAlarms(ctx, s.read) }
 

@@ -20,6 +20,7 @@ type table[T any] struct {
 	name, columns string
 	at, key       string // columns
 	owner         string // column that Query.Pot chooses by; empty: none
+	over          string // condition that Query.Ended chooses by; empty: none
 	scan          func(row) (T, error)
 	place         func(T) (si.Instant, string) // at and key
 }
@@ -47,6 +48,9 @@ func list[T any](ctx context.Context, s session, t *table[T], q Query) (Page[T],
 	}
 	if q.Pot != "" && t.owner != "" {
 		and(t.owner+" = ?", q.Pot)
+	}
+	if q.Ended && t.over != "" {
+		and(t.over)
 	}
 	if q.From != 0 {
 		and(t.at+" >= ?", int64(q.From))

@@ -9,8 +9,9 @@ import (
 	"gritwatch/protocol/live"
 	"gritwatch/protocol/points"
 	"gritwatch/protocol/si"
+	"gritwatch/server/internal/alarm"
 	"gritwatch/server/internal/engine"
-	"gritwatch/server/internal/gauges"
+	"gritwatch/server/internal/signals"
 )
 
 // lines writes one JSON object a line.
@@ -100,8 +101,8 @@ func (p *Player) estimate() error {
 	return nil
 }
 
-// news writes what has just become so: a cycle's end, conditions of the vent watch, faults of gauges.
-func (p *Player) news() error {
+// news writes what has just become so: a cycle's end, what happens to the abrasive, alarms.
+func (p *Player) news(at si.Instant) error {
 	o := p.out
 	if o.Cycles != p.cycles {
 		p.cycles = o.Cycles
@@ -112,18 +113,29 @@ func (p *Player) news() error {
 	if err := p.happenings(); err != nil {
 		return err
 	}
-	var err error
-	p.follow.Watch.Tell(&p.seen, func(c vent.Condition, f vent.Finding) {
-		if err == nil {
-			err = p.lines.write(alarmOf(o.At, c, f))
+	return p.alarm(at)
+}
+
+// alarm looks at the pot's alarms and writes what has begun and ended.
+func (p *Player) alarm(at si.Instant) error {
+	m := &p.moment
+	m.At, m.Answer, m.Fresh = at, p.follow.Answer(), 0
+	for pt := range points.Point(points.Count) {
+		r := &p.out.Readings[pt]
+		if p.pot.Points.Has(pt) && r.Quality == points.Good && r.At != 0 && at.Sub(r.At) <= p.fresh {
+			m.Fresh |= points.SetOf(pt)
 		}
-	})
-	p.follow.Gauges.Tell(&p.gauges, func(pt points.Point, k gauges.Kind, f gauges.Finding) {
-		if err == nil {
-			err = p.lines.write(sensorFault(o.At, pt, k, f))
+	}
+	signals.Fill(&p.signals, p.follow, m)
+	p.found = p.alarms.Step(&p.signals, p.found[:0])
+	for i := range p.found {
+		if f := &p.found[i]; !f.Proven { // nothing is latched here, so nothing is let go
+			if err := p.lines.write(alarmOf(f)); err != nil {
+				return err
+			}
 		}
-	})
-	return err
+	}
+	return nil
 }
 
 // A cycleLine is the line of a cycle. T is when it ended: with the vent, or with the next press, which leaves the vent's
@@ -163,37 +175,21 @@ func cycleOf(at si.Instant, c *engine.Cycle) cycleLine {
 
 // An alarmLine is the line of an alarm. Nothing is latched: it returns when its condition ends.
 type alarmLine struct {
-	Kind     string `json:"kind"`
-	T        string `json:"t"`
-	Alarm    string `json:"alarm"`
-	Event    string `json:"event"`
-	Priority string `json:"priority"`
-	Evidence any    `json:"evidence,omitempty"` // *evidence or *faultEvidence; nil: none
+	Kind     string          `json:"kind"`
+	T        string          `json:"t"`
+	Alarm    string          `json:"alarm"`
+	Event    string          `json:"event"`
+	Priority string          `json:"priority"`
+	Evidence *alarm.Evidence `json:"evidence,omitempty"`
 }
 
-// evidence is what showed a condition: the pressure at which it began and the one at which it was found; of a slow vent
-// also its rate and the slowest healthy one.
-type evidence struct {
-	PPa     [2]*float64  `json:"p_pa"`
-	RatePer *[2]*float64 `json:"rate_per_s,omitempty"`
-}
-
-// priorities of the conditions' alarms (ANSI/ISA-18.2 has them named by each site; these are the project's).
-var priorities = [vent.Conditions]string{vent.VentSlow: "critical", vent.VesselHeld: "critical", vent.PressureCreep: "critical",
-	vent.StopSlow: "high", vent.OverPressure: "critical", vent.SupplyBelowVessel: "high", vent.PressOverlong: "medium"}
-
-func alarmOf(at si.Instant, c vent.Condition, f vent.Finding) alarmLine {
-	l := alarmLine{Kind: "alarm", T: at.String(), Alarm: c.String(), Event: "returned", Priority: priorities[c]}
-	if !f.On {
-		return l
+func alarmOf(f *alarm.Found) alarmLine {
+	l := alarmLine{Kind: "alarm", T: f.At.String(), Alarm: f.Kind.String(), Event: alarm.EventReturned, Priority: f.Priority.String()}
+	if f.On {
+		l.Event = alarm.EventRaised
 	}
-	l.Event = "raised"
-	if f.From != 0 || f.Now != 0 {
-		e := &evidence{PPa: [2]*float64{rounded(float64(f.From), 1), rounded(float64(f.Now), 1)}}
-		if c == vent.VentSlow {
-			e.RatePer = &[2]*float64{rounded(f.Rate, 1e4), rounded(f.Least, 1e4)}
-		}
-		l.Evidence = e
+	if f.On || f.Point != "" { // else it tells nothing but its end
+		l.Evidence = &f.Evidence
 	}
 	return l
 }

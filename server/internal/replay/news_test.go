@@ -97,7 +97,7 @@ func TestCycleLine(t *testing.T) {
 
 // TestAlarmLines: the exhaust stays shut until 90 s; then the vessel is let out.
 func TestAlarmLines(t *testing.T) {
-	lines := news(t, 120, func(s float64) float64 {
+	lines := news(t, 420, func(s float64) float64 {
 		switch {
 		case s < 10:
 			return 0
@@ -125,7 +125,9 @@ func TestAlarmLines(t *testing.T) {
 		case l["priority"] != "critical":
 			t.Errorf("%s with priority %v", name, l["priority"])
 		case l["event"] == "returned":
-			if at < 90 || at > 102 || shown {
+			// Nobody presses, and the answer has no witness: then a vent's end is believed once it has lasted.
+			after := map[string]float64{"vent-slow returned": 30, "vessel-held returned": 300}[name]
+			if at < 90+after || at > 102+after || shown {
 				t.Errorf("%s at %.1f s: %v", name, at, l)
 			}
 		default:

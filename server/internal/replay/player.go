@@ -8,11 +8,12 @@ import (
 	"gritwatch/internal/vent"
 	"gritwatch/protocol/points"
 	"gritwatch/protocol/si"
+	"gritwatch/server/internal/alarm"
 	"gritwatch/server/internal/engine"
 	"gritwatch/server/internal/figures"
-	"gritwatch/server/internal/gauges"
 	"gritwatch/server/internal/potparams"
 	"gritwatch/server/internal/samplecsv"
+	"gritwatch/server/internal/signals"
 )
 
 // Settings of a player. Every 0 is 1 s, Period 0 is that of live readings.
@@ -36,8 +37,10 @@ type Player struct {
 
 	last    si.Instant // of the newest row
 	cell    si.Instant // of the grid, of the newest estimate
-	seen    vent.Seen  // what was told of the vent watch
-	gauges  gauges.Seen
+	alarms  *alarm.Detector
+	signals alarm.Signals
+	moment  signals.Moment
+	found   []alarm.Found
 	unseen  unseen
 	cycles  uint64 // told
 	lines   lines
@@ -54,9 +57,10 @@ func NewPlayer(pot potfile.Pot, s Settings, out io.Writer) *Player {
 		s.Every = time.Second
 	}
 	p := &Player{pot: pot, fresh: max(vent.MaxAge, 5*s.Period/2), every: max(1, si.Instant(s.Every/time.Microsecond)), cell: -1,
-		follow: potparams.Follower(pot, s.Period),
-		about:  figures.Of(pot), lines: newLines(out)}
+		follow: potparams.Follower(pot, s.Period), alarms: signals.Alarms(pot),
+		about: figures.Of(pot), lines: newLines(out)}
 	p.out = &p.follow.Out
+	p.moment.Answered, p.moment.Target, p.moment.Ambient = true, pot.Nozzle.Target, pot.Atmosphere.Pressure()
 	judged := pot.Vent()
 	p.holds, p.allowance = judged.HoldsPressure, judged.Allowance()
 	for _, pt := range points.All() {
@@ -84,7 +88,7 @@ func (p *Player) Row(row *samplecsv.Row) error {
 			p.follow.Step(p.sample(row, pt))
 		}
 	}
-	if err := p.news(); err != nil {
+	if err := p.news(row.At); err != nil {
 		return err
 	}
 	if cell := row.At / p.every; cell != p.cell {
@@ -98,17 +102,37 @@ func (p *Player) Row(row *samplecsv.Row) error {
 func (p *Player) silence(until si.Instant) error {
 	stale := p.last.Add(p.fresh) + 1
 	p.nothing(stale)
-	if err := p.news(); err != nil {
+	if err := p.news(stale); err != nil {
 		return err
 	}
 	cell := (stale + p.every - 1) / p.every
-	if cell*p.every >= until {
+	grid := cell * p.every
+	estimated := grid >= until
+	tell := func() error {
+		estimated = true
+		p.nothing(grid)
+		p.cell = cell
+		return p.estimate()
+	}
+	// The alarms are looked at once a second, as they are live.
+	for at, end := stale.Add(time.Second), min(until, stale.Add(quietMost)); at < end; at = at.Add(time.Second) {
+		if !estimated && at >= grid {
+			if err := tell(); err != nil {
+				return err
+			}
+		}
+		if err := p.alarm(at); err != nil {
+			return err
+		}
+	}
+	if estimated {
 		return nil
 	}
-	p.nothing(cell * p.every)
-	p.cell = cell
-	return p.estimate()
+	return tell()
 }
+
+// quietMost is how long of a gap the alarms are looked at: after that nothing more is found by it.
+const quietMost = time.Minute
 
 // nothing tells judge, watch and engine that no point gives a reading.
 func (p *Player) nothing(at si.Instant) {

@@ -12,10 +12,12 @@ import (
 	"gritwatch/internal/vent"
 	"gritwatch/protocol/points"
 	"gritwatch/protocol/si"
+	"gritwatch/server/internal/alarm"
 	"gritwatch/server/internal/engine"
 	"gritwatch/server/internal/history"
 	"gritwatch/server/internal/pot"
 	"gritwatch/server/internal/records"
+	"gritwatch/server/internal/signals"
 )
 
 // A job is one rewind of one pot.
@@ -26,10 +28,22 @@ type job struct {
 	follow *engine.Follower
 	epoch  uint64 // of the samples that are played
 	shift  time.Duration
-	seen   vent.Seen
 	from   si.Instant // stored time from which on what is found is news
 	cycles int
+
+	alarms  *alarm.Detector
+	signals alarm.Signals
+	moment  signals.Moment
+	sample  si.Instant // the newest that the alarms were looked at with, by the agent's clock
+	newest  si.Instant // the newest that was stepped over
+	found   []alarm.Found
 }
+
+// mostFound bounds what is told of one rewind's alarms.
+const mostFound = 10_000
+
+// stepApart is how far apart samples are at least between which the alarms are looked at, as of live ones.
+const stepApart = 50 * time.Millisecond
 
 // rewind goes over a pot's samples from before the first late one to the present. It is false where more is to come first, unless
 // patience is over.
@@ -55,11 +69,15 @@ func (r *Rewinder) rewind(ctx context.Context, a *pot.Actor, d due, patience boo
 		return false, nil
 	}
 	whole := here && same
-	j := &job{r: r, a: a, agent: a.Agent(), follow: a.Follower(), from: news}
+	about := a.Config().Pot
+	j := &job{r: r, a: a, agent: a.Agent(), follow: a.Follower(), from: news, alarms: signals.Alarms(about)}
+	j.moment.Target, j.moment.Ambient = about.Nozzle.Target, about.Atmosphere.Pressure()
 	if err := j.play(ctx, c, from, now.Epoch); err != nil {
 		return false, err
 	}
+	j.tell() // before the live ones show it, so that it is told of its own time
 	took := heard && j.epoch == now.Epoch && a.Adopt(now, j.follow, whole, j.step)
+	j.tell()
 	if whole && !took && !patience {
 		return false, nil // the two do not meet yet
 	}
@@ -206,7 +224,8 @@ func (j *job) enter(epoch uint64) error {
 	if !ok {
 		return fmt.Errorf("where the clock of %s stood in epoch %d is not known", j.agent, epoch)
 	}
-	j.epoch, j.shift = epoch, p.Shift
+	j.look()
+	j.epoch, j.shift, j.newest, j.sample = epoch, p.Shift, 0, 0
 	return nil
 }
 
@@ -237,14 +256,17 @@ func (j *job) restore(ctx context.Context, b begin) error {
 		return err
 	}
 	j.follow.Primed()
-	j.follow.Watch.Tell(&j.seen, func(vent.Condition, vent.Finding) {}) // stands already
 	return nil
 }
 
 // step steps the follower, and tells what it finds that is news.
 func (j *job) step(s points.Sample) {
+	if s.At > j.newest && s.At.Sub(j.sample) > stepApart {
+		j.look()
+	}
 	before, refills := j.follow.Out.Cycles, j.follow.Out.Level.Refills
 	j.follow.Step(s)
+	j.newest = s.At
 	at := j.follow.Out.At
 	news := at.Add(j.shift) >= j.from
 	if c := &j.follow.Out.Cycle; j.follow.Out.Cycles != before && news {
@@ -254,11 +276,38 @@ func (j *job) step(s points.Sample) {
 	if l := &j.follow.Out.Level; l.Refills != refills && news {
 		j.r.o.Finder.Refill(j.a.Name(), j.agent, j.epoch, l.Refill)
 	}
-	j.follow.Watch.Tell(&j.seen, func(c vent.Condition, f vent.Finding) {
-		if news {
-			j.r.o.Finder.LateCondition(j.a.Name(), j.agent, j.epoch, at, c, f)
+}
+
+// look looks at the pot's alarms as of the newest sample. The answer is not known: what was served then is not stored, and nothing that
+// is played back lets an alarm go.
+func (j *job) look() {
+	o := &j.follow.Out
+	if j.newest == 0 || j.newest == j.sample {
+		return
+	}
+	j.sample = j.newest
+	m := &j.moment
+	m.At, m.Shift, m.Fresh = j.newest.Add(j.shift), j.shift, 0
+	for p := range points.Point(points.Count) {
+		if x := &o.Readings[p]; x.Quality == points.Good && x.At != 0 && o.At.Sub(x.At) <= vent.MaxAge {
+			m.Fresh |= points.SetOf(p)
 		}
-	})
+	}
+	signals.Fill(&j.signals, j.follow, m)
+	n := len(j.found)
+	j.found = j.alarms.Step(&j.signals, j.found)
+	// What began before the news is known; its end may not be.
+	kept := slices.DeleteFunc(j.found[n:], func(f alarm.Found) bool { return f.On && f.At < j.from })
+	j.found = j.found[:min(n+len(kept), max(n, mostFound))]
+}
+
+// tell tells what was found since it was called last.
+func (j *job) tell() {
+	j.look()
+	if len(j.found) > 0 {
+		j.r.o.Finder.LateAlarms(j.found)
+		j.found = j.found[:0]
+	}
 }
 
 // checkpoint is the state of a pot as it is now, with its place in stored time.

@@ -8,8 +8,8 @@ import (
 	"sync"
 	"time"
 
-	"gritwatch/internal/vent"
 	"gritwatch/protocol/si"
+	"gritwatch/server/internal/alarm"
 	"gritwatch/server/internal/clocks"
 	"gritwatch/server/internal/engine"
 	"gritwatch/server/internal/engine/level"
@@ -42,7 +42,8 @@ type Finder interface {
 	LateCycle(pot, agent string, epoch uint64, c engine.Cycle, ended si.Instant)
 	// Refill is told of every refill; one that the live follower has told already too.
 	Refill(pot, agent string, epoch uint64, r level.Refill)
-	LateCondition(pot, agent string, epoch uint64, at si.Instant, c vent.Condition, f vent.Finding)
+	// LateAlarms is told of conditions of a pot's alarms that have begun and ended, in stored time. The list is not to be kept.
+	LateAlarms([]alarm.Found)
 }
 
 // Options of a rewinder. All are needed.

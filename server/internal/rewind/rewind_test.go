@@ -15,6 +15,7 @@ import (
 	"gritwatch/internal/vent"
 	"gritwatch/protocol/points"
 	"gritwatch/protocol/si"
+	"gritwatch/server/internal/alarm"
 	"gritwatch/server/internal/engine"
 	"gritwatch/server/internal/engine/level"
 	"gritwatch/server/internal/feed"
@@ -70,7 +71,7 @@ func newField(t *testing.T) *field {
 	return &field{t: t, dir: t.TempDir(), pot: p, guard: vent.NewJudge(p.Vent(), vent.Options{}), began: time.Now()}
 }
 
-// LateCycle and LateCondition make the field a rewind.Finder that writes down as the server does.
+// LateCycle and LateAlarms make the field a rewind.Finder that writes down as the server does.
 func (f *field) LateCycle(pot, agent string, epoch uint64, c engine.Cycle, ended si.Instant) {
 	f.book.AddCycle(records.Cycle{Pot: pot, Cycle: c, Ended: ended, Late: true})
 }
@@ -79,13 +80,15 @@ func (f *field) Refill(pot, agent string, epoch uint64, r level.Refill) {
 	f.book.AddRefill(records.Refill{ID: records.SameID(r.At, "refill "+pot), Pot: pot, At: r.At})
 }
 
-func (f *field) LateCondition(pot, agent string, epoch uint64, at si.Instant, c vent.Condition, x vent.Finding) {
+func (f *field) LateAlarms(found []alarm.Found) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	if x.On {
-		f.late = append(f.late, c.String())
-	} else {
-		f.late = append(f.late, c.String()+" ended")
+	for _, x := range found {
+		if x.On {
+			f.late = append(f.late, x.Kind.String())
+		} else {
+			f.late = append(f.late, x.Kind.String()+" ended")
+		}
 	}
 }
 

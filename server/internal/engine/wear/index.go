@@ -22,6 +22,7 @@ type Index struct {
 	// Trend is the change of Value an hour of blasting.
 	Trend, TrendSD float64
 	Limit          Forecast // when Value passes its limit
+	DueAt          si.Ratio // that limit; 0: Value is not known
 }
 
 // A Forecast is when something will be, with its 80 % interval; on the clock, by the duty of late days.
@@ -129,7 +130,7 @@ func (m *Monitor) Index(p Part) Index {
 	// The derivative of Value by d, from both sides.
 	const h = 1e-3
 	by := (m.valueOf(p, d+h) - m.valueOf(p, d-h)) / (2 * h)
-	x := Index{Known: true, Value: si.Ratio(value), SD: si.Ratio(math.Abs(by) * math.Hypot(t.levelSD(), ownSD)), Count: int(t.n),
+	x := Index{Known: true, Value: si.Ratio(value), SD: si.Ratio(math.Abs(by) * math.Hypot(t.levelSD(), ownSD)), Count: int(t.n), DueAt: si.Ratio(m.limit(p)),
 		Finding: t.since != 0, Since: t.since, Changed: t.changed}
 	if slope, sd, ok := t.trend(m.use.blasting()); ok {
 		x.Trend, x.TrendSD = by*slope, math.Abs(by)*sd

@@ -1,0 +1,121 @@
+package live_test
+
+import (
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	msg "gritwatch/protocol/live"
+	"gritwatch/server/internal/live"
+)
+
+// A bell is alarms that the test sets.
+type bell struct {
+	mu      sync.Mutex
+	list    []msg.StandingAlarm
+	version uint64
+}
+
+func (b *bell) Alarms() ([]msg.StandingAlarm, uint64) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.list, b.version
+}
+
+func (b *bell) Version() uint64 {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.version
+}
+
+func (b *bell) set(ids ...string) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.list = []msg.StandingAlarm{}
+	for _, id := range ids {
+		b.list = append(b.list, msg.StandingAlarm{ID: id})
+	}
+	b.version++
+}
+
+// TestAlarms: a snapshot has the alarms, a change only where they have changed, and then in the instant in which that is said; of those that come
+// while a frame is in flight the newest.
+func TestAlarms(t *testing.T) {
+	b := &bell{}
+	b.set()
+	in(t, live.Options{Alarms: b}, func(s *stand) {
+		p := s.page()
+		f, _ := p.last()
+		if f.Alarms == nil || len(f.Alarms) != 0 {
+			t.Fatalf("the snapshot has the alarms %v", f.Alarms)
+		}
+		ack := func() { f, _ := p.last(); p.say(msg.Request{Ack: f.Seq}) }
+		ack()
+		for range 5 { // beats
+			time.Sleep(time.Second)
+			if f, _ := p.last(); f.Type != "change" || f.Alarms != nil {
+				t.Fatalf("nothing has changed: %+v", f)
+			}
+			ack()
+		}
+		time.Sleep(313 * time.Millisecond) // no beat, and no look
+		start := time.Now()
+		b.set("a", "b")
+		s.hub.Changed()
+		s.hub.Changed()
+		f, at := p.last()
+		if at.Sub(start) != 0 || len(f.Alarms) != 2 || f.Alarms[0].ID != "a" || len(f.Pots) != 0 {
+			t.Fatalf("%v after it was said: %+v", at.Sub(start), f)
+		}
+		n := len(p.all())
+		for _, ids := range [][]string{{"a"}, {"c"}, {}} {
+			b.set(ids...)
+			s.hub.Changed()
+			synctest.Wait()
+		}
+		if len(p.all()) != n {
+			t.Fatal("more than one frame in flight")
+		}
+		ack()
+		if f, _ := p.last(); f.Alarms == nil || len(f.Alarms) != 0 {
+			t.Errorf("the newest is none: %+v", f)
+		}
+		ack()
+		b.set("d") // where nobody says so, the next look finds it
+		time.Sleep(60 * time.Millisecond)
+		if f, _ := p.last(); len(f.Alarms) != 1 {
+			t.Errorf("%+v", f)
+		}
+		ack()
+		p.say(msg.Request{Subscribe: []string{"birch"}})
+		if f, _ := p.last(); f.Type != "snapshot" || len(f.Alarms) != 1 {
+			t.Errorf("another subscription: %+v", f)
+		}
+	})
+}
+
+// TestNoAlarms: where nobody has alarms, frames have none.
+func TestNoAlarms(t *testing.T) {
+	in(t, live.Options{}, func(s *stand) {
+		p := s.page()
+		s.hub.Changed()
+		if f, _ := p.last(); f.Alarms != nil {
+			t.Errorf("%+v", f)
+		}
+	})
+}
+
+// TestVents: vents are sent to a page that shows four pots at most.
+func TestVents(t *testing.T) {
+	inSite(t, []string{"alder", "birch", "cedar", "elder", "fir"}, live.Options{}, func(s *stand) {
+		p := s.page()
+		if f, _ := p.last(); len(f.Pots) != 5 || f.Pots[0].Vent != nil {
+			t.Errorf("all pots: %+v", f.Pots[0].Vent)
+		}
+		p.say(msg.Request{Ack: 1, Subscribe: []string{"alder", "birch", "cedar", "elder"}})
+		if f, _ := p.last(); len(f.Pots) != 4 || f.Pots[3].Vent == nil || len(f.Pots[3].Vent.Trace.PPa) != 1 {
+			t.Errorf("four pots: %+v", f)
+		}
+	})
+}
