@@ -1,13 +1,18 @@
 import { mount } from 'svelte';
 import App from './App.svelte';
 import './app.css';
+import { AlarmBook } from './lib/net/alarms';
 import type { Wire } from './lib/net/socket';
+import { WebHorn } from './lib/sound/horn';
 import { Live } from './lib/state/live.svelte';
+import { Router } from './lib/state/route.svelte';
+import { Sound } from './lib/state/sound.svelte';
+import { Version } from './lib/state/version.svelte';
 import { View } from './lib/state/view.svelte';
 
-function storage(): Storage | null {
+function storage(which: 'localStorage' | 'sessionStorage'): Storage | null {
   try {
-    return window.localStorage;
+    return window[which];
   } catch {
     return null;
   }
@@ -52,5 +57,21 @@ const live = new Live({
 
 const target = document.getElementById('app');
 if (target === null) throw new Error('index.html has no #app');
-mount(App, { target, props: { live, view: new View(storage()) } });
+const build = document.querySelector<HTMLMetaElement>('meta[name="build"]')?.content ?? null;
+const version = new Version(build, {
+  fetch: async () => (await fetch('/', { cache: 'no-store' })).text(),
+  reload: () => location.reload(),
+  store: storage('sessionStorage'),
+});
+mount(App, {
+  target,
+  props: {
+    live,
+    view: new View(storage('localStorage')),
+    router: new Router(window),
+    sound: new Sound(new WebHorn()),
+    version,
+    book: new AlarmBook((path, options) => fetch(path, options)),
+  },
+});
 live.start();

@@ -1,7 +1,7 @@
 // A browser, and a scripted server that speaks the live protocol: it serves the built page and sends what a test
 // says, keeping the rule of one frame in flight unless told to break it.
 import { createServer } from 'node:http';
-import type { IncomingMessage, Server } from 'node:http';
+import type { IncomingMessage, Server, ServerResponse } from 'node:http';
 import { existsSync, readFileSync } from 'node:fs';
 import { extname, join, normalize } from 'node:path';
 import type { AddressInfo } from 'node:net';
@@ -10,9 +10,10 @@ import { chromium } from 'playwright-core';
 import type { Browser, Page } from 'playwright-core';
 import { WebSocketServer } from 'ws';
 import type { WebSocket } from 'ws';
-import type { Frame, Pot, Request } from '../../src/lib/protocol/types.gen';
+import type { Frame, Pot, Request, StandingAlarm } from '../../src/lib/protocol/types.gen';
 
-const dist = fileURLToPath(new URL('../../dist/', import.meta.url));
+/** The built page; GRITWATCH_DIST names another folder that has one. */
+const dist = process.env['GRITWATCH_DIST'] ?? fileURLToPath(new URL('../../dist/', import.meta.url));
 const types: Readonly<Record<string, string>> = {
   '.html': 'text/html; charset=utf-8',
   '.js': 'text/javascript; charset=utf-8',
@@ -20,13 +21,19 @@ const types: Readonly<Record<string, string>> = {
   '.svg': 'image/svg+xml',
 };
 
-/** One page's connection: frames of all pots on a beat, each after the last was acknowledged. */
+/** The most pots of which a running vent is sent. */
+const VENT_POTS = 4;
+
+/** One page's connection: frames of the subscribed pots on a beat, each after the last was acknowledged. */
 class Session {
   readonly #server: Scripted;
   readonly #ws: WebSocket;
   #seq = 0;
   #acknowledged = 0;
   #beat: NodeJS.Timeout;
+  #names: readonly string[] | null = null;
+  #renewed = true;
+  #alarms: readonly StandingAlarm[] | null = null;
 
   constructor(server: Scripted, ws: WebSocket) {
     this.#server = server;
@@ -34,8 +41,12 @@ class Session {
     ws.on('message', (data) => {
       const request = JSON.parse(String(data)) as Request;
       this.#acknowledged = Math.max(this.#acknowledged, request.ack ?? 0);
+      if (request.subscribe === undefined) return;
+      this.#names = request.subscribe;
+      this.#renewed = true;
+      server.subscriptions.push(request.subscribe);
     });
-    this.#beat = setInterval(() => this.#send(), 250);
+    this.#beat = setInterval(() => this.#send(), server.everyMs);
     ws.on('close', () => clearInterval(this.#beat));
     this.#send();
   }
@@ -43,22 +54,56 @@ class Session {
   #send(): void {
     if (this.#server.mute || this.#acknowledged < this.#seq) return;
     this.#seq++;
+    const { alarms, pots } = this.#server;
+    const names = this.#names;
+    const of = names === null ? pots : pots.filter((p) => names.includes(p.name));
     const frame: Frame = {
-      type: this.#seq === 1 ? 'snapshot' : 'change',
+      type: this.#renewed ? 'snapshot' : 'change',
       seq: this.#seq,
-      server_t: new Date().toISOString(),
-      pots: this.#server.pots,
+      server_t: new Date(Date.now() + this.#server.clockMs).toISOString(),
+      pots: of.length <= VENT_POTS ? of : of.map(({ vent: _, ...p }) => p),
+      ...((this.#renewed || alarms !== this.#alarms) && { alarms }),
       ...(this.#server.faults.length > 0 && { faults: [...this.#server.faults] }),
     };
-    const text = JSON.stringify(frame);
+    this.#renewed = false;
+    this.#alarms = alarms;
+    const text = this.#server.mangle(JSON.stringify(frame));
     this.#server.sent++;
     if (this.#server.delayMs === 0) this.#ws.send(text);
     else setTimeout(() => this.#ws.readyState === this.#ws.OPEN && this.#ws.send(text), this.#server.delayMs);
   }
 }
 
+/** What a test answers to a request of the API. */
+export interface Reply {
+  readonly status: number;
+  readonly body: unknown;
+}
+
+export interface Asked {
+  readonly method: string;
+  readonly url: URL;
+  readonly body: unknown;
+}
+
 export class Scripted {
   pots: readonly Pot[] = [];
+  /** Open alarms; another list is sent with the next frame. */
+  alarms: readonly StandingAlarm[] = [];
+  /** Answers of the API by the path asked for; of those that match the longest. A path that ends in * matches what begins so. */
+  readonly routes = new Map<string, (asked: Asked) => Reply>();
+  /** What was posted. */
+  readonly posted: Asked[] = [];
+  /** Subscriptions that pages asked for. */
+  readonly subscriptions: (readonly string[])[] = [];
+  /** What becomes of a frame's text before it is sent. */
+  mangle: (text: string) => string = (text) => text;
+  /** The build that index.html says to be; null: as it was built. */
+  build: string | null = null;
+  /** Time between frames. */
+  everyMs = 250;
+  /** How far the server's clock is ahead of the browser's. */
+  clockMs = 0;
   faults: readonly string[] = [];
   /** Connections stay, but nothing is said. */
   mute = false;
@@ -75,21 +120,7 @@ export class Scripted {
 
   /** Starts, on the port it had before if it was stopped. */
   async start(): Promise<void> {
-    const http = createServer((request, response) => {
-      if (request.url === '/api/v1/pots') {
-        response.writeHead(200, { 'content-type': 'application/json' });
-        response.end(JSON.stringify({ pots: this.pots, server_t: new Date().toISOString() }));
-        return;
-      }
-      const path = normalize(new URL(request.url ?? '/', 'http://x').pathname);
-      const file = join(dist, path === '/' ? 'index.html' : path);
-      if (!file.startsWith(dist) || !existsSync(file)) {
-        response.writeHead(404).end();
-        return;
-      }
-      response.writeHead(200, { 'content-type': types[extname(file)] ?? 'application/octet-stream', 'cache-control': 'no-store' });
-      response.end(readFileSync(file));
-    });
+    const http = createServer((request, response) => void this.#answer(request, response));
     const ws = new WebSocketServer({ noServer: true });
     http.on('upgrade', (request: IncomingMessage, socket, head) => {
       if (request.url !== '/api/v1/live') socket.destroy();
@@ -102,6 +133,42 @@ export class Scripted {
     this.#port = (http.address() as AddressInfo).port;
     this.#http = http;
     this.#ws = ws;
+  }
+
+  async #answer(request: IncomingMessage, response: ServerResponse): Promise<void> {
+    const url = new URL(request.url ?? '/', this.url);
+    if (url.pathname.startsWith('/api/')) {
+      const chunks: Buffer[] = [];
+      for await (const chunk of request) chunks.push(chunk as Buffer);
+      const text = Buffer.concat(chunks).toString();
+      const asked: Asked = { method: request.method ?? 'GET', url, body: text === '' ? undefined : JSON.parse(text) };
+      if (asked.method === 'POST') this.posted.push(asked);
+      const { status, body } = this.#api(asked);
+      response.writeHead(status, { 'content-type': status < 400 ? 'application/json' : 'application/problem+json', 'cache-control': 'no-store' });
+      response.end(JSON.stringify(body));
+      return;
+    }
+    const path = normalize(url.pathname);
+    const file = join(dist, path === '/' ? 'index.html' : path);
+    if (!file.startsWith(dist) || !existsSync(file)) {
+      response.writeHead(404).end();
+      return;
+    }
+    response.writeHead(200, { 'content-type': types[extname(file)] ?? 'application/octet-stream', 'cache-control': 'no-store' });
+    const content = readFileSync(file);
+    response.end(this.build === null || path !== '/' ? content : content.toString().replace(/(<meta name="build" content=")[^"]*/, `$1${this.build}`));
+  }
+
+  #api(asked: Asked): Reply {
+    const { pathname } = asked.url;
+    const server_t = new Date(Date.now() + this.clockMs).toISOString();
+    const match = [...this.routes.keys()]
+      .filter((k) => k === pathname || (k.endsWith('*') && pathname.startsWith(k.slice(0, -1))))
+      .toSorted((a, b) => b.length - a.length)[0];
+    const route = match === undefined ? undefined : this.routes.get(match);
+    if (route !== undefined) return route(asked);
+    if (pathname === '/api/v1/pots') return { status: 200, body: { pots: this.pots, server_t } };
+    return { status: 404, body: { type: 'about:blank', title: 'Not Found', status: 404, detail: `nothing at ${pathname}` } };
   }
 
   /** Stops as if killed. */

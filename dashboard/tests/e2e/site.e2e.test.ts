@@ -265,10 +265,10 @@ describe('the page', () => {
     await answerOf('alder').waitFor();
     const focused = () => page.evaluate(() => document.activeElement?.textContent?.trim());
     await page.keyboard.press('Tab');
-    expect(await focused()).toBe('Skip to the pots');
+    expect(await focused()).toBe('Skip to the view');
     const outline = await page.evaluate(() => getComputedStyle(document.activeElement ?? document.body).outlineWidth);
     expect(outline).toBe('3px');
-    for (const name of ['Site', 'psi', 'bar']) {
+    for (const name of ['no alarms', 'Site', 'Alarms', 'psi', 'bar']) {
       await page.keyboard.press('Tab');
       expect(await focused()).toBe(name);
     }

@@ -1,5 +1,6 @@
 import { describe, expect, test } from 'vitest';
-import { pot } from '../../../tests/e2e/fixtures';
+import { pot, PSI } from '../../../tests/e2e/fixtures';
+import { alder } from '../../../tests/e2e/potfixtures';
 import { grade } from './grade';
 
 const blasting = { name: 'alder', state: 'blasting', word: 'pressurised', because: ['over-limit'] } as const;
@@ -56,4 +57,59 @@ test('a pot without any reading has only gaps', () => {
   expect(g.dots).toEqual([]);
   expect(g.gaps).toHaveLength(5);
   expect(g.line).toEqual([]);
+});
+
+describe('over the baseline', () => {
+  const account = alder();
+  test('the baseline is what was lost on the way more than then, above today', () => {
+    const g = grade(account);
+    const psi = g.base.map((b) => Math.round((b.pa / PSI) * 10) / 10);
+    // Today 111, 104.2, 102, 100.8, 88.6; lost more: sag 1, then 5.3, 0.1, −0.2, 1.2.
+    expect(g.base.map((b) => b.point)).toEqual(['supply', 'separator', 'vessel', 'hose', 'nozzle']);
+    expect(psi).toEqual([112, 110.5, 108.4, 107, 96]);
+    for (const b of g.base) expect(b.y).toBeLessThanOrEqual(g.dots.find((d) => d.point === b.point)?.y ?? 0);
+  });
+
+  test('ends at the whole fall over today’s nozzle, as the server reckons it', () => {
+    const g = grade(account);
+    expect((g.base.at(-1)?.pa ?? 0) - (g.dots.at(-1)?.pa ?? 0)).toBeCloseTo(account.losses?.fall.pa ?? 0, -1);
+  });
+
+  test('marks the segment that loses most over it, not the one that loses most', () => {
+    const g = grade(account);
+    expect(g.worst).toMatchObject({ segment: 'separator', from: 'supply' });
+    expect(g.losses.find((l) => l.largest)?.segment).toBe('hose');
+    const { losses, ...rest } = account;
+    if (losses === undefined) throw new Error('no account');
+    const { separator: _, ...healthy } = losses;
+    expect(grade({ ...rest, losses: healthy }).worst).toBeNull();
+  });
+
+  test('stops where a segment’s share is not known', () => {
+    const { losses, ...rest } = account;
+    if (losses === undefined) throw new Error('no account');
+    const { mixing: _, ...some } = losses;
+    expect(grade({ ...rest, losses: some }).base.map((b) => b.point)).toEqual(['supply', 'separator', 'vessel']);
+    const { hose: __, ...less } = losses;
+    expect(grade({ ...rest, points: rest.points.filter((p) => p !== 'nozzle'), losses: less }).base.map((b) => b.point)).toEqual(['supply', 'separator', 'vessel', 'hose']);
+  });
+
+  test('goes across points that the pot does not have', () => {
+    const p = pot({ ...blasting, psi: [110, null, 100, 98, null, 95], points: ['supply', 'vessel', 'hose', 'control'], measured: false });
+    const cost = (v: number) => ({ pa: v * PSI, share: 0 });
+    const g = grade({ ...p, losses: { fall: cost(3), sag: cost(1), sag_at: 'supply', valve: { from: 'supply', excess: cost(2) }, mixing: { from: 'vessel', excess: cost(0) } } });
+    expect(g.base.map((b) => [b.point, Math.round(b.pa / PSI)])).toEqual([
+      ['supply', 111],
+      ['vessel', 103],
+      ['hose', 101],
+    ]);
+  });
+
+  test('is not drawn where nothing is known', () => expect(grade(pot({ ...blasting, psi: [111, 104, 102, 100, 88, 95] })).base).toEqual([]));
+});
+
+test('marks are round in the unit, and the target stands among them', () => {
+  const g = grade(alder(), { width: 640, height: 300, left: 60, right: 600, top: 40, bottom: 240 }, PSI);
+  expect(g.marks.map((m) => m.value)).toEqual([90, 95, 100, 105, 110]);
+  expect(g.targetY).toBeCloseTo(g.marks.find((m) => m.value === 100)?.y ?? 0, 6);
 });

@@ -74,6 +74,7 @@ function bench(random = 1) {
         log.push(`frame ${frame.seq}, sent ${wires.at(-1)?.sent.length}`);
         if (fail !== null) throw fail;
       },
+      subscription: () => null,
       acknowledged: () => log.push(`acknowledged, sent ${wires.at(-1)?.sent.length}`),
       closed: (ending, problem) => log.push(`closed ${ending}${problem === null ? '' : ` ${problem}`}`),
     },

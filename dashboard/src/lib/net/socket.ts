@@ -30,6 +30,8 @@ export interface Handlers {
   readonly connecting: () => void;
   /** Takes a frame; when it returns, the frame is acknowledged. What it throws ends the connection. */
   readonly frame: (decoded: Decoded) => void;
+  /** The names to subscribe to, asked with the first frame of a connection; null: all. */
+  readonly subscription: () => readonly string[] | null;
   /** The acknowledgement of the last frame is about to be sent. */
   readonly acknowledged: () => void;
   /** The connection, or the attempt, is over. problem tells people more, where there is more. */
@@ -86,6 +88,16 @@ export class LiveSocket {
     this.#connect();
   }
 
+  /** Asks the present connection for these pots alone, once it has told of all; does nothing while there is none. */
+  subscribe(names: readonly string[]): void {
+    if (this.#wire === null || this.#seq === 0) return;
+    try {
+      this.#send(this.#wire, { subscribe: names });
+    } catch (e) {
+      this.#end(this.#wire, 'closed', e instanceof Error ? e.message : String(e));
+    }
+  }
+
   #connect(): void {
     this.#retry = null;
     this.#seq = 0;
@@ -123,7 +135,8 @@ export class LiveSocket {
     try {
       this.#handlers.frame(decoding);
       this.#handlers.acknowledged();
-      this.#send(wire, { ack: seq });
+      const names = seq === 1 ? this.#handlers.subscription() : null;
+      this.#send(wire, { ack: seq, ...(names !== null && { subscribe: names }) });
     } catch (e) {
       this.#end(wire, 'closed', e instanceof Error ? e.message : String(e));
       return;

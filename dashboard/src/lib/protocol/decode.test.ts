@@ -12,10 +12,44 @@ const vectors = readdirSync(folder).filter((f) => f.startsWith('frame-'));
 test.each(vectors)('%s is read whole', (name) => {
   const text = read(name);
   const got = decodeFrame(text);
-  expect(got).toEqual({ ok: true, frame: JSON.parse(text) as unknown, problems: [], unreadable: [] });
+  expect(got).toEqual({ ok: true, frame: JSON.parse(text) as unknown, problems: [], unreadable: [], unreadableAlarms: 0 });
 });
 
 test('there are vectors', () => expect(vectors.length).toBeGreaterThanOrEqual(3));
+
+describe('alarms', () => {
+  const frame = (change: (a: Record<string, unknown>) => void) => {
+    const f = JSON.parse(read('frame-alarms.json')) as { alarms: Record<string, unknown>[] };
+    const first = f.alarms[0];
+    if (first === undefined) throw new Error('no alarm in the vector');
+    change(first);
+    return decodeFrame(JSON.stringify(f));
+  };
+  const count = (JSON.parse(read('frame-alarms.json')) as { alarms: unknown[] }).alarms.length;
+
+  test('of a kind or with a deed that this page does not know are shown, without that deed', () => {
+    const got = frame((a) => {
+      a['alarm'] = 'hatch-open';
+      a['can'] = ['sing', 'acknowledge'];
+    });
+    expect(got).toMatchObject({ ok: true, unreadableAlarms: 0, problems: [] });
+    if (got.ok) expect(got.frame.alarms?.[0]).toMatchObject({ alarm: 'hatch-open', can: ['acknowledge'] });
+  });
+
+  test.each([
+    ['a priority that is none', (a: Record<string, unknown>) => (a['priority'] = 'urgent'), /priority: "urgent"/],
+    ['a state that is none', (a: Record<string, unknown>) => (a['state'] = 'gone'), /state: "gone"/],
+    ['nothing of whether it sounds', (a: Record<string, unknown>) => delete a['loud'], /loud: not true or false/],
+    ['a time that is none', (a: Record<string, unknown>) => (a['raised'] = 'noon'), /raised: not an RFC 3339 time/],
+  ])('with %s are counted as not read, and the others stay', (_, change, problem) => {
+    const got = frame(change);
+    if (!got.ok) throw new Error(got.problem);
+    expect(got.unreadableAlarms).toBe(1);
+    expect(got.problems.join()).toMatch(problem);
+    expect(got.frame.alarms).toHaveLength(count - 1);
+    expect(got.unreadable).toEqual([]);
+  });
+});
 
 test('every code has a sentence', () => {
   for (const code of codes) expect(sentences[code]).toMatch(/^[A-Z].*\.$/);

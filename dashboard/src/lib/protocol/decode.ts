@@ -1,7 +1,9 @@
 // Unknown JSON to typed frames. What does not fit is rejected with a reason and counted, never thrown and never
 // guessed: a pot that cannot be read is named, so that the page takes back what it last said of it.
-import { airs, baselineKinds, frameTypes, points, qualities, segments, states, units, words } from './types.gen';
-import type { Account, Answer, Baseline, Condensate, Cost, Drops, Frame, Point, Pot, Pressures, Quality, Quantiles, Ratios, SegmentLoss, Wear, Wears } from './types.gen';
+import { fields, flag, instant, list, maybe, name, number, numbers, oneOf, optional, text, Unfit } from './read';
+import type { Fields } from './read';
+import { airs, alarmDeeds, alarmStates, baselineKinds, frameTypes, points, priorities, qualities, segments, states, units, words } from './types.gen';
+import type { Account, Answer, Baseline, Condensate, Cost, Drops, Frame, Point, Pot, Pressures, Quality, Quantiles, Ratios, RunningVent, SegmentLoss, StandingAlarm, VentEnvelope, VentTrace, Wear, Wears } from './types.gen';
 
 /** A frame and what of it could not be read. */
 export interface Decoded {
@@ -10,13 +12,11 @@ export interface Decoded {
   readonly problems: readonly string[];
   /** Names of pots that were left out, where the name could be read. */
   readonly unreadable: readonly string[];
+  /** How many of the frame's alarms were left out. */
+  readonly unreadableAlarms: number;
 }
 
 export type Decoding = ({ readonly ok: true } & Decoded) | { readonly ok: false; readonly problem: string };
-
-class Unfit extends Error {}
-
-type Fields = Readonly<Record<string, unknown>>;
 
 /** decodeFrame reads the text of one WebSocket message. */
 export function decodeFrame(text: string): Decoding {
@@ -60,8 +60,21 @@ function frame(value: unknown): Decoded {
   });
   // A pot that stands twice is not believed in either place.
   const sure = pots.filter((p) => !unreadable.includes(p.name));
+  const alarms: StandingAlarm[] = [];
+  let unreadableAlarms = 0;
+  if (f['alarms'] !== undefined) {
+    list(f['alarms'], 'frame.alarms').forEach((value, i) => {
+      try {
+        alarms.push(standing(value, `frame.alarms[${i}]`));
+      } catch (e) {
+        if (!(e instanceof Unfit)) throw e;
+        problems.push(e.message);
+        unreadableAlarms++;
+      }
+    });
+  }
   const faults = f['faults'] === undefined ? [] : list(f['faults'], 'frame.faults').map((v, i) => text(v, `frame.faults[${i}]`));
-  return { frame: { type, seq, server_t, pots: sure, ...(faults.length > 0 && { faults }) }, problems, unreadable };
+  return { frame: { type, seq, server_t, pots: sure, ...(f['alarms'] !== undefined && { alarms }), ...(faults.length > 0 && { faults }) }, problems, unreadable, unreadableAlarms };
 }
 
 function pot(value: unknown, at: string): Pot {
@@ -83,6 +96,7 @@ function pot(value: unknown, at: string): Pot {
     nozzle_measured: flag(p['nozzle_measured'], `${at}.nozzle_measured`),
     ...optional(p, 'production', at),
     ...figures(p, at),
+    ...maybe(p, 'vent', at, vent),
     answer: answer(p['answer'], `${at}.answer`),
     air: oneOf(p['air'], airs, `${at}.air`),
     ...optional(p, 'target_pa', at, true),
@@ -90,6 +104,32 @@ function pot(value: unknown, at: string): Pot {
     unit: oneOf(p['unit'], units, `${at}.unit`),
     points: list(p['points'], `${at}.points`).map((v, i) => oneOf(v, points, `${at}.points[${i}]`)),
     agent: text(p['agent'], `${at}.agent`),
+  };
+}
+
+/** standing reads an open alarm. Its kind may be one that this page does not know: it is shown all the same. */
+export function standing(value: unknown, at: string): StandingAlarm {
+  const a = fields(value, at);
+  const known = list(a['can'], `${at}.can`).map((v, i) => text(v, `${at}.can[${i}]`));
+  return {
+    id: text(a['id'], `${at}.id`),
+    ...maybe(a, 'pot', at, name),
+    ...maybe(a, 'agent', at, text),
+    alarm: text(a['alarm'], `${at}.alarm`),
+    priority: oneOf(a['priority'], priorities, `${at}.priority`),
+    state: oneOf(a['state'], alarmStates, `${at}.state`),
+    raised: instant(a['raised'], `${at}.raised`),
+    since: instant(a['since'], `${at}.since`),
+    active: flag(a['active'], `${at}.active`),
+    loud: flag(a['loud'], `${at}.loud`),
+    ...maybe(a, 'point', at, (v, at) => oneOf(v, points, at)),
+    ...maybe(a, 'fault', at, text),
+    ...maybe(a, 'by', at, text),
+    ...maybe(a, 'by_t', at, instant),
+    ...maybe(a, 'until', at, instant),
+    ...maybe(a, 'cause', at, text),
+    first: flag(a['first'], `${at}.first`),
+    can: alarmDeeds.filter((deed) => known.includes(deed)),
   };
 }
 
@@ -119,7 +159,36 @@ function figures(p: Fields, at: string): Partial<Pot> {
   };
 }
 
-function quantiles(value: unknown, at: string): Quantiles {
+function vent(value: unknown, at: string): RunningVent {
+  const v = fields(value, at);
+  return {
+    released: instant(v['released'], `${at}.released`),
+    trace: ventTrace(v['trace'], `${at}.trace`),
+    ...maybe(v, 'envelope', at, ventEnvelope),
+    over: flag(v['over'], `${at}.over`),
+  };
+}
+
+export function ventTrace(value: unknown, at: string): VentTrace {
+  const t = fields(value, at);
+  const row = (v: unknown, at: string) => list(v, at).map((n, i) => number(n, `${at}[${i}]`));
+  const t_s = row(t['t_s'], `${at}.t_s`);
+  const p_pa = row(t['p_pa'], `${at}.p_pa`);
+  if (t_s.length !== p_pa.length) throw new Unfit(`${at}: ${t_s.length} instants, but ${p_pa.length} pressures`);
+  return { t_s, p_pa };
+}
+
+export function ventEnvelope(value: unknown, at: string): VentEnvelope {
+  const e = fields(value, at);
+  return {
+    from_s: number(e['from_s'], `${at}.from_s`),
+    p0_pa: number(e['p0_pa'], `${at}.p0_pa`),
+    rate_per_s: number(e['rate_per_s'], `${at}.rate_per_s`),
+    down_to_pa: number(e['down_to_pa'], `${at}.down_to_pa`),
+  };
+}
+
+export function quantiles(value: unknown, at: string): Quantiles {
   const q = fields(value, at);
   return { p10: number(q['p10'], `${at}.p10`), p50: number(q['p50'], `${at}.p50`), p90: number(q['p90'], `${at}.p90`) };
 }
@@ -200,11 +269,6 @@ function wears(value: unknown, at: string): Wears {
   };
 }
 
-/** maybe reads what may be absent. */
-function maybe<K extends string, T>(f: Fields, key: K, at: string, read: (value: unknown, at: string) => T): { [k in K]?: T } {
-  return f[key] === undefined ? {} : ({ [key]: read(f[key], `${at}.${key}`) } as { [k in K]?: T });
-}
-
 function answer(value: unknown, at: string): Answer {
   const a = fields(value, at);
   const word = oneOf(a['word'], words, `${at}.word`);
@@ -222,63 +286,6 @@ function quality(value: unknown, at: string): Partial<Record<Point, Quality>> {
     out[oneOf(k, points, at)] = oneOf(v, qualities, `${at}.${k}`);
   }
   return out;
-}
-
-function numbers(value: unknown, keys: readonly string[], at: string): Record<string, number> {
-  const out: Record<string, number> = {};
-  for (const [k, v] of Object.entries(fields(value, at))) out[oneOf(k, keys, at)] = number(v, `${at}.${k}`);
-  return out;
-}
-
-function optional<K extends string>(f: Fields, key: K, at: string, positive = false): { [k in K]?: number } {
-  const v = f[key];
-  if (v === undefined) return {};
-  const n = number(v, `${at}.${key}`);
-  if (positive && n < 0) throw new Unfit(`${at}.${key}: negative`);
-  return { [key]: n } as { [k in K]?: number };
-}
-
-function fields(value: unknown, at: string): Fields {
-  if (typeof value !== 'object' || value === null || Array.isArray(value)) throw new Unfit(`${at}: not an object`);
-  return value as Fields;
-}
-
-function list(value: unknown, at: string): readonly unknown[] {
-  if (!Array.isArray(value)) throw new Unfit(`${at}: not a list`);
-  return value;
-}
-
-function number(value: unknown, at: string): number {
-  if (typeof value !== 'number' || !Number.isFinite(value)) throw new Unfit(`${at}: not a number`);
-  return value;
-}
-
-function text(value: unknown, at: string): string {
-  if (typeof value !== 'string') throw new Unfit(`${at}: not a text`);
-  return value;
-}
-
-function flag(value: unknown, at: string): boolean {
-  if (typeof value !== 'boolean') throw new Unfit(`${at}: not true or false`);
-  return value;
-}
-
-function oneOf<T extends string>(value: unknown, list: readonly T[], at: string): T {
-  const found = list.find((v) => v === value);
-  if (found === undefined) throw new Unfit(`${at}: ${JSON.stringify(value)} is not one of ${list.join(', ')}`);
-  return found;
-}
-
-function instant(value: unknown, at: string): string {
-  const s = text(value, at);
-  if (!/^\d{4}-\d{2}-\d{2}T/.test(s) || Number.isNaN(Date.parse(s))) throw new Unfit(`${at}: not an RFC 3339 time`);
-  return s;
-}
-
-function name(value: unknown, at: string): string {
-  const s = text(value, at);
-  if (!/^[a-z0-9-]{1,32}$/.test(s)) throw new Unfit(`${at}: ${JSON.stringify(s)} is not a pot's name`);
-  return s;
 }
 
 function nameOf(value: unknown): string | null {

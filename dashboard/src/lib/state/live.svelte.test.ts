@@ -9,12 +9,14 @@ import { Live } from './live.svelte';
 
 class FakeWire implements Wire {
   acked = 0;
+  readonly sent: string[] = [];
   onopen: Wire['onopen'] = null;
   onmessage: Wire['onmessage'] = null;
   onclose: Wire['onclose'] = null;
   onerror: Wire['onerror'] = null;
   send(text: string): void {
-    this.acked = (JSON.parse(text) as { ack: number }).ack;
+    this.sent.push(text);
+    this.acked = (JSON.parse(text) as { ack?: number }).ack ?? this.acked;
   }
   close(): void {}
 }
@@ -291,4 +293,52 @@ test('all that was started ends with stop', () => {
   b.pass(20_000);
   expect(b.wires).toHaveLength(1);
   expect(before).toBe('not-proven');
+});
+
+describe('looking at one pot', () => {
+  const asked = () => (b.wires.at(-1)?.sent ?? []).map((text) => JSON.parse(text) as { subscribe?: string[]; ack?: number });
+
+  test('asks for it with the first acknowledgement, and again on each connection', () => {
+    b = new Bench();
+    b.live.watch(['maple']);
+    b.run(500, six());
+    expect(asked()).toEqual([{ ack: 1, subscribe: ['maple'] }]);
+    b.run(500);
+    expect(asked().at(-1)).toEqual({ ack: 2 });
+    b.wires[0]?.onclose?.();
+    b.pass(700);
+    b.frame(six());
+    expect(asked()).toEqual([{ ack: 1, subscribe: ['maple'] }]);
+  });
+
+  test('forgets no other pot, but trusts what it knew of it no longer; all come back with all names', () => {
+    b = new Bench();
+    b.run(1000, six());
+    expect(b.word).toBe('vented');
+    b.live.watch(['alder']);
+    expect(asked().at(-1)).toEqual({ subscribe: ['alder'] });
+    const alder = six().filter((p) => p.name === 'alder');
+    b.frame(alder, 'snapshot');
+    expect(b.live.site.order).toHaveLength(6);
+    b.run(4000, alder);
+    expect(b.word).toBe('not-proven');
+    expect(b.lapse).toBe('lease-ended');
+    b.live.watch(null);
+    expect([...(asked().at(-1)?.subscribe ?? [])].toSorted()).toEqual(six().map((p) => p.name).toSorted());
+    b.frame(six(), 'snapshot');
+    b.pass(200);
+    b.frame(six());
+    expect(b.word).toBe('vented');
+  });
+
+  test('a pot that is gone after a reconnection is forgotten all the same', () => {
+    b = new Bench();
+    b.live.watch(['alder']);
+    b.run(1000, six());
+    b.wires[0]?.onclose?.();
+    b.pass(700);
+    b.frame(six().filter((p) => p.name !== 'birch'));
+    expect(b.live.site.has('birch')).toBe(false);
+    expect(b.live.connection.missed?.gone).toEqual(['birch']);
+  });
 });

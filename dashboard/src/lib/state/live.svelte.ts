@@ -2,6 +2,7 @@
 import { flushSync } from 'svelte';
 import { LiveSocket } from '../net/socket';
 import type { Deps } from '../net/socket';
+import { AlarmsState } from './alarms.svelte';
 import { Clock } from './clock.svelte';
 import { Connection } from './connection.svelte';
 import { Lease, SILENCE_MS, TICK_MS } from './lease';
@@ -18,27 +19,44 @@ export interface Browser {
   readonly socket: Deps;
 }
 
+/** The server takes so many names in a subscription; of a larger site the page hears all, always. */
+const MOST_NAMES = 1000;
+
 export class Live {
   readonly clock: Clock;
   readonly connection = new Connection();
   readonly site = new SiteState();
+  readonly alarms = new AlarmsState();
   readonly #browser: Browser;
   readonly #lease = new Lease();
   readonly #socket: LiveSocket;
   #pointers = new Set<number>();
+  #watched: readonly string[] | null = null;
+  /** This connection was asked for less than all pots: a snapshot may be of some only. */
+  #narrowed = false;
   #undo: (() => void)[] = [];
 
   constructor(browser: Browser) {
     this.#browser = browser;
+    this.site.worst = (pot) => this.alarms.worst(pot.name, pot.agent);
     this.clock = new Clock(browser.read);
     this.#socket = new LiveSocket(browser.url, browser.socket, {
-      connecting: () => this.#lease.connecting(this.clock.look()),
+      connecting: () => {
+        this.#narrowed = false;
+        this.#lease.connecting(this.clock.look());
+      },
       frame: (decoded) => {
         const now = this.clock.look();
         const stamp = this.#lease.arrived(now);
         this.clock.setServer(decoded.frame.server_t, now);
-        const missed = this.site.apply(decoded, stamp, this.connection.silentMs(now.mono));
+        this.alarms.apply(decoded.frame.alarms, decoded.unreadableAlarms);
+        const missed = this.site.apply(decoded, stamp, this.connection.silentMs(now.mono), !this.#narrowed);
         this.connection.heard(now.mono, missed);
+      },
+      subscription: () => {
+        const names = this.#watched !== null && this.site.names().length <= MOST_NAMES ? this.#watched : null;
+        if (names !== null) this.#narrowed = true;
+        return names;
       },
       acknowledged: () => {
         this.#lease.acknowledged(this.clock.look());
@@ -80,6 +98,21 @@ export class Live {
     for (const undo of this.#undo.splice(0)) undo();
   }
 
+  /** Tells which pots are looked at, so that the server sends those; null: all. Alarms come for all in any case. */
+  watch(names: readonly string[] | null): void {
+    if (same(names, this.#watched)) return;
+    this.#watched = names;
+    const all = this.site.names();
+    if (all.length > MOST_NAMES) return;
+    if (names !== null) this.#narrowed = true;
+    this.#socket.subscribe(names ?? all);
+  }
+
+  /** A finger or a button is down: nothing may move under it. */
+  get pressing(): boolean {
+    return this.#pointers.size > 0;
+  }
+
   retryNow(): void {
     this.#socket.retryNow();
   }
@@ -114,4 +147,8 @@ export class Live {
   #say(): void {
     this.site.look(this.#lease, this.clock.mono, this.clock.server, this.#pointers.size > 0);
   }
+}
+
+function same(a: readonly string[] | null, b: readonly string[] | null): boolean {
+  return a === b || (a !== null && b !== null && a.length === b.length && a.every((n, i) => n === b[i]));
 }

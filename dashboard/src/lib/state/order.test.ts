@@ -6,9 +6,21 @@ import type { Urgency } from './order';
 
 test('who needs someone', () => {
   const got = Object.fromEntries(six().map((p) => [p.name, urgency(p)]));
-  expect(got).toEqual({ alder: 2, birch: 2, cedar: 2, hazel: 1, maple: 2, rowan: 0 });
+  expect(got).toEqual({ alder: 3, birch: 3, cedar: 3, hazel: 1, maple: 3, rowan: 0 });
   expect(urgency(pot({ name: 'oak', state: 'at-rest', word: 'not-proven', because: ['sensor-fault'] }))).toBe(1);
   expect(urgency(pot({ name: 'oak', state: 'at-rest', word: 'pressurised', because: ['over-limit', 'second-agent'] }))).toBe(1);
+});
+
+test('alarms and an end that is near', () => {
+  const quiet = pot({ name: 'oak', state: 'blasting', word: 'pressurised', because: ['over-limit'] });
+  expect(urgency(quiet)).toBe(3);
+  expect(urgency(quiet, 'critical')).toBe(0);
+  expect(urgency(quiet, 'high')).toBe(1);
+  expect(urgency(quiet, 'medium')).toBe(2);
+  expect(urgency(quiet, 'low')).toBe(2);
+  expect(urgency({ ...quiet, empty_s: { p10: 300, p50: 359, p90: 500 } })).toBe(2);
+  expect(urgency({ ...quiet, empty_s: { p10: 300, p50: 360, p90: 500 } })).toBe(3);
+  expect(urgency(pot({ name: 'oak', state: 'held', word: 'pressurised', because: ['over-limit'] }), 'low')).toBe(0);
 });
 
 test('a code that the page does not know asks for someone', () => {

@@ -1,9 +1,13 @@
 // Who needs someone first, and an order that holds still: a pot moves only when its urgency changed, not more often
 // than every few seconds, and never while a finger or button is down.
-import type { Pot } from '../protocol/types.gen';
+import { SOON_MIN } from '../charts/range';
+import type { Pot, Priority } from '../protocol/types.gen';
 
-/** 0: a vessel holds pressure after a stalled vent; 1: something is wrong or silent; 2: as it should be. */
-export type Urgency = 0 | 1 | 2;
+/**
+ * 0: a vessel holds pressure after a stalled vent, or a critical alarm is in sight; 1: something is wrong or silent; 2: something
+ * will need someone soon; 3: as it should be.
+ */
+export type Urgency = 0 | 1 | 2 | 3;
 
 /** Reasons that pass by themselves in normal work; all others ask for someone. */
 const passing: ReadonlySet<string> = new Set([
@@ -16,11 +20,15 @@ export function asks(code: string): boolean {
   return !passing.has(code);
 }
 
-/** urgency goes by what the server said last, not by the page's own lease: a lost link must not shuffle the page. */
-export function urgency(pot: Pot): Urgency {
-  if (pot.state === 'held') return 0;
-  if (pot.state === 'unknown' || pot.answer.because.some(asks)) return 1;
-  return 2;
+/**
+ * urgency goes by what the server said last, not by the page's own lease: a lost link must not shuffle the page. worst is the most
+ * urgent alarm in sight of the pot; null: none.
+ */
+export function urgency(pot: Pot, worst: Priority | null = null): Urgency {
+  if (pot.state === 'held' || worst === 'critical') return 0;
+  if (pot.state === 'unknown' || worst === 'high' || pot.answer.because.some(asks)) return 1;
+  if (worst !== null || (pot.empty_s !== undefined && pot.empty_s.p50 < SOON_MIN * 60)) return 2;
+  return 3;
 }
 
 interface Entry {

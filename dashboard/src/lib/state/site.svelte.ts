@@ -1,5 +1,5 @@
 import type { Decoded } from '../protocol/decode';
-import type { Pot, State, Unit } from '../protocol/types.gen';
+import type { Pot, Priority, State, Unit } from '../protocol/types.gen';
 import type { Lease, Stamp } from './lease';
 import { SteadyOrder, urgency } from './order';
 import type { Urgency } from './order';
@@ -32,8 +32,21 @@ export class SiteState {
   /** Parts of messages that could not be read. */
   rejected = $state(0);
 
+  /** The most urgent alarm in sight of a pot; null: none. */
+  worst: (pot: Pot) => Priority | null = () => null;
+
   readonly #pots = new Map<string, PotState>();
   readonly #steady = new SteadyOrder();
+
+  /** Tells whether there is a pot of the name. */
+  has(name: string): boolean {
+    return this.urgencies.has(name);
+  }
+
+  /** All names, in no order. */
+  names(): readonly string[] {
+    return [...this.#pots.keys()];
+  }
 
   /** The pot of a name in order; an unknown name is a programmer's error. */
   pot(name: string): PotState {
@@ -42,8 +55,11 @@ export class SiteState {
     return pot;
   }
 
-  /** Takes a frame; afterwards look says the answers. silentMs: how long nothing was heard before it. */
-  apply({ frame, problems, unreadable }: Decoded, stamp: Stamp, silentMs: number): Missed {
+  /**
+   * Takes a frame; afterwards look says the answers. silentMs: how long nothing was heard before it. whole: a snapshot is
+   * of all pots, so that others are gone.
+   */
+  apply({ frame, problems, unreadable }: Decoded, stamp: Stamp, silentMs: number, whole: boolean): Missed {
     const changes: { pot: string; from: State; to: State }[] = [];
     const added: string[] = [];
     const gone: string[] = [];
@@ -58,7 +74,7 @@ export class SiteState {
       old.take(pot, stamp);
     }
     for (const name of unreadable) this.#pots.get(name)?.distrust();
-    if (frame.type === 'snapshot') {
+    if (frame.type === 'snapshot' && whole) {
       const named = new Set([...frame.pots.map((p) => p.name), ...unreadable]);
       for (const name of [...this.#pots.keys()]) {
         if (named.has(name)) continue;
@@ -89,7 +105,7 @@ export class SiteState {
 
   #summarise(): void {
     const pots = [...this.#pots.values()].map((p) => p.latest);
-    const next = new Map(pots.map((p) => [p.name, urgency(p)] as const));
+    const next = new Map(pots.map((p) => [p.name, urgency(p, this.worst(p))] as const));
     // Gone pots leave the order with the next look, so the order never names what is not there.
     if (next.size !== this.urgencies.size || [...next].some(([n, u]) => this.urgencies.get(n) !== u)) this.urgencies = next;
     this.order = this.order.every((n) => this.#pots.has(n)) ? this.order : this.order.filter((n) => this.#pots.has(n));

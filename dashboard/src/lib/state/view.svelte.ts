@@ -16,12 +16,15 @@ export class View {
   readonly #store: Pick<Storage, 'getItem' | 'setItem'> | null;
   search = $state('');
   filter = $state<Filter>('all');
+  /** Who uses this device, as they said when they last did something with an alarm. */
+  by = $state('');
   #unit = $state<Unit | null>(null);
   #density = $state<Density | null>(null);
 
   constructor(store: Pick<Storage, 'getItem' | 'setItem'> | null) {
     this.#store = store;
     this.#unit = units.find((u) => u === this.#read('unit')) ?? null;
+    this.by = this.#read('by') ?? '';
     this.#density = densities.find((d) => d === this.#read('rows')) ?? null;
   }
 
@@ -33,6 +36,11 @@ export class View {
   setUnit(unit: Unit): void {
     this.#unit = unit;
     this.#write('unit', unit);
+  }
+
+  setBy(name: string): void {
+    this.by = name;
+    this.#write('by', name);
   }
 
   density(pots: number): Density {

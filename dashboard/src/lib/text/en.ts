@@ -78,9 +78,11 @@ export const ending: Readonly<Record<Ending, string>> = {
 };
 
 export const page = {
-  title: (site: string) => (site === '' ? 'gritwatch' : `${site} · gritwatch`),
+  title: (...parts: string[]) => [...parts.filter((p) => p !== ''), 'gritwatch'].join(' · '),
   waiting: 'Connecting to the server…',
-  skip: 'Skip to the pots',
+  skip: 'Skip to the view',
+  views: 'Views',
+  view: { site: 'Site', alarms: 'Alarms' },
   notices: 'Notices',
   noPots: 'The server watches no pots. Add them to its site file.',
   noMatch: 'No pot matches. Clear the search or the filter.',

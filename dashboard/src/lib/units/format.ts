@@ -1,7 +1,7 @@
 // SI to what people read: the only place where a display unit exists. Numbers keep their width and carry units.
 import type { Unit } from '../protocol/types.gen';
 
-const perUnit: Readonly<Record<Unit, number>> = { psi: 6894.757293168361, bar: 1e5, kPa: 1e3 };
+export const perUnit: Readonly<Record<Unit, number>> = { psi: 6894.757293168361, bar: 1e5, kPa: 1e3 };
 
 /** MINUS is the typographic minus; it is as wide as a figure. */
 export const MINUS = '\u2212';
@@ -58,4 +58,25 @@ export function displayName(name: string): string {
     .filter((part) => part !== '')
     .map((part) => part.charAt(0).toUpperCase() + part.slice(1))
     .join(' ');
+}
+
+/** A share or an index in percent, whole. */
+export function share(v: number): string {
+  return `${fixed(v * 100, 0)} %`;
+}
+
+const months = ['Jan', 'Feb', 'Mar', 'Apr', 'May', 'Jun', 'Jul', 'Aug', 'Sep', 'Oct', 'Nov', 'Dec'] as const;
+
+/** A day in the zone of whoever looks: 29 Nov. */
+export function date(epochMs: number): string {
+  const d = new Date(epochMs);
+  return `${d.getDate()} ${months[d.getMonth()] ?? ''}`;
+}
+
+/** An instant: the time of day where it lies on the same day as now, else with its date; with its year where that differs. */
+export function moment(epochMs: number, now: number): string {
+  const day = date(epochMs);
+  const year = new Date(epochMs).getFullYear();
+  if (year !== new Date(now).getFullYear()) return `${day} ${year}, ${timeOfDay(epochMs)}`;
+  return day === date(now) ? timeOfDay(epochMs) : `${day}, ${timeOfDay(epochMs)}`;
 }

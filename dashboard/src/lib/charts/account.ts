@@ -1,0 +1,68 @@
+// Where the pressure goes: the rows of the account and their bars. Pure geometry and arithmetic.
+import { segments } from '../protocol/types.gen';
+import type { Cost, Pot, Segment, SegmentLoss } from '../protocol/types.gen';
+
+export interface Row {
+  readonly what: 'sag' | Segment;
+  /** The whole loss, Pa; null where it is not known (a sag has none; neither has a segment without a gauge at an end). */
+  readonly drop: number | null;
+  /** What of it is more than at the baseline. */
+  readonly excess: Cost;
+  /** The excess by its causes; null where too little is lost to tell. */
+  readonly causes: { readonly flow: number; readonly mix: number; readonly resistance: number } | null;
+  /** The first of several segments between whose ends the pot has no gauge; null where the segment stands alone. */
+  readonly since: Segment | null;
+  /** Lengths of the bar, as shares of the longest row: at the baseline, and beyond it (less: of what is missing from it). */
+  readonly bar: { readonly base: number; readonly more: number; readonly less: number };
+  /** The dearest row, where it costs enough to speak of. */
+  readonly worst: boolean;
+}
+
+/** Less than this, Pa, is not worth marking: 1 psi. */
+const WORTH_PA = 6895;
+
+const begins: Readonly<Record<Segment, string>> = { separator: 'supply', valve: 'separator', mixing: 'vessel', hose: 'hose' };
+
+/** account gives the rows of a pot's losses, in the order of the air; null while nothing is known (it does not blast). */
+export function account(pot: Pot): readonly Row[] | null {
+  const a = pot.losses;
+  if (a === undefined) return null;
+  const found: { what: Row['what']; drop: number | null; excess: Cost; loss: SegmentLoss | null }[] = [{ what: 'sag', drop: null, excess: a.sag, loss: null }];
+  for (const segment of segments) {
+    const loss = a[segment];
+    if (loss !== undefined) found.push({ what: segment, drop: whole(pot, segment, loss), excess: loss.excess, loss });
+  }
+  const longest = Math.max(1, ...found.map((f) => Math.max(f.drop ?? 0, Math.abs(f.excess.pa))));
+  const most = Math.max(...found.map((f) => f.excess.pa));
+  return found.map(({ what, drop, excess, loss }) => {
+    const more = Math.max(0, excess.pa);
+    const less = Math.max(0, -excess.pa);
+    const base = drop === null ? 0 : Math.max(0, drop - more);
+    const causes =
+      loss?.flow_pa !== undefined && loss.mix_pa !== undefined && loss.resistance_pa !== undefined
+        ? { flow: loss.flow_pa, mix: loss.mix_pa, resistance: loss.resistance_pa }
+        : null;
+    const first = loss === null ? undefined : segments.find((s) => begins[s] === loss.from);
+    return {
+      what,
+      drop,
+      excess,
+      causes,
+      since: first === undefined || first === what ? null : first,
+      bar: { base: base / longest, more: more / longest, less: less / longest },
+      worst: most >= WORTH_PA && excess.pa === most,
+    };
+  });
+}
+
+/** The whole loss from where the account begins to the segment's end, Pa. */
+function whole(pot: Pot, segment: Segment, loss: SegmentLoss): number | null {
+  const at = segments.indexOf(segment);
+  const first = segments.findIndex((s) => begins[s] === loss.from);
+  if (first < 0) return null;
+  if (first === at && pot.drop_pa[segment] !== undefined) return pot.drop_pa[segment] ?? null;
+  const from = pot.pressure_pa[loss.from];
+  const ends = (['separator', 'vessel', 'hose', 'nozzle'] as const)[at];
+  const to = ends === 'nozzle' ? (pot.pressure_pa.nozzle ?? pot.nozzle_pa) : ends === undefined ? undefined : pot.pressure_pa[ends];
+  return from === undefined || to === undefined ? null : from - to;
+}

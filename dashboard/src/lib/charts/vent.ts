@@ -1,0 +1,85 @@
+// A vent as a drawing: the vessel's pressure since the release, over the slowest healthy vent of this pot. Pure geometry.
+import type { VentEnvelope, VentTrace } from '../protocol/types.gen';
+import { area, line, scale, ticks } from './scale';
+import type { Box, Spot } from './scale';
+
+/** Standard atmosphere, Pa: the envelope falls in absolute pressure, and what the site's own is moves the drawing by less than a line's width. */
+const ATMOSPHERE_PA = 101_325;
+/** The least time and pressure drawn, s and Pa. */
+const LEAST_S = 10;
+const LEAST_PA = 100_000;
+const BAND_STEPS = 48;
+
+export interface Mark {
+  readonly at: number;
+  readonly value: number;
+}
+
+export interface VentPicture {
+  /** SVG paths; empty where there is nothing to draw. */
+  readonly trace: string;
+  readonly band: string;
+  readonly edge: string;
+  /** The newest reading of the trace. */
+  readonly last: { readonly x: number; readonly y: number; readonly pa: number; readonly s: number } | null;
+  /** A healthy vent is at the lowest pressure that it is judged by at the latest there. */
+  readonly due: { readonly x: number; readonly y: number; readonly s: number; readonly pa: number } | null;
+  readonly times: readonly Mark[];
+  readonly pressures: readonly Mark[];
+}
+
+/** slowest is the gauge pressure, Pa, of the slowest healthy vent, s after the release; null once it is no longer judged. */
+export function slowest(e: VentEnvelope, s: number): number | null {
+  const pa = s <= e.from_s ? e.p0_pa : (e.p0_pa + ATMOSPHERE_PA) * Math.exp(-e.rate_per_s * (s - e.from_s)) - ATMOSPHERE_PA;
+  return pa < e.down_to_pa ? null : pa;
+}
+
+/** judgedFor is how long, s after the release, the slowest healthy vent is judged; null where it never falls so far. */
+export function judgedFor(e: VentEnvelope): number | null {
+  if (!(e.rate_per_s > 0) || !(e.p0_pa > e.down_to_pa)) return null;
+  return e.from_s + Math.log((e.p0_pa + ATMOSPHERE_PA) / (e.down_to_pa + ATMOSPHERE_PA)) / e.rate_per_s;
+}
+
+/**
+ * above tells whether the trace lies over the slowest healthy vent where it ends; null where there is none to tell by. A vessel that
+ * has once been lower than it is judged is not above: shut, it warms up and rises again a little.
+ */
+export function above(trace: VentTrace, envelope: VentEnvelope): boolean | null {
+  const s = trace.t_s.at(-1);
+  const pa = trace.p_pa.at(-1);
+  if (s === undefined || pa === undefined || judgedFor(envelope) === null) return null;
+  if (trace.p_pa.some((p) => p <= envelope.down_to_pa)) return false;
+  return pa > (slowest(envelope, s) ?? envelope.down_to_pa);
+}
+
+/** ventPicture lays a vent out. pa: one display unit, Pa, for round marks. */
+export function ventPicture(trace: VentTrace, envelope: VentEnvelope | undefined, box: Box, pa: number): VentPicture {
+  const n = Math.min(trace.t_s.length, trace.p_pa.length);
+  const times = trace.t_s.slice(0, n);
+  const pressures = trace.p_pa.slice(0, n);
+  const until = envelope === undefined ? null : judgedFor(envelope);
+  const longest = Math.max(LEAST_S, (times.at(-1) ?? 0) * 1.04, (until ?? 0) * 1.15);
+  const most = Math.max(LEAST_PA, envelope?.p0_pa ?? 0, ...pressures) * 1.04;
+  const x = scale(0, longest, box.left, box.right);
+  const y = scale(0, most, box.bottom, box.top);
+  const low = (p: number) => Math.min(y(p), box.bottom);
+  const lastS = times.at(-1);
+  const lastPa = pressures.at(-1);
+  const edge: Spot[] = [];
+  if (envelope !== undefined && until !== null) {
+    for (let i = 0; i <= BAND_STEPS; i++) {
+      const s = (until * i) / BAND_STEPS;
+      edge.push([x(s), y(slowest(envelope, s) ?? envelope.down_to_pa)]);
+    }
+    if (envelope.from_s > 0 && envelope.from_s < until) edge.splice(1 + Math.floor((envelope.from_s / until) * BAND_STEPS), 0, [x(envelope.from_s), y(envelope.p0_pa)]);
+  }
+  return {
+    trace: line(times.map((s, i): Spot => [x(s), low(pressures[i] ?? 0)])),
+    edge: line(edge),
+    band: until === null ? '' : area([...edge, [x(until), box.bottom], [box.left, box.bottom]]),
+    last: lastS === undefined || lastPa === undefined ? null : { x: x(lastS), y: low(lastPa), pa: lastPa, s: lastS },
+    due: until === null || envelope === undefined ? null : { x: x(until), y: y(envelope.down_to_pa), s: until, pa: envelope.down_to_pa },
+    times: ticks(0, longest, 6).map((value) => ({ at: x(value), value })),
+    pressures: ticks(0, most / pa, 5).map((value) => ({ at: y(value * pa), value })),
+  };
+}

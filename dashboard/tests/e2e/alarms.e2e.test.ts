@@ -1,0 +1,560 @@
+// Alarms in a browser, against a scripted server: the summary on every view, each alarm's life, history, keyboard, sound,
+// a page that is older than its server, and what of all that goes when the connection does.
+import { createRequire } from 'node:module';
+import type { Browser, BrowserContextOptions, Page } from 'playwright-core';
+import { afterAll, afterEach, beforeAll, beforeEach, describe, expect, test } from 'vitest';
+import { alarm, AlarmDesk, evidenceOf, history, idOf, standing } from './alarmfixtures';
+import { six } from './fixtures';
+import { launch, record, Scripted, watch } from './harness';
+import type { Watch } from './harness';
+
+const axePath = createRequire(import.meta.url).resolve('axe-core/axe.min.js');
+
+let browser: Browser;
+let server: Scripted;
+let desk: AlarmDesk;
+let page: Page;
+let seen: Watch;
+
+beforeAll(async () => {
+  browser = await launch();
+});
+afterAll(() => browser.close());
+
+beforeEach(async () => {
+  server = new Scripted();
+  server.pots = six();
+  desk = new AlarmDesk(server, standing());
+  await server.start();
+});
+afterEach(async () => {
+  await page.close();
+  await server.stop();
+  // Refusals and lost connections are answers that a browser reports as errors by itself.
+  seen.errors.splice(0, seen.errors.length, ...seen.errors.filter((e) => !/Failed to load resource/.test(e)));
+  expect(seen).toEqual({ foreign: [], errors: [] });
+});
+
+async function open(hash = '', options: BrowserContextOptions = { viewport: { width: 1280, height: 800 } }): Promise<void> {
+  page = await browser.newPage(options);
+  seen = watch(page, server.url);
+  await record(page);
+  await page.goto(server.url + hash);
+  await page.locator('[data-alarms]:not([data-alarms="0"]), [data-list], [data-detail]').first().waitFor();
+}
+
+const row = (n: number) => page.locator(`[data-alarm="${idOf(n)}"]`);
+const rows = () => page.locator('[data-alarm]').evaluateAll((els) => els.map((e) => e.getAttribute('data-alarm')));
+const detail = () => page.locator('[data-detail]');
+const button = (name: string | RegExp) => page.getByRole('button', { name });
+const posted = () => server.posted.map((p) => [p.url.pathname.split('/').slice(-2).join('/'), p.body]);
+const focused = () => page.evaluate(() => document.activeElement?.getAttribute('data-alarm') ?? document.activeElement?.getAttribute('data-list') ?? document.activeElement?.textContent?.trim().slice(0, 40) ?? '');
+const bar = () => page.locator('[data-sound]').getAttribute('data-sound');
+
+describe('every view', () => {
+  test.each(['#/', '#/pot/alder', '#/alarms'])('%s has the summary, the most urgent first', async (hash) => {
+    await open(hash);
+    await expect.poll(() => page.locator('[data-alarms]').innerText()).toMatch(/3 critical, 1 new\s+1 high, 1 new\s+3 medium, 2 new/);
+    // What sounds is named, and leads to what to do.
+    await page.getByRole('link', { name: /Rowan: Vessel still holds pressure/ }).click();
+    await detail().waitFor();
+    expect(await detail().getAttribute('data-detail')).toBe(idOf(2));
+  });
+
+  test('asks for one pot alone where one is looked at, and for all again', async () => {
+    await open('#/pot/alder');
+    await expect.poll(() => server.subscriptions).toEqual([['alder']]);
+    await page.getByRole('navigation', { name: 'Views' }).getByRole('link', { name: 'Site' }).click();
+    await expect.poll(() => server.subscriptions.at(-1)?.length).toBe(6);
+    await expect.poll(() => page.locator('[data-pot] [data-word="vented"]').count(), { timeout: 5000 }).toBe(1);
+    await page.goBack();
+    await expect.poll(() => server.subscriptions.at(-1)).toEqual(['alder']);
+    expect(await page.evaluate(() => document.activeElement?.id)).toBe('main');
+  });
+
+  test('a pot that is not looked at is never VENTED from what was said before', async () => {
+    await open('#/');
+    await expect.poll(() => page.locator('[data-pot="maple"] [data-word]').getAttribute('data-word'), { timeout: 5000 }).toBe('vented');
+    await page.getByRole('link', { name: 'Alarms', exact: true }).click();
+    await page.goto(`${server.url}#/pot/alder`);
+    await expect.poll(() => server.subscriptions.at(-1)).toEqual(['alder']);
+    server.pots = six().map((p) => (p.name === 'maple' ? { ...p, state: 'blasting', answer: { word: 'pressurised', because: ['over-limit'], age_s: 0.2 } } : p));
+    await page.waitForTimeout(3500);
+    server.mute = true;
+    await page.getByRole('navigation', { name: 'Views' }).getByRole('link', { name: 'Site' }).click();
+    await page.locator('[data-pot="maple"]').waitFor();
+    await page.waitForTimeout(300);
+    expect(await page.locator('[data-pot="maple"] [data-word]').getAttribute('data-word')).toBe('not-proven');
+    server.mute = false;
+    await expect.poll(() => page.locator('[data-pot="maple"] [data-word]').getAttribute('data-word'), { timeout: 5000 }).toBe('pressurised');
+    const words = await page.evaluate(() => (window as unknown as { answers: { t: number; pot: string; word: string }[] }).answers.filter((a) => a.pot === 'maple').map((a) => a.word));
+    expect(words.slice(words.lastIndexOf('VENTED') + 1)).toEqual(expect.arrayContaining(['NOT PROVEN', 'PRESSURISED']));
+  });
+});
+
+describe('the lists', () => {
+  test('have each open alarm once, under what became of it, in the server’s order', async () => {
+    await open('#/alarms');
+    await row(2).waitFor();
+    expect(await rows()).toEqual([2, 5, 6, 7].map(idOf));
+    await page.getByRole('link', { name: /^Acknowledged/ }).click();
+    await row(1).waitFor();
+    expect(await rows()).toEqual([1, 3, 8].map(idOf));
+    expect(await row(1).innerText()).toMatch(/Vent too slow\s+Rowan\s+acknowledged · raised \d+ s ago · Ann Field/);
+    await page.getByRole('link', { name: /^Shelved/ }).click();
+    await row(4).waitFor();
+    expect(await rows()).toEqual([4, 9, 10].map(idOf));
+    expect(await row(9).innerText()).toMatch(/shelved · raised 2 h 00 min ago · 1 h 2\d min left/);
+    expect(await row(4).innerText()).toContain('under another');
+  });
+
+  test('show a new one at once, and move only when no finger is down', async () => {
+    await open('#/alarms');
+    await row(5).waitFor();
+    await page.waitForTimeout(4200);
+    const box = await row(5).boundingBox();
+    await page.mouse.move((box?.x ?? 0) + 20, (box?.y ?? 0) + 20);
+    await page.mouse.down();
+    desk.raise(alarm({ n: 20, alarm: 'over-pressure', priority: 'critical', pot: 'birch', ago: 0 }));
+    // The summary and the bar say it, while the rows hold still.
+    await page.getByRole('link', { name: /Birch: Over the rating/ }).waitFor();
+    await page.waitForTimeout(600);
+    const list = page.locator('[data-list] [data-alarm]');
+    expect(await list.evaluateAll((els) => els.map((e) => e.getAttribute('data-alarm')))).toEqual([2, 5, 6, 7].map(idOf));
+    await page.mouse.move(2, 300);
+    await page.mouse.up();
+    await expect.poll(() => list.first().getAttribute('data-alarm'), { timeout: 5000 }).toBe(idOf(20));
+  });
+
+  test('history is read page by page, by pot, and says when more has ended', async () => {
+    desk.ended = history(70);
+    await open('#/alarms/history');
+    await expect.poll(async () => (await rows()).length).toBe(50);
+    await button('Older alarms').click();
+    await expect.poll(async () => (await rows()).length).toBe(70);
+    expect(await rows()).toEqual(desk.ended.map((a) => a.id));
+    await page.getByText('That is all there is.').waitFor();
+    expect(await focused()).toBe(desk.ended[50]?.id);
+    await page.getByLabel('Pot').selectOption('birch');
+    await expect.poll(async () => (await rows()).length).toBe(35);
+    desk.end(idOf(7));
+    await button('More alarms have ended: show them').click();
+    await expect.poll(async () => (await rows())[0]).toBe(idOf(7));
+    await row(7).click();
+    await detail().waitFor();
+    expect(await detail().innerText()).toMatch(/ended \d\d:\d\d:\d\d/);
+    expect(await detail().getByRole('button').count()).toBe(0); // nothing can be done with it any more
+  });
+
+  test('the figures stand against their benchmarks, and what is beyond them is marked', async () => {
+    await open('#/alarms');
+    const figure = (name: string) => page.getByRole('row', { name: new RegExp(`^${name}`) }).innerText();
+    await page.getByRole('heading', { name: 'How well the alarms serve people' }).waitFor();
+    expect((await figure('alarms an hour')).replace(/\s+/g, ' ')).toBe('alarms an hour 3.7 ▲ beyond the benchmark: 7.2 at most 6.0');
+    expect(await figure('stand for over a day')).not.toContain('▲');
+    desk.figures = { ...desk.figures, flood: true };
+    await page.reload();
+    await page.getByText('A flood of alarms').waitFor();
+  });
+});
+
+describe('an alarm', () => {
+  test('explains itself', async () => {
+    await open(`#/alarms/active/${idOf(2)}`);
+    await page.getByRole('img', { name: /psi/ }).first().waitFor();
+    const text = await detail().innerText();
+    for (const want of [
+      'Vessel still holds pressure', 'Rowan', 'now: people are at risk', 'nobody has acknowledged it', 'Follows from Vent too slow',
+      'After the release the vessel still holds pressure', 'A cover that is undone under pressure kills', 'silencer plugged',
+      'Shut the air valve at the pot and at the source', 'Only the answer says whether this vessel may be thought without pressure',
+      'This vent against the slowest healthy vent of this pot', 'What happened', 'raised',
+    ]) expect(text).toContain(want);
+    // The pot's own answer stands beside it, by the rules of the answer.
+    expect(await detail().locator('[data-pot="rowan"] [data-word]').getAttribute('data-word')).toBe('pressurised');
+    await page.getByRole('link', { name: 'Vent too slow' }).click();
+    await expect.poll(() => detail().getAttribute('data-detail')).toBe(idOf(1));
+    expect(await detail().innerText()).toMatch(/acknowledged by Ann Field, \d\d:\d\d:\d\d/);
+  });
+
+  test.each([
+    [6, /^Index of the part against its limit: 128 %, limit 150 %; passes its limit about/, null],
+    [5, /^Abrasive left: 18 % of the pot’s capacity, between 11 % and 26 %/, 'lasts 4 min of blasting, between 3 min and 6 min'],
+    [7, /^Reading against its target: pressure 84 psi; target 100 psi/, null],
+    [8, null, 'follows 2.4 s late'],
+    [9, null, 'about 3.2 kg of water since the last drain'],
+    [3, null, 'nothing heard for 10 s when it was raised'],
+    [4, null, 'There is no fresh reading of the vessel gauge.'],
+  ])('%d is shown by what it has', async (n, picture, words) => {
+    await open(`#/alarms/${idOf(n)}`);
+    await detail().waitFor();
+    if (picture !== null) expect(await page.getByRole('img', { name: picture }).count()).toBe(1);
+    if (words !== null) await detail().locator('.shows').getByText(words).waitFor();
+  });
+
+  test('over the rating is drawn against the rating, in the unit of the viewer', async () => {
+    server.alarms = [alarm({ n: 30, alarm: 'over-pressure', priority: 'critical', pot: 'alder' })];
+    await open(`#/alarms/${idOf(30)}`);
+    await page.getByRole('img', { name: /when it began 151 psi, when it was found 156 psi; rating 150 psi/ }).waitFor();
+    await page.evaluate(() => localStorage.setItem('gritwatch.unit', 'bar'));
+    await page.reload();
+    await page.getByRole('img', { name: /when it began 10.41 bar, when it was found 10.76 bar; rating 10.34 bar/ }).waitFor();
+  });
+
+  test('of a kind that this page does not know is shown all the same', async () => {
+    server.alarms = [alarm({ n: 31, alarm: 'hatch-open', priority: 'high', pot: 'alder' })];
+    await open('#/alarms');
+    await row(31).click();
+    await detail().waitFor();
+    expect(await detail().innerText()).toContain('hatch-open');
+    await button('Acknowledge').waitFor();
+  });
+
+  test('that is not known is said to be gone, and the list leads on', async () => {
+    await open('#/alarms/01JDX');
+    await page.getByText('This alarm is not open any more').waitFor();
+    await page.getByRole('link', { name: 'All alarms' }).click();
+    await page.getByRole('heading', { name: 'How well the alarms serve people' }).waitFor();
+  });
+});
+
+describe('what people do', () => {
+  test('acknowledging needs a name, which the device remembers, and takes a comment', async () => {
+    await open(`#/alarms/active/${idOf(5)}`);
+    await button('Acknowledge').click();
+    await page.locator('form').waitFor();
+    await page.locator('form').evaluate((f) => ((f as HTMLFormElement).noValidate = true)); // the page's own words, not the browser's
+    await page.keyboard.press('Enter');
+    await page.getByText('Say who you are.').waitFor();
+    expect(server.posted).toEqual([]);
+    await page.getByLabel('Your name').fill('  Ann Field ');
+    await page.getByLabel('Comment').fill('bags are coming');
+    await page.keyboard.press('Enter');
+    await page.getByText('Acknowledged.', { exact: true }).waitFor();
+    expect(posted()).toEqual([[`${idOf(5)}/acknowledge`, { by: 'Ann Field', note: 'bags are coming' }]]);
+    // It has left the list of the active ones, stays open beside it, and the keyboard is not lost.
+    await expect.poll(rows).not.toContain(idOf(5));
+    expect(await detail().getAttribute('data-state')).toBe('acknowledged');
+    expect(await page.evaluate(() => document.activeElement?.hasAttribute('data-acts'))).toBe(true);
+    await detail().getByText('acknowledged, Ann Field: bags are coming').waitFor();
+    await page.goto(`${server.url}#/alarms/active/${idOf(6)}`);
+    await button('Acknowledge').click();
+    expect(await page.getByLabel('Your name').inputValue()).toBe('Ann Field');
+    expect(await page.evaluate(() => document.activeElement?.getAttribute('name'))).toBe('note');
+  });
+
+  test('shelving needs an end; the shelf can be left before it', async () => {
+    await open(`#/alarms/active/${idOf(5)}`);
+    await button('Shelve').click();
+    await page.getByLabel('Your name').fill('Ann Field');
+    await page.getByRole('radio', { name: '15 min' }).check();
+    await page.locator('form').getByRole('button', { name: 'Shelve' }).click();
+    await page.getByText('Shelved.', { exact: true }).waitFor();
+    expect(posted()).toEqual([[`${idOf(5)}/shelve`, { by: 'Ann Field', for_s: 900 }]]);
+    await expect.poll(() => detail().innerText()).toMatch(/until \d\d:\d\d:\d\d, 1[45] min left/);
+    await button('Bring back from the shelf').click();
+    await page.locator('form').getByRole('button', { name: 'Bring back' }).click();
+    await expect.poll(() => detail().getAttribute('data-state')).toBe('unacknowledged');
+    expect(posted()[1]).toEqual([`${idOf(5)}/unshelve`, { by: 'Ann Field' }]);
+  });
+
+  test('taking out of service and resetting need a reason', async () => {
+    server.alarms = [...standing(), alarm({ n: 21, alarm: 'vessel-held', priority: 'critical', pot: 'alder', state: 'latched-acknowledged', by: 'Bo Quist' })];
+    await open(`#/alarms/active/${idOf(7)}`);
+    await page.evaluate(() => localStorage.setItem('gritwatch.by', 'Ann Field'));
+    await page.reload();
+    await button('Take out of service').click();
+    await page.locator('form').evaluate((f) => ((f as HTMLFormElement).noValidate = true));
+    await page.keyboard.press('Enter');
+    await page.getByText('Give a reason.').waitFor();
+    expect(server.posted).toEqual([]);
+    await page.getByLabel('Reason').fill('gauge away for repair');
+    await page.keyboard.press('Enter');
+    await expect.poll(() => detail().getAttribute('data-state')).toBe('out-of-service');
+    await button('Bring back into service').click();
+    await page.locator('form').getByRole('button', { name: 'Bring back' }).click();
+    await expect.poll(() => detail().getAttribute('data-state')).toBe('unacknowledged');
+    await page.goto(`${server.url}#/alarms/${idOf(21)}`);
+    await button('Reset').click();
+    await page.getByLabel('Reason').fill('gauge read, plug dropped');
+    await page.locator('form').getByRole('button', { name: 'Reset' }).click();
+    await expect.poll(() => detail().getAttribute('data-state')).toBe('ended');
+    expect(posted().map(([what]) => what)).toEqual([`${idOf(7)}/take-out`, `${idOf(7)}/bring-back`, `${idOf(21)}/reset`]);
+  });
+
+  test('only what can be done is offered', async () => {
+    await open(`#/alarms/active/${idOf(2)}`);
+    await button('Acknowledge').waitFor();
+    expect(await detail().getByRole('button').allInnerTexts()).toEqual(['Acknowledge']); // nobody shelves a held vessel
+    await page.goto(`${server.url}#/alarms/shelved/${idOf(4)}`);
+    await expect.poll(() => detail().getAttribute('data-detail')).toBe(idOf(4));
+    expect(await detail().getByRole('button').count()).toBe(0);
+  });
+
+  test('a refusal is told in the server’s words, and an unreached server as what it is', async () => {
+    desk.refuse = { status: 409, detail: 'cannot acknowledge pot-empty-soon of pot alder: somebody has done so already' };
+    await open(`#/alarms/active/${idOf(5)}`);
+    await button('Acknowledge').click();
+    await page.getByLabel('Your name').fill('Ann Field');
+    await page.keyboard.press('Enter');
+    await page.getByRole('alert').getByText('The server refused: cannot acknowledge pot-empty-soon of pot alder: somebody has done so already').waitFor();
+    expect(await page.getByLabel('Your name').inputValue()).toBe('Ann Field');
+    await server.stop();
+    await page.locator('form').getByRole('button', { name: 'Acknowledge' }).click();
+    await page.getByRole('alert').getByText('The server cannot be reached. Nothing was changed.').waitFor();
+    await page.keyboard.press('Escape');
+    await button('Acknowledge').waitFor();
+    expect(await focused()).toBe('Acknowledge');
+  });
+
+  test('everything goes by the keyboard, and it keeps its place when an alarm goes', async () => {
+    await open('#/alarms');
+    await row(2).waitFor();
+    await row(2).focus();
+    await page.keyboard.press('ArrowDown');
+    expect(await focused()).toBe(idOf(5));
+    await page.keyboard.press('End');
+    expect(await focused()).toBe(idOf(7));
+    await page.keyboard.press('ArrowUp');
+    expect(await focused()).toBe(idOf(6));
+    desk.end(idOf(6));
+    await row(6).waitFor({ state: 'detached' });
+    await expect.poll(focused).toBe(idOf(7)); // the one in its place
+    await page.keyboard.press('Home');
+    await page.keyboard.press('Enter');
+    await expect.poll(focused).toBe('Vessel still holds pressure');
+    for (let i = 0; i < 4 && (await focused()) !== 'Acknowledge'; i++) await page.keyboard.press('Tab');
+    await page.keyboard.press('Enter');
+    await expect.poll(() => page.evaluate(() => document.activeElement?.getAttribute('name'))).toBe('by');
+    await page.keyboard.type('Ann Field');
+    await page.keyboard.press('Tab');
+    await page.keyboard.type('on my way');
+    await page.keyboard.press('Enter');
+    await expect.poll(() => detail().getAttribute('data-state')).toBe('acknowledged');
+    expect(posted()).toEqual([[`${idOf(2)}/acknowledge`, { by: 'Ann Field', note: 'on my way' }]]);
+    // The whole pot's alarms may end under the keyboard: it stays with the list.
+    await page.goto(`${server.url}#/alarms`);
+    await row(5).focus();
+    server.alarms = [];
+    await expect.poll(focused).toBe('active');
+  });
+});
+
+describe('the sound', () => {
+  test('is blocked until the page is touched, which it says; mutes end by themselves, and a new alarm breaks them', async () => {
+    await page?.close();
+    page = await browser.newPage({ viewport: { width: 1280, height: 800 } });
+    await page.clock.install();
+    seen = watch(page, server.url);
+    await page.goto(server.url);
+    await page.getByText('The browser keeps this page silent until it is touched.').waitFor();
+    expect(await bar()).toBe('blocked');
+    await button('Turn alarm sound on').click();
+    await expect.poll(bar).toBe('sounding');
+    await button('Mute for 2 min').click();
+    await expect.poll(bar).toBe('muted');
+    await page.getByText(/Muted, sounds again in (119 s|2 min)/).waitFor();
+    await page.clock.runFor(125_000);
+    await expect.poll(bar).toBe('sounding');
+    await button('Mute for 2 min').click();
+    await expect.poll(bar).toBe('muted');
+    desk.raise(alarm({ n: 20, alarm: 'over-pressure', priority: 'critical', pot: 'birch', ago: 0 }));
+    await expect.poll(bar).toBe('sounding');
+    await server.stop(); // a lost connection silences nothing
+    await page.getByText('Connection to the server lost.').waitFor();
+    expect(await bar()).toBe('sounding');
+    await server.start();
+    server.alarms = standing().map((a) => ({ ...a, loud: false }));
+    await expect.poll(() => page.locator('[data-sound]').count(), { timeout: 8000 }).toBe(0);
+  });
+
+  test('is made: the loud alarm’s notes leave the page, and a mute ends them', async () => {
+    page = await browser.newPage({ viewport: { width: 1280, height: 800 } });
+    seen = watch(page, server.url);
+    // An ear between the page and the loudspeaker.
+    await page.addInitScript(() => {
+      const ears: AnalyserNode[] = [];
+      const connect = AudioNode.prototype.connect as (this: AudioNode, to: AudioNode) => AudioNode;
+      AudioNode.prototype.connect = function (this: AudioNode, to: AudioNode) {
+        if (!(to instanceof AudioDestinationNode)) return connect.call(this, to);
+        const ear = new AnalyserNode(to.context, { fftSize: 32768 });
+        ears.push(ear);
+        connect.call(this, ear);
+        return connect.call(ear, to);
+      } as typeof AudioNode.prototype.connect;
+      (window as unknown as { heard: () => number }).heard = () => {
+        const samples = new Float32Array(32768);
+        return Math.max(0, ...ears.map((e) => (e.getFloatTimeDomainData(samples), Math.max(...samples.map(Math.abs)))));
+      };
+    });
+    await page.goto(server.url);
+    await button('Turn alarm sound on').click();
+    const heard = () => page.evaluate(() => (window as unknown as { heard: () => number }).heard());
+    await expect.poll(heard, { timeout: 8000 }).toBeGreaterThan(0.3);
+    await button('Mute for 2 min').click();
+    await expect.poll(heard, { timeout: 8000 }).toBe(0);
+  });
+});
+
+describe('a page that was left open', () => {
+  test('says that the server was renewed, and reloads itself', async () => {
+    await open('#/alarms/acknowledged');
+    await row(1).waitFor();
+    await page.evaluate(() => ((window as unknown as { old: boolean }).old = true));
+    await server.stop();
+    server.build = '0123456789abcdef';
+    await server.start();
+    await page.getByText('The server was renewed; this page is of an older version.').waitFor({ timeout: 10_000 });
+    await expect.poll(() => page.evaluate(() => (window as unknown as { old?: boolean }).old), { timeout: 10_000 }).toBeUndefined();
+    expect(page.url()).toContain('#/alarms/acknowledged');
+    await row(1).waitFor();
+  });
+
+  test('waits while somebody writes in it', async () => {
+    await open(`#/alarms/active/${idOf(5)}`);
+    await button('Acknowledge').click();
+    await page.getByLabel('Your name').fill('Ann');
+    await server.stop();
+    server.build = '0123456789abcdef';
+    await server.start();
+    await page.getByText('It reloads when you are done').waitFor({ timeout: 15_000 });
+    expect(await page.getByLabel('Your name').inputValue()).toBe('Ann');
+    await button('Cancel').click();
+    await page.getByText('The server was renewed').waitFor({ state: 'detached', timeout: 10_000 });
+  });
+
+  test('says so where the newer server sends what it cannot read', async () => {
+    await open('#/alarms');
+    await row(2).waitFor();
+    server.build = '0123456789abcdef';
+    server.mangle = (text) => text.replace('"pots":[', '"pots":7,"vessels":[');
+    await page.getByText('The server was renewed').waitFor({ timeout: 10_000 });
+    server.mangle = (text) => text;
+  });
+});
+
+describe('without the server', () => {
+  test('the list says how old it is, the answer beside an alarm is NOT PROVEN, and the list comes back', async () => {
+    await open(`#/alarms/active/${idOf(5)}`);
+    await detail().waitFor();
+    await server.stop();
+    await page.getByText(/Not live: this list is [\d.]+ s old/).waitFor({ timeout: 4000 });
+    await expect.poll(() => detail().locator('[data-word]').getAttribute('data-word'), { timeout: 3000 }).toBe('not-proven');
+    await expect.poll(() => page.locator('[data-alarms]').innerText()).toContain('alarms as of');
+    expect(await rows()).toContain(idOf(2)); // what stood is not forgotten
+    server.alarms = standing().filter((a) => a.pot !== 'rowan');
+    await server.start();
+    await expect.poll(rows, { timeout: 10_000 }).not.toContain(idOf(2));
+    expect(await page.getByText(/Not live/).count()).toBe(0);
+  });
+
+  test('ages are by the server’s clock, not the tablet’s', async () => {
+    server.clockMs = 3_600_000;
+    server.alarms = [{ ...alarm({ n: 40, alarm: 'pot-empty', priority: 'high', pot: 'alder' }), raised: new Date(Date.now() + 3_600_000 - 65_000).toISOString() }];
+    await open('#/alarms');
+    await expect.poll(() => row(40).innerText()).toMatch(/raised 6\d s ago/);
+  });
+
+  test('a part of the alarms that cannot be read is told', async () => {
+    server.alarms = [...standing(), { ...alarm({ n: 41, alarm: 'pot-empty', priority: 'high', pot: 'alder' }), priority: 'urgent' as never }];
+    await open('#/alarms');
+    await page.getByText('1 of the open alarms could not be read by this page.').waitFor();
+    expect(await rows()).toHaveLength(4);
+  });
+});
+
+test('an alarm on paper has its instruction and no word in the present tense', async () => {
+  await open(`#/alarms/active/${idOf(5)}`);
+  await page.getByText('Tell the operator when to release.').waitFor();
+  await page.emulateMedia({ media: 'print' });
+  const text = await page.locator('body').innerText();
+  for (const want of ['Empty soon', 'SIMULATED', 'printed at server time', 'see the pot', 'Tell the operator when to release.', 'Only the answer says']) expect(text).toContain(want);
+  expect(text).not.toMatch(/VENTED|PRESSURISED|NOT PROVEN/);
+  expect(await page.getByRole('button').filter({ visible: true }).count()).toBe(0);
+});
+
+describe.each([
+  { width: 320, height: 700 },
+  { width: 390, height: 844 },
+  { width: 820, height: 1180 },
+  { width: 1280, height: 800 },
+  { width: 2560, height: 1440 },
+])('at $width', (viewport) => {
+  test('nothing overflows, and targets are 48 px', async () => {
+    desk.ended = history(8);
+    await open('#/alarms', { viewport });
+    for (const hash of ['#/alarms', `#/alarms/active/${idOf(6)}`, `#/alarms/active/${idOf(2)}`, '#/alarms/history', 'form']) {
+      if (hash === 'form') {
+        await page.goto(`${server.url}#/alarms/active/${idOf(5)}`);
+        await button('Shelve').click();
+      } else await page.goto(server.url + hash);
+      await page.waitForTimeout(150);
+      const found = await page.evaluate(() => {
+        const small = [...document.querySelectorAll<HTMLElement>('button, a:not(.skip), input, select, label.time')]
+          .map((el) => ({ text: el.textContent ?? '', box: el.getBoundingClientRect() }))
+          .filter(({ box }) => box.width > 0 && (box.height < 47.5 || box.width < 47.5))
+          .map(({ text, box }) => `${text} ${box.width}x${box.height}`);
+        const cut = [...document.querySelectorAll<HTMLElement>('.view *, header *')]
+          .filter((el) => el.clientWidth > 0 && !el.classList.contains('unseen') && !(el instanceof SVGElement) && el.scrollWidth > el.clientWidth + 1 && getComputedStyle(el).display !== 'inline')
+          .map((el) => `${el.className} ${el.textContent?.trim().slice(0, 40)} ${el.scrollWidth}>${el.clientWidth}`);
+        return { small, cut, over: document.documentElement.scrollWidth - window.innerWidth };
+      });
+      expect(found, hash).toEqual({ small: [], cut: [], over: 0 });
+    }
+  });
+});
+
+describe('axe finds nothing', () => {
+  interface Violation {
+    readonly id: string;
+    readonly nodes: readonly { readonly html: string; readonly failureSummary: string }[];
+  }
+  async function violations(): Promise<string[]> {
+    const found = await page.evaluate(async () => {
+      const axe = (window as unknown as { axe: { run: (at: Document, o: object) => Promise<{ violations: Violation[]; passes: unknown[] }> } }).axe;
+      const r = await axe.run(document, { runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice'] });
+      return { violations: r.violations, passes: r.passes.length };
+    });
+    expect(found.passes).toBeGreaterThan(10);
+    return found.violations.flatMap((v) => v.nodes.map((n) => `${v.id}: ${n.html.slice(0, 160)} ${n.failureSummary}`));
+  }
+
+  test.each([
+    ['light', 1280],
+    ['dark', 1280],
+    ['light', 390],
+    ['dark', 390],
+  ] as const)('%s, %d wide', async (colorScheme, width) => {
+    desk.ended = history(8);
+    await open('#/alarms', { viewport: { width, height: 900 }, colorScheme, bypassCSP: true });
+    await page.addScriptTag({ path: axePath });
+    for (const hash of ['#/alarms', '#/alarms/shelved', '#/alarms/history', `#/alarms/active/${idOf(2)}`, `#/alarms/active/${idOf(6)}`]) {
+      await page.goto(server.url + hash);
+      await page.waitForTimeout(150);
+      expect(await violations(), hash).toEqual([]);
+    }
+    await button('Shelve').click();
+    await page.locator('form').waitFor();
+    expect(await violations(), 'a form').toEqual([]);
+    await server.stop();
+    await page.getByText('Connection to the server lost.').waitFor();
+    expect(await violations(), 'lost').toEqual([]);
+  });
+});
+
+test('every kind’s evidence is drawn or said', async () => {
+  const kinds = ['vent-slow', 'hose-restricted', 'drain-due', 'config-doubt'];
+  server.alarms = kinds.map((kind, i) => alarm({ n: 50 + i, alarm: kind, priority: 'medium', pot: 'alder' }));
+  await open('#/alarms');
+  const shown: Record<string, string> = {};
+  for (const [i, kind] of kinds.entries()) {
+    await page.goto(`${server.url}#/alarms/active/${idOf(50 + i)}`);
+    await expect.poll(() => detail().getAttribute('data-detail')).toBe(idOf(50 + i));
+    await detail().getByText('What happened').waitFor();
+    shown[kind] = await detail().locator('.shows').innerText();
+  }
+  expect(shown['vent-slow']).toContain('falls by 11 % of its pressure a second; the slowest healthy vent by 42 %');
+  expect(shown['hose-restricted']).toContain('limit');
+  expect(shown['drain-due']).toContain('water');
+  expect(shown['config-doubt']).toContain('Nothing was recorded that could be drawn.');
+  expect(evidenceOf('config-doubt')).toEqual({});
+});

@@ -1,0 +1,350 @@
+// The Pot view in a browser, and the Site view's figures, against a scripted server.
+import { createRequire } from 'node:module';
+import type { Browser, BrowserContextOptions, Page } from 'playwright-core';
+import { afterAll, afterEach, beforeAll, beforeEach, describe, expect, test } from 'vitest';
+import { many, maple, six } from './fixtures';
+import { launch, record, Scripted, watch, words } from './harness';
+import type { Watch } from './harness';
+import { alder, bare, figured, standing, store, venting } from './potfixtures';
+
+const axePath = createRequire(import.meta.url).resolve('axe-core/axe.min.js');
+
+let browser: Browser;
+let server: Scripted;
+let page: Page;
+let seen: Watch;
+let asked: URL[];
+
+beforeAll(async () => {
+  browser = await launch();
+});
+afterAll(() => browser.close());
+
+beforeEach(async () => {
+  server = new Scripted();
+  server.pots = [alder()];
+  store(server);
+  asked = [];
+  for (const [path, reply] of server.routes) {
+    server.routes.set(path, (a) => {
+      asked.push(a.url);
+      return reply(a);
+    });
+  }
+  await server.start();
+});
+afterEach(async () => {
+  await page.close();
+  await server.stop();
+  expect(seen).toEqual({ foreign: [], errors: [] });
+});
+
+async function open(name: string, options: BrowserContextOptions = { viewport: { width: 1280, height: 800 } }): Promise<void> {
+  page = await browser.newPage(options);
+  seen = watch(page, server.url);
+  await record(page);
+  await page.goto(`${server.url}#/pot/${name}`);
+  await page.locator('[data-pot]').waitFor();
+}
+
+const section = (name: string) => page.getByRole('region', { name, exact: true });
+const chart = () => page.locator('.chart');
+/** What the traces show: ends of the view, points drawn, gaps. */
+const drawn = async () => {
+  const at = (name: string) => chart().getAttribute(`data-${name}`);
+  return { from: Number(await at('from')), to: Number(await at('to')), points: Number(await at('points')), gaps: Number(await at('gaps')) };
+};
+const fetched = () => expect.poll(async () => (await drawn()).points, { timeout: 5000, interval: 50 }).toBeGreaterThan(50);
+
+test('a pot is told whole: the answer first, then what is lost, left, worn, and against what', async () => {
+  await open('alder');
+  const first = page.locator('[data-pot="alder"]');
+  expect(await first.locator('[data-word]').getAttribute('data-word')).toBe('pressurised');
+  expect(await page.getByRole('heading', { level: 1 }).innerText()).toBe('Alder');
+  const facts = await first.innerText();
+  expect(facts).toMatch(/89\s*of 100 psi/);
+  expect(facts).toMatch(/11\s*min/);
+  expect(facts).toContain('9 to 15');
+  expect(await section('What has changed').innerText()).toContain('The moisture separator lets less air through than at the baseline');
+
+  expect(await section('Where the pressure falls').getByRole('img').getAttribute('aria-label')).toContain('separator 104.2 psi, at the baseline 110.5');
+  const cost = await section('What the falls cost').innerText();
+  expect(cost).toMatch(/separator\s+6\.8\s+▲ ?\+5\.3\s+8\.0 %\s+10 USD/);
+  expect(cost).toContain('by flow +0.4, by mix 0.0, by resistance +4.9');
+  expect(cost).toMatch(/All of it\s+\+7\.4\s+11\.1 %\s+14 USD/);
+  const left = await section('Abrasive left').innerText();
+  expect(left).toContain('37 % full');
+  expect(left).toContain('225 ± 20 lb');
+  expect(left).toContain('33 to 41 % in four of five cases');
+  expect(left).toContain('empty in 9 to 15 min of blasting');
+  const wear = await section('What wears and clogs').innerText();
+  expect(wear).toMatch(/separator\s+resistance\s+× 1\.71 ± 0\.05\s+past its limit/);
+  expect(wear).toMatch(/hose\s+resistance\s+× 1\.06 ± 0\.03\s+\d+ \w{3}, between \d+ \w{3} and \d+ \w{3}/);
+  await expect.poll(() => section('Told against').innerText()).toContain('by R. Quill');
+  expect(await section('Told against').innerText()).toContain('Written down at commissioning');
+  expect(await section('Water in the separator').innerText()).toContain('Drain it.');
+  // The switch of units reaches all of it.
+  await page.getByRole('button', { name: 'bar', exact: true }).first().click();
+  expect(await section('What the falls cost').innerText()).toContain('+0.37');
+  expect(await section('Abrasive left').innerText()).toContain('105 ± 9.0 kg');
+});
+
+test('what is not known is said to be unknown', async () => {
+  server.pots = [bare];
+  await open('linden');
+  const main = await page.locator('main').innerText();
+  for (const said of [
+    'Losses are told while the pot blasts, once a baseline is known.',
+    'How much is left is not known yet.',
+    'Nothing is known of wear yet',
+    'No baseline is known yet',
+    'no estimate yet',
+    'Not reckoned: the site file states no weather.',
+    'The records cannot be shown',
+  ])
+    await expect.poll(() => page.locator('main').innerText(), { timeout: 5000 }).toContain(said);
+  expect(main).not.toMatch(/NaN|undefined|Infinity/);
+  // Nothing is stored of this pot: the browser complains of each 404, the page says it in words.
+  seen.errors.splice(0, seen.errors.length, ...seen.errors.filter((e) => !e.includes('404')));
+  await page.goto(`${server.url}#/pot/nobody`);
+  await page.getByText('The server watches no pot called nobody.').waitFor();
+});
+
+test('a provisional baseline says that it is', async () => {
+  server.pots = [{ ...alder(), baseline: { how: 'learned', t: new Date().toISOString(), seconds: 300, provisional: true } }];
+  await open('alder');
+  const told = await section('Told against').innerText();
+  expect(told).toContain('Learned from steady blasting');
+  expect(told).toContain('Provisional');
+  expect(told).not.toContain('R. Quill');
+});
+
+test('the answer of this view is held by the lease too', async () => {
+  server.pots = [maple];
+  store(server, 'maple');
+  await open('maple');
+  const word = () => page.locator('[data-pot="maple"] [data-word]').getAttribute('data-word');
+  await expect.poll(word, { timeout: 5000, interval: 25 }).toBe('vented');
+  expect(await page.locator('[data-pot="maple"]').innerText()).toContain('check the gauge on the pot, lock out');
+  await page.emulateMedia({ media: 'print' });
+  expect(await page.locator('body').innerText()).not.toContain('VENTED');
+  await page.emulateMedia({ media: 'screen' });
+  server.mute = true;
+  await expect.poll(word, { timeout: 3000, interval: 25 }).toBe('not-proven');
+  await expect.poll(() => page.locator('main').innerText(), { timeout: 4000 }).toContain('old: ');
+  expect((await words(page, 'maple')).at(-1)?.word).toBe('NOT PROVEN');
+});
+
+describe('the vent', () => {
+  const vent = () => section('The vent');
+  test('is drawn while it happens, over what is healthy', async () => {
+    let s = 1;
+    server.pots = [venting(s)];
+    await open('alder');
+    const label = async () => (await vent().getByRole('img').getAttribute('aria-label')) ?? '';
+    expect(await label()).toMatch(/^Vessel pressure since the release: \d+ psi after 1\.0 s$/);
+    const was = await vent().locator('.trace').getAttribute('d');
+    s = 3;
+    server.pots = [venting(s)];
+    await expect.poll(label, { timeout: 2000 }).toContain('after 3.0 s');
+    expect(await vent().locator('.trace').getAttribute('d')).not.toBe(was);
+    expect(await vent().locator('.band').count()).toBe(1);
+    expect(await vent().innerText()).toMatch(/Released 3\.0 s ago, \d+ psi left\./);
+    expect(await vent().locator('.trace.slow').count()).toBe(0);
+    server.pots = [venting(22, true)];
+    await vent().locator('.trace.slow').waitFor();
+    expect(await vent().innerText()).toContain('Slower than the slowest healthy vent of this pot.');
+    expect(await page.locator('[data-pot="alder"]').innerText()).toContain('vent stalled: do not open');
+    await expect.poll(() => server.subscriptions.at(-1)).toEqual(['alder']);
+  });
+
+  test('shows the newest that was recorded, and any other that is chosen', async () => {
+    await open('alder');
+    await expect.poll(() => vent().innerText(), { timeout: 5000 }).toContain('The last vent, of');
+    const cycles = section('Blasts and vents');
+    await cycles.getByRole('row').nth(3).getByRole('button').click();
+    await expect.poll(() => vent().innerText()).toMatch(/^The vent\s+The vent of .*, as it was recorded\./);
+    await vent().locator('.trace').waitFor();
+    await vent().getByRole('button', { name: 'Back to the newest' }).click();
+    await expect.poll(() => vent().innerText()).toContain('The last vent, of');
+  });
+});
+
+test('blasts are paged back to the oldest', async () => {
+  await open('alder');
+  const cycles = section('Blasts and vents');
+  await cycles.getByRole('row').nth(8).waitFor();
+  expect(await cycles.innerText()).toContain('5:00 min');
+  const older = cycles.getByRole('button', { name: 'Older' });
+  await older.click();
+  await expect.poll(() => cycles.innerText()).toContain('4:52 min');
+  await older.click();
+  await expect.poll(() => cycles.getByRole('row').count()).toBe(5);
+  expect(await older.isDisabled()).toBe(true);
+  await cycles.getByRole('button', { name: 'Newer' }).click();
+  await expect.poll(() => cycles.getByRole('row').count()).toBe(9);
+});
+
+describe('readings', () => {
+  test('are live, with a gap where nothing was stored', async () => {
+    await open('alder');
+    await chart().scrollIntoViewIfNeeded();
+    await fetched();
+    const a = await drawn();
+    expect(a.gaps).toBe(1);
+    expect(a.to - a.from).toBe(300_000);
+    const canvas = chart().locator('canvas');
+    expect(await canvas.evaluate((el: HTMLCanvasElement) => new Set(new Uint32Array(el.getContext('2d')?.getImageData(0, 0, el.width, el.height).data.buffer ?? new ArrayBuffer(0))).size)).toBeGreaterThan(20);
+    server.pots = [alder()];
+    await expect.poll(async () => (await drawn()).points, { timeout: 3000 }).toBeGreaterThan(a.points);
+    expect((await drawn()).to).toBeGreaterThan(a.to);
+    expect(await chart().getAttribute('aria-label')).toMatch(/vessel \S+ to 10\d\.\d psi/);
+  });
+
+  test('go back in time by keys, zoom, and return', async () => {
+    await open('alder');
+    await fetched();
+    await chart().focus();
+    const a = await drawn();
+    for (let i = 0; i < 3; i++) await page.keyboard.press('PageUp');
+    const b = await drawn();
+    expect(b.to).toBeLessThan(a.to - 590_000);
+    await expect.poll(() => asked.some((u) => u.pathname.endsWith('/history') && Date.parse(u.searchParams.get('from') ?? '') <= b.from && Date.parse(u.searchParams.get('to') ?? '') >= b.to), { timeout: 3000 }).toBe(true);
+    await page.getByText('The past: it says nothing of what the vessel holds now.').waitFor();
+    await page.keyboard.press('+');
+    const c = await drawn();
+    expect(c.to - c.from).toBe(150_000);
+    await expect.poll(() => asked.some((u) => u.searchParams.get('step') === '0.5'), { timeout: 3000 }).toBe(true);
+    await page.keyboard.press('End');
+    expect((await drawn()).to).toBeGreaterThan(a.to);
+    await page.getByRole('button', { name: '8 h' }).click();
+    await expect.poll(() => asked.some((u) => Number(u.searchParams.get('step')) >= 60), { timeout: 3000 }).toBe(true);
+    const d = await drawn();
+    expect(d.to - d.from).toBeGreaterThan(7.9 * 3_600_000);
+  });
+
+  test('go back by drag, and by a pinch come closer', async () => {
+    await open('alder', { viewport: { width: 820, height: 1180 }, hasTouch: true });
+    await chart().scrollIntoViewIfNeeded();
+    await fetched();
+    const box = await chart().boundingBox();
+    if (box === null) throw new Error('no chart');
+    const y = box.y + 120;
+    const a = await drawn();
+    await page.mouse.move(box.x + 200, y);
+    await page.mouse.down();
+    await page.mouse.move(box.x + 500, y, { steps: 5 });
+    await page.mouse.up();
+    const b = await drawn();
+    expect(b.to).toBeLessThan(a.to - 60_000);
+    const touch = (type: string, points: readonly [number, number][]) =>
+      chart().evaluate(
+        (el, { type, points, y }) => {
+          for (const [id, x] of points) el.dispatchEvent(new PointerEvent(type, { pointerId: id, pointerType: 'touch', clientX: x, clientY: y, button: 0, bubbles: true }));
+        },
+        { type, points: points.map((p) => [...p]), y } as { type: string; points: [number, number][]; y: number },
+      );
+    await chart().evaluate((el) => (el.setPointerCapture = () => undefined)); // no finger is really there
+    await touch('pointerdown', [[11, box.x + 300], [12, box.x + 400]]);
+    await touch('pointermove', [[11, box.x + 250], [12, box.x + 450]]);
+    await touch('pointerup', [[11, box.x + 250], [12, box.x + 450]]);
+    const c = await drawn();
+    expect(c.to - c.from).toBeCloseTo((b.to - b.from) / 2, -1);
+  });
+
+  test('that cannot be fetched are said not to be, and lines can be left out', async () => {
+    server.routes.set('/api/v1/pots/alder/history', () => ({ status: 503, body: { type: 'about:blank', title: 'Service Unavailable', status: 503, detail: 'too many others read what is stored' } }));
+    page = await browser.newPage({ viewport: { width: 1280, height: 800 } });
+    seen = watch(page, server.url);
+    await page.goto(`${server.url}#/pot/alder`);
+    await page.getByText('What is stored cannot be shown: too many others read what is stored.').first().waitFor();
+    const hose = page.getByRole('group', { name: 'Lines' }).getByRole('button', { name: 'hose' });
+    await hose.click();
+    expect(await hose.getAttribute('aria-pressed')).toBe('false');
+    expect(await chart().getAttribute('aria-label')).not.toContain('hose');
+    seen.errors.splice(0, seen.errors.length, ...seen.errors.filter((e) => !e.includes('503')));
+  });
+});
+
+test('the Site view leads to the pot and shows what it costs and how long it lasts', async () => {
+  server.pots = figured(six());
+  server.alarms = standing();
+  page = await browser.newPage({ viewport: { width: 1280, height: 800 } });
+  seen = watch(page, server.url);
+  await page.goto(server.url);
+  const strip = page.locator('[data-pot="alder"]');
+  await strip.waitFor();
+  expect(await strip.innerText()).toMatch(/to empty\s+11\s*min\s+9 to 15/);
+  expect(await strip.getByRole('img').getAttribute('aria-label')).toContain('separator +5.3 psi against the baseline');
+  expect(await strip.locator('path.base').count()).toBe(1);
+  expect(await page.locator('[data-pot="rowan"]').innerText()).toContain('Vessel still holds pressure');
+  const order = await page.locator('[data-pot]').evaluateAll((els) => els.map((e) => e.getAttribute('data-pot')));
+  expect(order.slice(0, 2)).toEqual(['rowan', 'hazel']);
+  await strip.getByRole('link', { name: 'Alder' }).click();
+  await page.getByRole('heading', { level: 1, name: 'Alder' }).waitFor();
+  await page.getByRole('link', { name: 'Site' }).first().click();
+  await strip.waitFor();
+});
+
+test('at no size anything overflows, and targets are 48 px, on both views', async () => {
+  const check = async () => {
+    const found: unknown[] = [];
+    for (const [width, height] of [[320, 700], [390, 844], [820, 1180], [1280, 800], [2560, 1440]] as const) {
+      await page.setViewportSize({ width, height });
+      await page.evaluate(() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done))));
+      found.push(
+        await page.evaluate((width) => {
+          const small = [...document.querySelectorAll<HTMLElement>('button, a, input')]
+            .map((el) => ({ text: el.textContent ?? '', box: el.getBoundingClientRect() }))
+            .filter(({ box }) => box.width > 0 && (box.height < 47.5 || box.width < 47.5))
+            .map(({ text, box }) => `${width}: ${text} ${box.width}x${box.height}`);
+          const cut = [...document.querySelectorAll<HTMLElement>('.strip, .in, .head, .reading, .minutes, .choice, .cell section, .first, table')]
+            .filter((el) => el.scrollWidth > el.clientWidth + 1)
+            .map((el) => `${width}: ${el.className} ${el.textContent?.trim().slice(0, 40)} ${el.scrollWidth}>${el.clientWidth}`);
+          const over = document.documentElement.scrollWidth - window.innerWidth;
+          return [...small, ...cut, ...(over > 0 ? [`${width}: ${over} too wide`] : [])];
+        }, width),
+      );
+    }
+    return found.flat();
+  };
+  await open('alder');
+  await fetched();
+  expect(await check()).toEqual([]);
+  server.pots = figured(many(40));
+  server.alarms = standing();
+  await page.goto('about:blank');
+  await page.goto(server.url);
+  await page.locator('[data-pot="maple"]').waitFor();
+  expect(await check()).toEqual([]);
+});
+
+describe('axe finds nothing', () => {
+  interface Violation {
+    readonly id: string;
+    readonly nodes: readonly { readonly html: string; readonly failureSummary: string }[];
+  }
+  test.each([
+    ['light', 1280, 'alder'],
+    ['dark', 390, 'alder'],
+    ['dark', 1280, 'stalled'],
+    ['light', 820, 'site'],
+  ] as const)('%s, %d wide, %s', async (colorScheme, width, what) => {
+    if (what === 'stalled') server.pots = [venting(22, true)];
+    if (what === 'site') {
+      server.pots = figured(six());
+      server.alarms = standing();
+    }
+    await open('alder', { viewport: { width, height: 900 }, colorScheme, bypassCSP: true });
+    if (what === 'site') await page.goto(`${server.url}#/`);
+    await page.waitForTimeout(500);
+    await page.addScriptTag({ path: axePath });
+    const found = await page.evaluate(async () => {
+      const axe = (window as unknown as { axe: { run: (at: Document, o: object) => Promise<{ violations: Violation[]; passes: unknown[] }> } }).axe;
+      const r = await axe.run(document, { runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice'] });
+      return { violations: r.violations, passes: r.passes.length };
+    });
+    expect(found.passes).toBeGreaterThan(10);
+    expect(found.violations.flatMap((v) => v.nodes.map((n) => `${v.id}: ${n.html.slice(0, 160)} ${n.failureSummary}`))).toEqual([]);
+  });
+});
