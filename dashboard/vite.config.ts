@@ -34,6 +34,8 @@ export default defineConfig({
   },
   server: { proxy: { '/api': { target: backend, ws: true, changeOrigin: true } } },
   test: {
+    // The browser's tests wait most of their time: two files at once need no more than one core.
+    maxWorkers: 2,
     projects: [
       { extends: true, test: { name: 'unit', environment: 'node', include: ['src/**/*.test.ts'], exclude: ['src/**/*.svelte.test.ts'] } },
       {
@@ -51,7 +53,7 @@ export default defineConfig({
       },
       {
         extends: true,
-        test: { name: 'e2e', environment: 'node', include: ['tests/e2e/*.e2e.test.ts'], testTimeout: 60_000, hookTimeout: 60_000, fileParallelism: false },
+        test: { name: 'e2e', environment: 'node', include: ['tests/e2e/*.e2e.test.ts'], testTimeout: 60_000, hookTimeout: 60_000 },
       },
     ],
   },

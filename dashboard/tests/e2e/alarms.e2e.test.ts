@@ -137,7 +137,10 @@ describe('the lists', () => {
     expect(await focused()).toBe(desk.ended[50]?.id);
     await page.getByLabel('Pot').selectOption('birch');
     await expect.poll(async () => (await rows()).length).toBe(35);
+    const before = await rows();
     desk.end(idOf(7));
+    await button('More alarms have ended: show them').waitFor();
+    expect(await rows()).toEqual(before); // nothing moves by itself
     await button('More alarms have ended: show them').click();
     await expect.poll(async () => (await rows())[0]).toBe(idOf(7));
     await row(7).click();
@@ -302,8 +305,7 @@ describe('what people do', () => {
     await page.locator('form').getByRole('button', { name: 'Acknowledge' }).click();
     await page.getByRole('alert').getByText('The server cannot be reached. Nothing was changed.').waitFor();
     await page.keyboard.press('Escape');
-    await button('Acknowledge').waitFor();
-    expect(await focused()).toBe('Acknowledge');
+    await expect.poll(focused).toBe('Acknowledge');
   });
 
   test('everything goes by the keyboard, and it keeps its place when an alarm goes', async () => {
@@ -393,6 +395,23 @@ describe('the sound', () => {
     await button('Mute for 2 min').click();
     await expect.poll(heard, { timeout: 8000 }).toBe(0);
   });
+});
+
+test('the first touch of the page goes where it was meant to, and so does the next when an alarm begins to sound', async () => {
+  server.alarms = [];
+  await open('#/alarms');
+  await page.getByText('The browser keeps this page silent').waitFor();
+  const before = await page.locator('main').boundingBox();
+  const at = await page.getByRole('link', { name: /^History/ }).boundingBox();
+  await page.mouse.move((at?.x ?? 0) + 10, (at?.y ?? 0) + 10);
+  await page.mouse.down();
+  await page.waitForTimeout(400); // a finger is slow
+  await page.mouse.up();
+  await expect.poll(() => page.url()).toContain('#/alarms/history');
+  await page.getByText('The browser keeps this page silent').waitFor({ state: 'detached' });
+  desk.raise(alarm({ n: 20, alarm: 'over-pressure', priority: 'critical', pot: 'birch', ago: 0 }));
+  await expect.poll(bar).toBe('sounding');
+  expect(await page.locator('main').boundingBox()).toMatchObject({ x: before?.x, y: before?.y });
 });
 
 describe('a page that was left open', () => {
@@ -557,4 +576,14 @@ test('every kind’s evidence is drawn or said', async () => {
   expect(shown['drain-due']).toContain('water');
   expect(shown['config-doubt']).toContain('Nothing was recorded that could be drawn.');
   expect(evidenceOf('config-doubt')).toEqual({});
+});
+
+test('a pot’s strip shows the alarm that waits for somebody before the one that led to it', async () => {
+  await open('#/');
+  const rowan = page.locator('article[data-pot="rowan"]');
+  await rowan.getByText('Vessel still holds pressure').waitFor();
+  expect(await rowan.innerText()).toContain('and 1 more');
+  expect(await rowan.innerText()).not.toContain('Vent too slow');
+  await rowan.getByRole('link', { name: /Vessel still holds pressure/ }).click();
+  await expect.poll(() => detail().getAttribute('data-detail')).toBe(idOf(2));
 });

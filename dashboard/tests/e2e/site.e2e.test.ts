@@ -287,7 +287,7 @@ describe.each([
   test.each([6, 40])('with %d pots nothing overflows and targets are 48 px', async (n) => {
     server.pots = n === 6 ? six() : many(n);
     await open({ viewport });
-    await answerOf('maple').waitFor();
+    await answerOf('maple').waitFor({ state: 'attached' });
     const found = await page.evaluate(() => {
       const small = [...document.querySelectorAll<HTMLElement>('button, a, input')]
         .map((el) => ({ text: el.textContent ?? '', box: el.getBoundingClientRect() }))

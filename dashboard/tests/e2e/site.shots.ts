@@ -3,6 +3,7 @@ import { mkdirSync } from 'node:fs';
 import { fileURLToPath } from 'node:url';
 import type { Browser } from 'playwright-core';
 import { afterAll, beforeAll, describe, expect, test } from 'vitest';
+import { standing } from './alarmfixtures';
 import { many, six } from './fixtures';
 import { launch, Scripted } from './harness';
 
@@ -32,6 +33,7 @@ describe('shots', () => {
       for (const pots of [6, 40]) {
         test(`${viewport.width} ${colorScheme} ${pots} pots`, async () => {
           server.pots = pots === 6 ? six() : many(pots);
+          server.alarms = standing();
           const page = await browser.newPage({ viewport, colorScheme });
           await page.goto(server.url);
           await page.getByText('VENTED').first().waitFor();

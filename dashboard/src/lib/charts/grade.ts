@@ -71,8 +71,8 @@ export interface Grade {
   readonly targetY: number | null;
 }
 
-/** grade lays a pot's readings out. Losses stand only while air flows: at rest a difference is no loss. pa: one display unit, Pa, for round marks. */
-export function grade(pot: Pot, box: Box = SMALL, pa = 6895): Grade {
+/** grade lays a pot's readings out. Losses stand only while air flows: at rest a difference is no loss. pa: one display unit, Pa, for round marks; absent: none are wanted. */
+export function grade(pot: Pot, box: Box = SMALL, pa?: number): Grade {
   const stepX = (box.right - box.left) / 4;
   const at = (i: number) => box.left + i * stepX;
   const values = path.map((point) => value(pot, point));
@@ -108,7 +108,7 @@ export function grade(pot: Pot, box: Box = SMALL, pa = 6895): Grade {
     losses: losses(pot, at),
     base,
     worst: worst(pot, at),
-    marks: ticks((top - span) / pa, top / pa, 6).map((value) => ({ y: y(value * pa), value })),
+    marks: pa === undefined ? [] : ticks((top - span) / pa, top / pa, 6).map((value) => ({ y: y(value * pa), value })),
     targetY: target === undefined || target > top || target < top - span ? null : y(target),
   };
 }

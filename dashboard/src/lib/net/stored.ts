@@ -30,7 +30,7 @@ export class Stored {
 
   /** The baselines that people recorded, the newest first. */
   baselines(pot: string, signal: AbortSignal): Promise<Got<StoredBaselines>> {
-    return this.#get(`/api/v1/pots/${pot}/baselines?limit=10`, signal, baselines);
+    return this.#get(`/api/v1/pots/${pot}/baselines`, signal, baselines);
   }
 
   async #get<T>(path: string, signal: AbortSignal, read: (value: unknown) => T): Promise<Got<T>> {

@@ -252,6 +252,7 @@ function wears(value: unknown, at: string): Wears {
       index: number(p['index'], `${at}.index`),
       sd: number(p['sd'], `${at}.sd`),
       due: flag(p['due'], `${at}.due`),
+      ...optional(p, 'limit', at, true),
       ...optional(p, 'trend_h', at),
       ...maybe(p, 'changed', at, instant),
       ...maybe(p, 't_10', at, instant),

@@ -431,6 +431,7 @@ export interface Frame {
   readonly server_t: string;
   readonly pots: readonly Pot[];
   readonly alarms?: readonly StandingAlarm[];
+  readonly alarms_more?: number;
   readonly faults?: readonly string[];
 }
 

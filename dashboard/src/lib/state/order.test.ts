@@ -73,3 +73,12 @@ describe('the order', () => {
     expect(o.update(all, 60_000, false)).toBe(first);
   });
 });
+
+test('the order that is wanted is kept, and a change afterwards still moves', () => {
+  const o = new SteadyOrder();
+  const first = o.update(entries('b2 a2'), 0, false);
+  expect(o.update(entries('b2 a2'), 100, false)).toBe(first);
+  expect(o.update(entries('b0 a2'), 5000, true)).toEqual(['a', 'b']);
+  expect(o.update(entries('b0 a2'), 5001, false)).toEqual(['b', 'a']);
+  expect(o.update(entries('b2 a2'), 10_002, false)).toEqual(['a', 'b']);
+});

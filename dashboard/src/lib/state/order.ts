@@ -41,13 +41,20 @@ export const REORDER_MS = 4000;
 
 export class SteadyOrder {
   #names: readonly string[] = [];
+  /** What the order was last made of, where it is the one that is wanted: with many pots sorting costs more than all else here. */
+  #settled: readonly Entry[] | null = null;
   #changed = Number.NEGATIVE_INFINITY;
 
   /** The order to show at the instant mono, ms. New pots appear and gone ones vanish at once; moves wait. */
   update(entries: readonly Entry[], mono: number, pointerDown: boolean): readonly string[] {
+    if (this.#settled !== null && same(this.#settled, entries)) return this.#names;
+    this.#settled = null;
     const want = entries.toSorted((a, b) => a.urgency - b.urgency || byName(a.name, b.name)).map((e) => e.name);
     const membership = want.length !== this.#names.length || want.some((n) => !this.#names.includes(n));
-    if (!membership && want.every((n, i) => n === this.#names[i])) return this.#names;
+    if (!membership && want.every((n, i) => n === this.#names[i])) {
+      this.#settled = entries;
+      return this.#names;
+    }
     if (pointerDown || mono - this.#changed < REORDER_MS) {
       if (membership) {
         const wanted = new Set(want);
@@ -58,11 +65,18 @@ export class SteadyOrder {
     }
     this.#names = want;
     this.#changed = mono;
+    this.#settled = entries;
     return want;
   }
 }
 
+function same(a: readonly Entry[], b: readonly Entry[]): boolean {
+  return a.length === b.length && a.every((e, i) => e.name === b[i]?.name && e.urgency === b[i].urgency);
+}
+
+const collator = new Intl.Collator('en', { numeric: true });
+
 /** Names in the order of people: pot-2 before pot-10. */
 export function byName(a: string, b: string): number {
-  return a.localeCompare(b, 'en', { numeric: true });
+  return collator.compare(a, b);
 }

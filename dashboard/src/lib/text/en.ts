@@ -84,6 +84,7 @@ export const page = {
   views: 'Views',
   view: { site: 'Site', alarms: 'Alarms' },
   notices: 'Notices',
+  sounding: 'Sounding alarms',
   noPots: 'The server watches no pots. Add them to its site file.',
   noMatch: 'No pot matches. Clear the search or the filter.',
   pots: (n: number) => (n === 1 ? '1 pot' : `${n} pots`),

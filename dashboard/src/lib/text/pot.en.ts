@@ -178,7 +178,7 @@ export const traces = {
   steps: (s: string) => `each point: the mean of ${s}, the band its least and greatest`,
   bad: 'out of range or no reply',
   pressed: 'handle pressed',
-  epochs: 'The agent’s clock was set within this range: times may overlap.',
+  epochs: 'The agent started anew, or its clock was set, within this range: times may overlap.',
   estimated: 'Some of these times are estimated: only their order is sure.',
   shifted: 'Some of these times were corrected: the agent’s clock was wrong.',
   past: 'The past: it says nothing of what the vessel holds now.',

@@ -1,0 +1,105 @@
+package e2e_test
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"net/http"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+)
+
+// What the page must bear.
+const (
+	pagePots   = 200
+	pageRate   = 5 // readings of a point a second
+	pageTime   = time.Minute
+	pageGrowth = 0.05 // of the heap after collection, at most
+)
+
+// BenchmarkPage is how the Site view bears 200 pots whose readings come five times a second, from the real server with the
+// generator beside it on the same machine: no task of the main thread over 50 ms, and a heap that does not grow. It
+// watches for PAGE_TIME (1m; 10m is what the page is held to).
+func BenchmarkPage(b *testing.B) {
+	if _, err := os.Stat("../../dashboard/dist/index.html"); err != nil {
+		b.Fatal("the page is not built: make page")
+	}
+	during := pageTime
+	if t := os.Getenv("PAGE_TIME"); t != "" {
+		var err error
+		if during, err = time.ParseDuration(t); err != nil || during < 10*time.Second {
+			b.Fatalf("PAGE_TIME %q: write how long, at least 10s, for example 10m", t)
+		}
+	}
+	s := newSite(b)
+	args := []string{"load", "--pots", strconv.Itoa(pagePots), "--rate", strconv.Itoa(pageRate), "--site", "yard", "--broker", "mqtt://" + s.mqtt}
+	// For a moment, to write the site's file; it finds no broker.
+	first := s.start("gritwatch-sim", append(args, "--site-file", "fleet.yaml")...)
+	first.says("start the server with", ingestStart)
+	first.kill()
+	text, err := os.ReadFile(filepath.Join(s.dir, "fleet.yaml"))
+	if err != nil {
+		b.Fatal(err)
+	}
+	s.write("site.yaml", strings.NewReplacer("listen: 127.0.0.1:8080", "listen: $HTTP", "data: ./run/load/data", "data: ./data").Replace(string(text)))
+	s.start("gritwatch-server", "run", "--config", "site.yaml").says("dashboard: ", ingestStart)
+	eventually(b, ingestStart, "the server answers", func() bool {
+		res, err := http.Get("http://" + s.http + "/healthz")
+		if err == nil {
+			res.Body.Close()
+		}
+		return err == nil
+	})
+	generator := s.start("gritwatch-sim", args...)
+	eventually(b, ingestStart, "all agents are online", func() bool { return online(generator.out.String()) })
+	for b.Loop() {
+		got := s.strain(b, during)
+		growth := float64(got.After)/float64(got.Before) - 1
+		b.ReportMetric(float64(got.Frames)/during.Seconds(), "frames/s")
+		b.ReportMetric(float64(got.Pots)/during.Seconds(), "pots/s")
+		b.ReportMetric(float64(got.Tasks), "tasks>50ms")
+		b.ReportMetric(got.LongestMs, "longest-ms")
+		b.ReportMetric(float64(got.After)/1e6, "heap-MB")
+		b.ReportMetric(100*growth, "heap-growth-%")
+		if got.Shown != pagePots || float64(got.Pots) < 0.5*pagePots*during.Seconds() {
+			b.Errorf("the page shows %d pots and was told of %d in %v: nothing was measured", got.Shown, got.Pots, during)
+		}
+		if got.Tasks > 0 || growth >= pageGrowth {
+			b.Errorf("%d tasks of the page's main thread took over 50 ms, the longest %.0f ms; its heap grew by %.1f %%", got.Tasks, got.LongestMs, 100*growth)
+		}
+	}
+}
+
+// A strain is what dashboard/tests/strain.mjs tells.
+type strain struct {
+	Shown     int     `json:"shown"`
+	Frames    int     `json:"frames"`
+	Pots      int     `json:"pots"`
+	Tasks     int     `json:"tasks"`
+	LongestMs float64 `json:"longest_ms"`
+	Before    int     `json:"before"`
+	After     int     `json:"after"`
+}
+
+func (s *site) strain(b *testing.B, during time.Duration) (out strain) {
+	b.Helper()
+	ctx, cancel := context.WithTimeout(b.Context(), during+2*time.Minute)
+	defer cancel()
+	cmd := exec.CommandContext(ctx, "node", "tests/strain.mjs", "http://"+s.http+"/", strconv.Itoa(int(during.Seconds())))
+	cmd.Dir = "../../dashboard"
+	var errs bytes.Buffer
+	cmd.Stderr = &errs
+	text, err := cmd.Output()
+	if err != nil {
+		b.Fatalf("%v: %s", err, errs.String())
+	}
+	if err := json.Unmarshal(text, &out); err != nil {
+		b.Fatalf("%v in %s", err, text)
+	}
+	return out
+}
