@@ -86,7 +86,8 @@ func (h *hose) step(t *trace) (pressed, released bool) {
 			h.state, h.rested = hoseAtRest, now.at
 		}
 	case hosePressed:
-		_, highest, ok := t.halfAt(now.at.Add(-hoseLook), now.at)
+		// What stood before the press is no part of it: a press in the middle of a vent has not come to that again.
+		_, highest, ok := t.halfAt(max(now.at.Add(-hoseLook), h.began), now.at)
 		if ok && now.half < hoseFall*highest {
 			h.state, h.lowest = hoseFalling, now.half
 			h.ended = now.at

@@ -65,7 +65,8 @@ const (
 	upAtLeast    = 150 * si.KPa            // a vent from less is not timed: it is hardly choked
 	chokedOver   = 2.2                     // the vessel over ambient, absolute, while its fall is timed
 	onset        = 0.985                   // of the pressure at the release: the fall has begun
-	valveLag     = 600 * time.Millisecond  // from the release to the beginning of the fall at most, commissioned
+	valveLag     = 600 * time.Millisecond  // from the release, as the control line shows it, to the beginning of the fall at most, commissioned
+	pilotLag     = time.Second             // the same of a release that a switch shows: the line of air behind it has yet to let go
 	valveStroke  = 250 * time.Millisecond  // from there to a wide open exhaust
 	valveSettles = 200 * time.Millisecond  // from the release to that at least
 	nominalLag   = 1200 * time.Millisecond // from the release to a wide open exhaust at most, not commissioned
@@ -74,6 +75,7 @@ const (
 	sinceLeast   = time.Second             // a handle that turned longer ago was told late
 	leastCount   = 3                       // readings of a rate
 	leastTime    = 200 * time.Millisecond
+	handleLate   = 400 * time.Millisecond // since the handle was told: three polls or four of a live line
 
 	heldLook   = 2 * time.Second // a vent stalls when it falls less than heldLeast and heldShare in this time
 	heldLeast  = 2 * si.KPa
@@ -115,6 +117,8 @@ type Watch struct {
 	expected expectation // of the next vent, or of the one that goes on
 
 	now      si.Instant
+	teller   si.Instant // when the handle was told last; 0: not known
+	behind   bool       // that was too long before the newest sample
 	last     [points.Count]si.Instant
 	recent   [points.Count]level
 	pressed  bool
@@ -127,7 +131,7 @@ type Watch struct {
 	slope    slope
 	under    int        // rates in a row under the least
 	since    si.Instant // of the release, as the handle has it
-	top      float64    // vessel then, absolute Pa
+	top      float64    // vessel at its highest since then, absolute Pa
 	short    int        // falls in a row that are less than expected
 	pressAt  si.Instant
 	past     [8]level // vessel each quarter of a second
@@ -137,6 +141,9 @@ type Watch struct {
 	lowestAt si.Instant // of it
 	warm     float64    // vessel when rebounds were over; NaN: not yet
 	low      si.Instant // since when the supply is under the vessel
+	rises    si.Instant // when the vessel was first seen to rise in the vent
+	rose     si.Instant // when the vessel was first seen too far over the lowest
+	blew     si.Instant // when the blast was first seen to go on
 	found    [Conditions]Finding
 }
 
@@ -205,7 +212,7 @@ func (w *Watch) Break(Break) { w.forget() }
 
 func (w *Watch) forget() {
 	w.recent = [points.Count]level{}
-	w.known, w.released, w.pressAt, w.low, w.upSince = false, 0, 0, 0, 0
+	w.known, w.released, w.pressAt, w.low, w.upSince, w.rises, w.rose, w.blew = false, 0, 0, 0, 0, 0, 0, 0
 	w.lowest, w.warm, w.pastN = math.NaN(), math.NaN(), 0
 	w.expected = expectation{}
 }
@@ -215,12 +222,24 @@ func (w *Watch) Step(s points.Sample, h Handle) {
 	if int(s.Point) >= points.Count || !w.params.Pot.Points.Has(s.Point) || s.At <= w.last[s.Point] {
 		return
 	}
+	gap := s.At.Sub(w.last[s.Point])
 	w.last[s.Point] = s.At
 	w.now = max(w.now, s.At)
 	w.handle(h)
-	if s.Quality != points.Good || s.Point == points.Control {
+	if s.Quality != points.Good {
 		return
 	}
+	if s.Point == points.Control {
+		w.recent[points.Control].at = s.At
+		return
+	}
+	if w.teller = w.recent[points.Control].at; h.Inferred {
+		w.teller = w.recent[points.Hose].at
+	}
+	if s.At.Sub(w.teller) > w.stale {
+		w.teller = 0 // it has died: what goes on is judged without it
+	}
+	w.behind = w.teller != 0 && s.At.Sub(w.teller) > max(handleLate, 3*gap/2)
 	v := float64(s.Value)
 	if z := w.params.Pot.Gauges[s.Point].Zero; z != nil {
 		v -= float64(z.Offset)
@@ -301,6 +320,7 @@ func (w *Watch) release(since si.Instant) {
 	w.top, w.short = max(v.mean, v.slow)+w.ambient, 0
 	w.began, w.before, w.under, w.pastN = 0, w.now, 0, 0
 	w.slope = slope{}
+	w.rises, w.blew = 0, 0
 	w.lowest, w.lowestAt, w.warm = v.mean, w.now, math.NaN()
 	w.hoseFrom = math.NaN()
 	for _, p := range [...]points.Point{points.Nozzle, points.Hose} {
@@ -319,6 +339,11 @@ func (w *Watch) fall(at si.Instant, v float64, l *level) {
 	if w.released == 0 || w.params.Pot.HoldsPressure || w.from < upAtLeast || w.found[VentSlow].On {
 		return
 	}
+	// A vessel that rises is no vent, and may be a press.
+	rising := l.mean > l.slow+sigmas*w.noise
+	if told := w.toldSince(&w.rises, rising); rising && !told {
+		return
+	}
 	p := v + w.ambient
 	if w.began == 0 && p < onset*(w.from+w.ambient)-sigmas*w.noise {
 		w.began = w.before
@@ -327,7 +352,7 @@ func (w *Watch) fall(at si.Instant, v float64, l *level) {
 	if p < chokedOver*w.ambient {
 		return
 	}
-	w.fallsShort(at, p)
+	w.fallsShort(at, p, l.mean+w.ambient)
 	if at < w.open() || w.found[VentSlow].On {
 		return
 	}
@@ -346,8 +371,10 @@ func (w *Watch) fall(at si.Instant, v float64, l *level) {
 	}
 }
 
-// fallsShort holds the fall since the release against the slowest expected, at the absolute pressure p.
-func (w *Watch) fallsShort(at si.Instant, p float64) {
+// fallsShort holds the fall since the release against the slowest expected, at the absolute pressure p, whose recent mean is given.
+func (w *Watch) fallsShort(at si.Instant, p, mean float64) {
+	// Until the valves move a vessel that is still being filled rises on.
+	w.top = max(w.top, mean)
 	e := &w.expected
 	if e.tau == 0 || at.Sub(w.since) <= e.lag {
 		return
@@ -369,7 +396,11 @@ func (w *Watch) open() si.Instant {
 	if w.params.Pot.Commissioned == nil {
 		return w.released.Add(nominalLag)
 	}
-	latest := w.released.Add(valveLag + valveStroke)
+	lag := time.Duration(valveLag)
+	if w.params.Pot.Electric {
+		lag = pilotLag
+	}
+	latest := w.released.Add(lag + valveStroke)
 	if w.began == 0 {
 		return latest
 	}
@@ -421,6 +452,7 @@ func (w *Watch) creep(l *level) {
 		w.lowest, w.lowestAt = l.slow, l.at
 	}
 	if !w.known || w.pressed {
+		w.rose = 0
 		return
 	}
 	if w.released != 0 && w.now.Sub(w.released) < creepFrom {
@@ -442,9 +474,21 @@ func (w *Watch) creep(l *level) {
 	} else if w.now.Sub(w.lowestAt) > warmed {
 		w.warm = l.slow
 	}
-	if l.slow > limit && l.slow-base > allowed {
+	if w.toldSince(&w.rose, l.slow > limit && l.slow-base > allowed) {
 		w.set(PressureCreep, true, Finding{From: si.GaugePressure(base), Now: si.GaugePressure(l.slow)})
 	}
+}
+
+// toldSince tells whether the handle was told after something was first met: what rises fast may be a press that the other points
+// show before the control point is read.
+func (w *Watch) toldSince(first *si.Instant, met bool) bool {
+	switch {
+	case !met:
+		*first = 0
+	case *first == 0:
+		*first = w.now
+	}
+	return met && (w.teller == 0 || w.teller > *first)
 }
 
 // stop tells a blast that goes on after the release.
@@ -460,9 +504,10 @@ func (w *Watch) stop() {
 		w.set(StopSlow, false, Finding{})
 	}
 	if w.released == 0 || math.IsNaN(w.hoseFrom) || w.now.Sub(w.released) <= stopLimit {
+		w.blew = 0
 		return
 	}
-	if l.mean > max(stopLeast, stopShare*w.hoseFrom) {
+	if w.toldSince(&w.blew, l.mean > max(stopLeast, stopShare*w.hoseFrom)) {
 		w.set(StopSlow, true, Finding{From: si.GaugePressure(w.hoseFrom), Now: si.GaugePressure(l.mean)})
 	}
 }
@@ -498,9 +543,10 @@ func (w *Watch) supply() {
 	}
 }
 
-// set changes a condition; what was found at its beginning stays with it.
+// set changes a condition; what was found at its beginning stays with it. What rests on a release does not begin while nothing has told of the
+// handle for a while: the line may be late with a press that the other points show already. It begins when the handle is told again.
 func (w *Watch) set(c Condition, on bool, f Finding) {
-	if w.found[c].On == on {
+	if w.found[c].On == on || on && w.behind && c <= StopSlow {
 		return
 	}
 	f.On, f.Since = on, w.now

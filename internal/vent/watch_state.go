@@ -3,7 +3,7 @@ package vent
 import "gritwatch/internal/statecodec"
 
 // watchState is raised whenever the list of fields or their meaning changes.
-const watchState = 2
+const watchState = 3
 
 // AppendState appends the watch's state, without its parameters. A restored watch goes on as if nothing had happened;
 // what it found raises alarms and is no answer (R7 speaks of the word).
@@ -58,6 +58,9 @@ func (w *Watch) fields(c *statecodec.Codec) {
 	statecodec.Int(c, &w.lowestAt)
 	statecodec.Float(c, &w.warm)
 	statecodec.Int(c, &w.low)
+	statecodec.Int(c, &w.rises)
+	statecodec.Int(c, &w.rose)
+	statecodec.Int(c, &w.blew)
 	for i := range w.found {
 		f := &w.found[i]
 		statecodec.Bool(c, &f.On)

@@ -182,3 +182,44 @@ func quantiles(v []float64) (p50, p95 float64) {
 	}
 	return s[len(s)/2], s[len(s)*95/100]
 }
+
+// A switch shows the hand's release, and the valves move when the air in the pilot line behind it has let go: with 0.6 s of time constant
+// from 100 to 20 psi that is 0.97 s. Until then the vessel cannot fall, and nothing is slow. A shut exhaust is found all the same, and no
+// later than where a control line shows the release, as long as the nozzle bleeds.
+func TestSwitchIsAheadOfItsPilotLine(t *testing.T) {
+	p := watched(emptyVent())
+	p.Pot.Electric = true
+	for seed := range uint64(400) {
+		r := newVentRig(p, seed)
+		r.volume = 0.55 + 0.45*r.rng.Float64()
+		r.n = 1 + 0.2*(r.volume-0.55)/0.45
+		r.noise = 2.8e3 * r.rng.Float64()
+		r.lag = 0.97 * r.rng.Float64()
+		r.period = []time.Duration{20, 50, 100, 200}[r.rng.IntN(4)] * time.Millisecond
+		r.run(time.Second, nil)
+		r.release()
+		r.run(20*time.Second, func() {
+			if f := r.w.Find(vent.VentSlow); f.On {
+				t.Fatalf("seed %d: slow %.2f s after the release, its valves moved after %.2f s: %+v", seed, r.released, r.lag, f)
+			}
+		})
+	}
+	var took [2][]float64
+	for i, electric := range []bool{false, true} {
+		p.Pot.Electric = electric
+		for seed := range uint64(200) {
+			r := newVentRig(p, seed)
+			r.nozzle *= 0.7
+			r.noise, r.lag = 2.8e3*r.rng.Float64(), 0.05+0.25*r.rng.Float64()
+			r.open = []float64{0, 0.1}[r.rng.IntN(2)]
+			r.run(time.Second, nil)
+			took[i] = append(took[i], r.vents())
+		}
+	}
+	line, _ := quantiles(took[0])
+	middle, late := quantiles(took[1])
+	t.Logf("shut: %.2f s (p50) behind a line; behind a switch %.2f s (p50), %.2f s (p95)", line, middle, late)
+	if middle > line+0.1 || late > 1.3 {
+		t.Errorf("shut: %.2f s (p50) behind a line; behind a switch %.2f s (p50), %.2f s (p95)", line, middle, late)
+	}
+}

@@ -46,5 +46,7 @@
 //	condensate  water in the separator, an estimate by stated temperatures
 //
 // level takes nothing of the others; losses take the loading and the air in the vessel from level, and separator and bore from wear; wear takes
-// resistances of mixing and hose from losses, one second later. None of them knows of the answer, and the answer knows of none of them.
+// resistances of mixing and hose from losses, one second later. None of them knows of the answer, and the answer knows of none of them. At a
+// release the watch over vents is told by wear how slow the vent that begins can credibly be: it finds what is slower than that the sooner,
+// and nothing later.
 package engine

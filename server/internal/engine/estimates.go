@@ -70,9 +70,8 @@ func newEstimates(p Params) estimates {
 		water: condensate.New(p.Condensate)}
 }
 
-// step takes what the engine has just made of a sample.
-func (x *estimates) step(e *Engine, h vent.Handle, out *Output) {
-	news := stroke.News(0)
+// step takes what the engine has just made of a sample, and gives what strokes that has completed.
+func (x *estimates) step(e *Engine, h vent.Handle, out *Output) (news stroke.News) {
 	if at := e.vesselAt; at > x.vessel {
 		x.vessel = at
 		v := si.GaugePressure(e.out.Readings[points.Vessel].Value)
@@ -105,11 +104,13 @@ func (x *estimates) step(e *Engine, h vent.Handle, out *Output) {
 	if c := &e.cycle; c.on && c.cycle.Press != x.press {
 		x.press, x.used = c.cycle.Press, out.Level.Used
 	}
+	return news
 }
 
 // second takes a second of blasting.
 func (x *estimates) second(s *steady.Second, out *Output) {
-	x.level.Second(s)
+	middle := x.losses.Middle(s)
+	x.level.Second(s, &middle)
 	lvl := x.level.Estimate()
 	out.Level = lvl
 	aside := losses.Aside{}
@@ -127,8 +128,7 @@ func (x *estimates) second(s *steady.Second, out *Output) {
 	}
 	x.losses.Step(s, aside)
 	o := x.losses.Estimate()
-	air := o.Air > 0 && o.Loading < airOnly || lvl.Stop != level.Flowing
-	x.wear.Second(s, air)
+	x.wear.Second(&middle, x.airAlone(s, &lvl, o))
 	if o.Steady {
 		for _, seg := range [...]points.Segment{points.MixingSegment, points.HoseSegment} {
 			if r := o.Resistance[seg]; r > 0 {
@@ -141,6 +141,18 @@ func (x *estimates) second(s *steady.Second, out *Output) {
 	}
 	out.Losses, out.Condensate, out.Baseline = *o, x.water.Estimate(), x.losses.Baseline()
 }
+
+// airAlone tells whether no abrasive is in the stream of a second. Without a nozzle point a loading of nothing may be a worn nozzle: there only a
+// stream that was seen to stop counts, once the hose has cleared.
+func (x *estimates) airAlone(s *steady.Second, lvl *level.Estimate, o *losses.Estimate) bool {
+	if !x.params.Points.Has(points.Nozzle) {
+		return lvl.Stop != level.Flowing && s.At.Sub(lvl.StopSince) >= clearsIn
+	}
+	return o.Air > 0 && o.Loading < airOnly || lvl.Stop != level.Flowing
+}
+
+// clearsIn is how long a hose may take to clear after its stream was seen to have stopped.
+const clearsIn = 2 * time.Second
 
 // airOnly is the loading under which a second counts as one of air alone, kg a kg.
 const airOnly = 0.05
@@ -157,15 +169,9 @@ func first(has points.Set) points.Point {
 
 // air is what of the vessel's volume is left beside a mass of abrasive.
 func (x *estimates) air(m si.Mass) si.Volume {
-	solid := x.params.Solid
-	if solid <= 0 {
-		solid = usualSolid
-	}
+	_, solid := level.Densities(x.params.Bulk, x.params.Solid)
 	return max(0, x.params.Volume-si.Volume(float64(m)/float64(solid)))
 }
-
-// usualSolid is the density of a grain where it is not configured, kg/m3: slag and garnet have 3300 to 4100 (common practice).
-const usualSolid = 3500
 
 // usualAir is the share of the vessel that air fills where no level is known.
 const usualAir = 0.7

@@ -5,6 +5,7 @@ import (
 	"gritwatch/protocol/points"
 	"gritwatch/protocol/si"
 	"gritwatch/server/internal/engine/baseline"
+	"gritwatch/server/internal/engine/stroke"
 	"gritwatch/server/internal/engine/wear"
 	"gritwatch/server/internal/gauges"
 )
@@ -54,6 +55,7 @@ func (f *Follower) Step(s points.Sample) {
 	if f.priming {
 		f.Primed()
 	}
+	was := f.Handle()
 	f.Judge.Step(s)
 	h := f.Judge.Handle()
 	if f.alone {
@@ -67,7 +69,21 @@ func (f *Follower) Step(s points.Sample) {
 	}
 	f.in.Sample, f.in.Handle = s, h
 	f.Engine.Step(&f.in, &f.Out.Now)
-	f.about.step(f.Engine, h, &f.Out)
+	news := f.about.step(f.Engine, h, &f.Out)
+	if h.Known && !h.Pressed && (was.Pressed || news&stroke.NewPress != 0) {
+		// A short press is told with the reading of the vessel after its release.
+		f.expect(h)
+	}
+}
+
+// expect tells the vent watch how slow the vent that begins can credibly be, by the level and the valves as presses and vents have
+// told of them. What it does not know it does not say: the watch then goes by commissioning or nominal dimensions alone.
+func (f *Follower) expect(h vent.Handle) {
+	released := h.Since
+	if released == 0 {
+		released = f.in.Sample.At
+	}
+	f.Watch.Expect(f.about.wear.Expect(released))
 }
 
 // Answer is the judge's word, lowered while something is found of the vessel's gauge (R2).

@@ -29,16 +29,13 @@ func (k Kind) String() string { return kindNames[k] }
 // Kinds lists those that a profile can have.
 func Kinds() []Kind { return []Kind{Learned, Ritual, Commissioned} }
 
-// Path is how many points the air passes.
-const Path = int(points.Nozzle) + 1
-
 // A Profile is how the pressures lay along the air's path. The zero value is none.
 type Profile struct {
 	How     Kind
 	At      si.Instant    // when it was measured, its end; zero: not told
 	Seconds int           // of steady blasting behind it; 0: typed
 	Has     points.Set    // of the path; nozzle also where a needle showed it and the pot has no such point
-	P       [Path]float64 // absolute pressure, Pa, root of the mean square; 0 where not in Has
+	P       [points.Path]float64 // absolute pressure, Pa, root of the mean square; 0 where not in Has
 	Rate    float64       // of the vessel, Pa/s, mean: what still went into it
 }
 
@@ -100,7 +97,7 @@ type mean struct {
 	from, at si.Instant // middle of the first and of the last second
 	n        int
 	has      points.Set
-	p        [Path]float64 // held to the precision of a float32, 0.03 Pa, so that a state is small; so is the rate
+	p        [points.Path]float64 // held to the precision of a float32, 0.03 Pa, so that a state is small; so is the rate
 	rate     float64       // of the vessel, Pa/s
 }
 

@@ -27,6 +27,9 @@ const (
 	mostShare    = 1.05
 	sameSounding = 0.15 // two soundings of one rest differ by less, unless the pot was filled between them
 	shrinkSD     = 0.15 // of freeGas
+	unlearned    = 2.0  // times likelier it must be that a pot of which neither end is known has run empty
+	anyLevel     = 0.2  // of the pots of which neither end is known hold something else than they are taken for
+	mostThinned  = 5.0  // for or against: it is not known of other pots
 	mostlyFull   = 0.8  // of the fills are to the full
 )
 
@@ -39,6 +42,7 @@ const (
 	flowSD        = 0.3          // of ln flow: kappa a fifth off makes it a third
 	flowWalk      = 0.017 / 24.5 // of ln flow, for each root second: 0.017 in ten minutes
 	blindWalk     = 8            // times that where nothing tells the setting
+	headWalk      = 2.5          // times that without a nozzle point
 	flowNoise     = 0.04         // of the flow, in each second
 	warm          = 0.12         // of ln vent time after a very short blast
 	warmFor       = 10.0         // s
@@ -94,15 +98,9 @@ func New(p Params) *Filter {
 	if p.Ambient == 0 {
 		p.Ambient = si.StandardAtmosphere
 	}
-	bulk, solid := float64(p.Bulk), float64(p.Solid)
-	if bulk <= 0 {
-		bulk = nominalBulk
-	}
-	if solid <= bulk {
-		solid = bulk * nominalSolid / nominalBulk
-	}
-	f := &Filter{params: p, capacity: usableVolume * bulk * float64(p.Volume), meter: newMeter(p)}
-	f.shrinks = freeGas * usableVolume * bulk / solid
+	bulk, solid := Densities(p.Bulk, p.Solid)
+	f := &Filter{params: p, capacity: usableVolume * float64(bulk) * float64(p.Volume), meter: newMeter(p)}
+	f.shrinks = freeGas * usableVolume * float64(bulk/solid)
 	f.begin(&f.b, startShare, startSD)
 	f.b.settle()
 	f.est.Capacity = si.Mass(f.capacity)
@@ -111,6 +109,21 @@ func New(p Params) *Filter {
 	}
 	f.ask = 0.5
 	return f
+}
+
+// Densities are those of an abrasive as it lies and of its grains: as configured, else nominal. Where one of them alone is configured the
+// other one follows from it, so that as much of the bulk is grain as nominally.
+func Densities(bulk, solid si.Density) (si.Density, si.Density) {
+	switch {
+	case bulk <= 0 && solid > 0:
+		return solid * nominalBulk / nominalSolid, solid
+	case bulk <= 0:
+		bulk = nominalBulk
+	}
+	if solid <= bulk {
+		solid = bulk * nominalSolid / nominalBulk
+	}
+	return bulk, solid
 }
 
 // begin sets a belief to a share, and all else to what is known of every pot.
@@ -123,13 +136,13 @@ func (f *Filter) begin(b *belief, share, sd float64) {
 	b.straighten()
 }
 
-// Second takes one second of blasting.
-func (f *Filter) Second(s *steady.Second) {
+// Second takes one second of blasting; middle is the second before it, its rate that of its own middle, not Rated where that is not known.
+func (f *Filter) Second(s, middle *steady.Second) {
 	dt := s.Span.Seconds()
 	if !(dt > 0) || f.capacity <= 0 {
 		return
 	}
-	m := f.meter.second(s)
+	m := f.meter.second(s, middle)
 	f.rested = false
 	f.clock(s.At, dt)
 	switch {
@@ -172,8 +185,11 @@ func (f *Filter) drawnFrom(b *belief) {
 	}
 	b.p[iShare][iShare] += float64(flowNoise*b.line.flow) * float64(flowNoise*b.line.flow) * f.squares
 	walk := flowWalk
-	if f.meter.source == bySetting {
+	switch f.meter.source {
+	case bySetting:
 		walk *= blindWalk
+	case byHead:
+		walk *= headWalk
 	}
 	b.p[iFlow][iFlow] += float64(walk*walk) * f.lasted
 	b.bound()
@@ -228,7 +244,7 @@ func (f *Filter) cause() Stop {
 	blocked := 0.2
 	v += emptySD*emptySD + 0.01*0.01
 	d := max(0, s-emptyShare)
-	empty := math.Exp(-d*d/(2*v)) / math.Sqrt(2*math.Pi*v)
+	empty := f.guessed(math.Exp(-d*d/(2*v))/math.Sqrt(2*math.Pi*v)) * f.thinned()
 	switch p := empty / (empty + blocked); {
 	case p > 0.8:
 		return Empty
@@ -236,6 +252,34 @@ func (f *Filter) cause() Stop {
 		return Blocked
 	}
 	return Undecided
+}
+
+// guessed is the density of an empty pot by the level's own belief, where that is no more than a guess: then the pot may as well hold anything.
+func (f *Filter) guessed(density float64) float64 {
+	if f.anchored {
+		return density
+	}
+	return (1-anyLevel)*density + anyLevel
+}
+
+// thinned is how much likelier it is that the stream has ended as it did if the pot has run empty than if its metering is blocked. What is blocked stops at once,
+// and the hose clears; the last abrasive of a pot comes thinner and thinner.
+func (f *Filter) thinned() float64 {
+	m := &f.meter
+	switch {
+	case m.source != byHose:
+		return 1
+	case !m.flown && !f.faded:
+		return 1 / mostThinned // it flowed to the end of the press before
+	case !m.flown:
+		return 1
+	}
+	like := func(mean, sd float64) float64 {
+		z := (float64(m.fades) - mean) / sd
+		return math.Exp(-z*z/2) / sd
+	}
+	c := m.clears
+	return max(1/mostThinned, min(mostThinned, like(1+1.65*c, 0.7*c)/max(1e-9, like(1.2*c, 0.2+0.3*c))))
 }
 
 // Press takes one completed press.
@@ -277,7 +321,7 @@ func (f *Filter) maybeFilled(at si.Instant, rested time.Duration) {
 // Vent takes one completed vent.
 func (f *Filter) Vent(v *stroke.Vent) {
 	mu := f.meter.usual
-	stopped := f.meter.stopped > 0
+	stopped, thinned := f.meter.stopped > 0, f.thinned()
 	f.faded = f.meter.flown && f.meter.enters < 0.35*f.meter.usual && f.meter.mu < 0.7*f.meter.usual
 	if f.meter.source != bySetting && f.meter.mu > 0 {
 		mu = f.meter.mu
@@ -290,7 +334,7 @@ func (f *Filter) Vent(v *stroke.Vent) {
 		t := v.Time.Seconds() * math.Exp(cold)
 		r := math.Hypot(ventSD, cold/2)
 		switch {
-		case stopped && f.emptyByVent(t, r):
+		case stopped && f.emptyByVent(t, r, thinned):
 			f.est.Stop = Empty
 		case stopped:
 			if stop != Flowing {
@@ -304,8 +348,8 @@ func (f *Filter) Vent(v *stroke.Vent) {
 	f.b.settle()
 }
 
-// emptyByVent judges by the vent after a stop whether the pot is empty: its level before, and what the vent says.
-func (f *Filter) emptyByVent(t, r float64) bool {
+// emptyByVent judges by the vent after a stop whether the pot is empty: its level before, how the stream has ended, and what the vent says.
+func (f *Filter) emptyByVent(t, r, thinned float64) bool {
 	unit := f.sounds[ByVent].unit
 	if unit == 0 {
 		return f.est.Stop == Empty
@@ -314,7 +358,7 @@ func (f *Filter) emptyByVent(t, r float64) bool {
 	like := func(d, v float64) float64 { return math.Exp(-d*d/(2*v)) / math.Sqrt(v) }
 	// Of the level before the stop.
 	ve := v + emptySD*emptySD + 0.01*0.01
-	empty := like(max(0, s-emptyShare), ve) / math.Sqrt(2*math.Pi)
+	empty := f.guessed(like(max(0, s-emptyShare), ve)/math.Sqrt(2*math.Pi)) * thinned
 	blocked := 0.2
 	// Of the vent: through an empty pot's open metering valve air bleeds too.
 	t /= unit
@@ -326,7 +370,10 @@ func (f *Filter) emptyByVent(t, r float64) bool {
 	empty *= like(d+0.04, hph+r*r+0.05*0.05)
 	d, h = f.b.expect(ByVent, t, 0)
 	hph, _ = f.b.gain(&h)
-	blocked *= like(d, hph+r*r+0.02*0.02)
+	blocked *= like(d+0.03, hph+r*r+0.04*0.04)
+	if !f.anchored {
+		empty /= unlearned
+	}
 	return empty > blocked
 }
 

@@ -247,11 +247,11 @@ func TestHonesty(t *testing.T) {
 	for _, p := range []level.Params{{}, {Points: allPoints}, {Points: points.SetOf(points.Vessel), Volume: 0.1}} {
 		f := level.New(p)
 		s := steady.Second{At: began, Span: time.Second, N: 1, Has: points.SetOf(points.Vessel, points.Hose, points.Nozzle)}
-		f.Second(&s)
+		f.Second(&s, &s)
 		f.Press(&stroke.Press{At: began, Fill: math.NaN()})
 		f.Press(&stroke.Press{At: began, Fill: math.Inf(1)})
 		f.Vent(&stroke.Vent{At: began, Blast: time.Minute})
-		f.Second(&s)
+		f.Second(&s, &s)
 		if e := f.Estimate(); e.Known || math.IsNaN(float64(e.Share)) {
 			t.Errorf("%+v: %+v", p, e)
 		}
@@ -365,7 +365,7 @@ func TestNoAllocation(t *testing.T) {
 	v := stroke.Vent{At: r.at, Blast: time.Minute, Time: 3 * time.Second}
 	room := make([]byte, 0, 1024)
 	if n := testing.AllocsPerRun(200, func() {
-		r.f.Second(&s)
+		r.f.Second(&s, &s)
 		r.f.Press(&p)
 		r.f.Vent(&v)
 		r.f.Estimate()
@@ -385,7 +385,7 @@ func BenchmarkSecond(b *testing.B) {
 	}
 	b.ReportAllocs()
 	for b.Loop() {
-		r.f.Second(&s)
+		r.f.Second(&s, &s)
 	}
 }
 

@@ -25,6 +25,7 @@ const (
 
 	usualLoading = 1.3     // the same table, about the same for all nozzles
 	roughness    = 0.01e-3 // m, roughness of a rubber hose that fits the handbook: see airflow.Pipe
+	mostFilling  = 0.5     // of the nozzle's flow, that fills the vessel: more is no blasting
 	zeroRatio    = 0.012   // of the ratio: zeros of both gauges off by a quarter psi and spans by 0.2 %, at 7 bar
 	couplings    = 1.0     // velocity heads: entry, couplings and bends; common practice, no source
 )
@@ -49,6 +50,7 @@ type meter struct {
 	wall     float64      // the part of it that is friction at the wall
 	speed    float64      // and of one velocity head, twice over
 	clears   float64      // s: time constant of the hose's clearing of abrasive
+	takes    float64      // share of the nozzle's flow that fills the vessel at 1 Pa/s and a nozzle pressure of 1 Pa; byHead
 
 	// State.
 	clean   float64 // value of the ratio in clean air; 0: not known yet
@@ -58,8 +60,11 @@ type meter struct {
 	age     int     // seconds of this press
 	flown   bool    // abrasive has come in this press
 	usual   float64 // loading while it flows, mean of the last third of a minute
-	guessed int     // seconds behind the clean value, byHead
+	guessed int     // seconds behind the clean value, byHead; over guesses: it was seen
+	scatter float64 // byHead: variance of the loading of one second
+	typical float64 // byHead: usual loading before the stops that were seen
 	low     float64 // evidence that it has stopped
+	fades   int     // seconds in which the loading was between the usual and none, since it was usual
 	stopped int     // seconds since it was found to have stopped; 0: it flows
 }
 
@@ -70,7 +75,7 @@ func newMeter(p Params) meter {
 		bore = 0.0095 // m, the usual one: the flow factor takes what it is off
 	}
 	area := float64(si.CircleArea(si.Length(bore)))
-	m := meter{last: points.Vessel, clears: 2}
+	m := meter{last: points.Vessel, clears: 2, typical: usualLoading, scatter: firstScatter}
 	nozzle := airflow.Nozzle{Area: si.Area(area), Coefficient: 1}
 	inlet := 7 * si.Bar
 	if p.Target > 0 {
@@ -95,21 +100,25 @@ func newMeter(p Params) meter {
 		m.source, m.last = byHose, points.Nozzle
 		m.clean = short(m.hose)
 	case p.Points.Has(points.Supply) || p.Points.Has(points.Separator):
-		m.source, m.from, m.to, m.head = byHead, points.Supply, points.Vessel, points.Vessel
-		if !p.Points.Has(points.Supply) {
-			m.from = points.Separator
+		// Of a pot with a separator point the valve's loss alone: a separator clogs within days.
+		m.source, m.from, m.to, m.head = byHead, points.Separator, points.Vessel, points.Vessel
+		if !p.Points.Has(points.Separator) {
+			m.from = points.Supply
 		}
 		if p.Points.Has(points.Hose) {
 			m.head = points.Hose
 		}
 		m.last = m.head
+		if m.air > 0 {
+			m.takes = float64(p.Volume) / (airflow.GasConstant * room) / m.air * math.Sqrt(1+float64(slowing*usualLoading))
+		}
 	}
 	return m
 }
 
 // break ends the press that goes on.
 func (m *meter) rest() {
-	m.age, m.flown, m.before, m.low, m.stopped = 0, false, 0, 0, 0
+	m.age, m.flown, m.before, m.low, m.fades, m.stopped = 0, false, 0, 0, 0, 0
 }
 
 // unit is by how much a unit of loading raises the ratio over its clean value, as long as the loading is small.
@@ -145,20 +154,25 @@ func (m *meter) loading(r float64) float64 {
 	return max(0, min(rich, mu))
 }
 
-// ratio is what the loading is told from; false: this second does not tell it.
-func (m *meter) ratio(s *steady.Second) (float64, bool) {
+// ratio is what the loading is told from, and by how much of the nozzle's flow the vessel filled meanwhile; false: this second does not tell it.
+func (m *meter) ratio(s *steady.Second) (r, filling float64, ok bool) {
 	switch m.source {
 	case byHose:
 		loss, ok := s.Between(points.Hose, points.Nozzle)
-		return loss / s.PP[points.Nozzle], ok
+		return loss / s.PP[points.Nozzle], 0, ok
 	case byHead:
 		loss, ok := s.Between(m.from, m.to)
-		if !ok || !s.Steady || !s.Has.Has(m.head) || loss < 0.002*s.PP[m.head] {
-			return 0, false
+		if !ok || !s.Rated || !s.Has.Has(m.head) || loss < 0.002*s.PP[m.head] {
+			return 0, 0, false
 		}
-		return s.PP[m.head] / loss, true
+		// What fills the vessel meanwhile passes the valve, and no nozzle.
+		filling = float64(m.takes*s.Rate) / s.P[m.head]
+		if math.Abs(filling) > mostFilling {
+			return 0, 0, false
+		}
+		return s.PP[m.head] / loss * float64((1+filling)*(1+filling)), filling, true
 	}
-	return 0, false
+	return 0, 0, false
 }
 
 // A measure is what a second tells.
@@ -170,10 +184,14 @@ type measure struct {
 	goes  bool    // it was found in this second that it flows again
 }
 
-// second takes one second of blasting.
-func (m *meter) second(s *steady.Second) (out measure) {
+// second takes one second of blasting; middle is the one before it, its rate that of its own middle.
+func (m *meter) second(s, middle *steady.Second) (out measure) {
 	m.age++
-	r, ok := m.ratio(s)
+	of := s
+	if m.source == byHead {
+		of = middle
+	}
+	r, filling, ok := m.ratio(of)
 	if ok && m.source == byHead && m.guessed < guesses && m.age > 5 {
 		// No clean air seen yet: the stream is taken for an ordinary one.
 		if m.guessed == 0 {
@@ -186,7 +204,7 @@ func (m *meter) second(s *steady.Second) (out measure) {
 	ok = ok && m.clean > 0
 	if ok {
 		out.told = true
-		m.follow(r, &out)
+		m.follow(r, filling, &out)
 	} else {
 		m.before = 0
 	}
@@ -226,26 +244,38 @@ func (m *meter) second(s *steady.Second) (out measure) {
 
 // Numbers of the stop's detection, tuned on simulated pots.
 const (
-	settles     = 3 // seconds of a press, and a third of the time of the hose, before the first that counts
-	observeHose = 0.6
-	observeFeed = 0.4
-	observeSlow = 0.35
-	usualGain   = 1.0 / 20
-	lowShare    = 0.15 // of the usual loading: what enters the hose is as good as nothing
-	stopAt      = 1.8
-	guesses     = 60  // seconds that the clean value is guessed from without a nozzle point
-	coming      = 0.5 // of the usual: abrasive has come
-	startsBy    = 5.0 // s, and 1.5 times the time of the hose: until then abrasive must have come
+	settles      = 3 // seconds of a press, and a third of the time of the hose, before the first that counts
+	observeHose  = 0.6
+	observeFeed  = 0.4
+	observeSlow  = 0.35
+	usualGain    = 1.0 / 20
+	thins        = 0.8  // of the usual loading: with less in the hose the stream thins out
+	gone         = 0.25 // and here it is as good as gone
+	lowShare     = 0.15 // of the usual loading: what enters the hose is as good as nothing
+	between      = 0.4  // of the usual loading, without a nozzle point: less says that the stream has stopped, more that it flows
+	surely       = 10.0 // of the logarithm of the likelihood
+	mostEvidence = 3.0
+	firstScatter = 0.15 // of the loading, its variance
+	leastScatter = 0.02
+	scatterOver  = 120.0 // s
+	fillingDoubt = 1.3   // of the loading, for each share of the nozzle's flow that fills the vessel
+	cooling      = 12    // seconds of a press in which the vessel's air is hot, and takes in more while it cools
+	leastUsual   = 0.2
+	drifts       = 7200.0 // s in which the ratio of clean air goes to where the usual loading would have it, without a nozzle point
+	stopAt       = 1.8
+	guesses      = 60  // seconds that the clean value is guessed from without a nozzle point
+	coming       = 0.5 // of the usual: abrasive has come
+	startsBy     = 5.0 // s, and 1.5 times the time of the hose: until then abrasive must have come
 )
 
 // follow takes the ratio of a second: the loading, the clean value, and whether abrasive flows.
-func (m *meter) follow(r float64, out *measure) {
+func (m *meter) follow(r, filling float64, out *measure) {
 	if float64(m.age) < settles+m.clears/3 {
 		return // the hose fills with air, and the metering valve has not opened
 	}
 	// Below clean air is impossible: then the clean value is lower.
-	if r < m.clean && m.before != 0 && m.before < m.clean && (m.source == byHose || m.guessed == guesses) {
-		m.clean = short(m.clean + 0.3*((r+m.before)/2-m.clean))
+	if r < m.clean && m.before != 0 && m.before < m.clean && (m.source == byHose || m.guessed >= guesses) {
+		m.cleanIs(m.clean + 0.3*((r+m.before)/2-m.clean))
 	}
 	mu := m.loading(r)
 	if m.before == 0 {
@@ -268,27 +298,68 @@ func (m *meter) follow(r float64, out *measure) {
 		m.flown = true
 	}
 	switch {
-	case !m.flown && float64(m.age) < startsBy+1.5*m.clears:
+	case mu > thins*m.usual:
+		m.fades = 0
+	case mu > gone*m.usual:
+		m.fades++
+	}
+	stops, goes := false, false
+	switch {
+	case !m.flown && m.stopped == 0 && float64(m.age) < startsBy+1.5*m.clears:
 		m.low = 0
-	case share < lowShare:
-		m.low = short(m.low + min(1.2, (lowShare-share)/lowShare))
+	case m.source == byHead && m.age <= cooling:
+	case m.source == byHead:
+		m.low = short(max(0, min(surely, m.low+m.evidence(mu, filling))))
+		stops, goes = m.low >= surely, m.low == 0
 	default:
-		m.low = short(max(0, m.low-1))
+		if share < lowShare {
+			m.low = short(m.low + min(1.2, (lowShare-share)/lowShare))
+		} else {
+			m.low = short(max(0, m.low-1))
+		}
+		stops, goes = m.low >= stopAt, share > coming && mu > 0.25*m.usual
 	}
 	switch {
 	case m.stopped > 0:
 		m.stopped++
-		if share > coming && mu > 0.25*m.usual {
+		if goes {
 			m.stopped, m.low = 0, 0
 			out.goes = true
-		} else if m.flown && float64(m.stopped) > 4*m.clears && mu < 0.1*m.usual {
+		} else if m.flown && float64(m.stopped) > 4*m.clears && (mu < 0.1*m.usual || m.source == byHead && mu < between*m.usual) {
 			// The hose has been seen to clear: this is clean air.
-			m.clean = short(m.clean + 0.15*(r-m.clean))
+			if m.cleanIs(m.clean + 0.15*(r-m.clean)); m.source == byHead {
+				m.guessed = guesses + 1
+				m.typical = short(m.typical + 0.05*(m.usual-m.typical))
+			}
 		}
-	case m.low >= stopAt:
+	case stops:
 		m.stopped = 1
 		out.stops = true
 	case m.flown:
+		if m.source == byHead && math.Abs(filling) < 0.1 && m.age > cooling {
+			off := mu - m.usual
+			m.scatter = short(m.scatter + (float64(off*off)-m.scatter)/scatterOver)
+		}
 		m.usual = short(m.usual + usualGain*(mu-m.usual))
+		if m.source == byHead && m.guessed >= guesses {
+			m.cleanIs(m.clean + (r/(1+float64(m.typical*m.unit()/m.clean))-m.clean)/drifts)
+		}
+	}
+}
+
+// evidence is what a second's loading says, without a nozzle point, of a stop against a stream: the logarithm of how much likelier it is (Wald,
+// Sequential Analysis, 1947), both normal with the scatter that was learned. The one that is as likely under both is lower than half
+// way, as crews set leaner streams too.
+func (m *meter) evidence(mu, filling float64) float64 {
+	v := max(leastScatter, m.scatter) + float64(fillingDoubt*filling)*float64(fillingDoubt*filling)
+	return max(-mostEvidence, min(mostEvidence, m.usual*(between*m.usual-mu)/v))
+}
+
+// cleanIs makes a value that of clean air; byHead the usual loading follows, so that the ratio that is usual stays.
+func (m *meter) cleanIs(v float64) {
+	was, unit := m.clean, m.unit()
+	m.clean = short(v)
+	if m.source == byHead && m.usual > 0 {
+		m.usual = short(max(leastUsual, (was+float64(unit*m.usual)-m.clean)/m.unit()))
 	}
 }

@@ -120,7 +120,7 @@ func (r *rig) blast(n int, do func() bool) {
 			}
 		}
 		r.share = max(0, r.share-enters*m/r.capacity())
-		r.each(func(f *level.Filter) { f.Second(&s) })
+		r.each(func(f *level.Filter) { f.Second(&s, &s) })
 		if do != nil && !do() {
 			break
 		}

@@ -3,7 +3,7 @@ package level
 import "gritwatch/internal/statecodec"
 
 // filterState is raised whenever the list of fields or their meaning changes.
-const filterState = 1
+const filterState = 2
 
 // AppendState appends the filter's state, without its parameters. A restored filter goes on as if nothing had happened.
 func (f *Filter) AppendState(dst []byte) []byte {
@@ -21,12 +21,13 @@ func (f *Filter) SetState(b []byte) error {
 func (f *Filter) Fields(c *statecodec.Codec) {
 	f.b.fields(c)
 	m := &f.meter
-	for _, v := range [...]*float64{&m.clean, &m.mu, &m.enters, &m.before, &m.usual, &m.low} {
+	for _, v := range [...]*float64{&m.clean, &m.mu, &m.enters, &m.before, &m.usual, &m.scatter, &m.typical, &m.low} {
 		statecodec.Float(c, v)
 	}
 	statecodec.Int(c, &m.age)
 	statecodec.Int(c, &m.guessed)
 	statecodec.Bool(c, &m.flown)
+	statecodec.Int(c, &m.fades)
 	statecodec.Int(c, &m.stopped)
 	for i := range f.sounds {
 		k := &f.sounds[i]

@@ -84,7 +84,7 @@ type held struct {
 	at     si.Instant
 	steady bool
 	has    points.Set
-	p      [baseline.Path]float64 // mean absolute pressure, Pa
+	p      [points.Path]float64 // mean absolute pressure, Pa
 	aside  Aside
 
 	n    int                          // steady seconds behind own
@@ -178,7 +178,7 @@ func (l *Losses) Relearn() {
 // one later.
 func (l *Losses) Step(s *steady.Second, a Aside) {
 	h := &l.held
-	last, changed := l.last(s), false
+	last, changed := l.Middle(s), false
 	h.steady = false
 	if last.Rated {
 		changed = l.learn.Step(&last)
@@ -206,9 +206,9 @@ func (l *Losses) Step(s *steady.Second, a Aside) {
 	l.tell()
 }
 
-// last is the second before s, with the vessel's rate in its own middle; not Rated where it did not come right before. Its squares are those of its
-// means: what the pressures move within a second falls out of their differences.
-func (l *Losses) last(s *steady.Second) steady.Second {
+// Middle is the second before s, which Step has not taken yet, with the vessel's rate in its own middle; not Rated where it did not come right before. Its
+// squares are those of its means: what the pressures move within a second falls out of their differences.
+func (l *Losses) Middle(s *steady.Second) steady.Second {
 	h := &l.held
 	out := steady.Second{At: h.at, Has: h.has, Rate: s.Rate, Rated: s.Rated && s.At > h.at && s.At.Sub(h.at) < rightBefore}
 	for i, p := range h.p {
@@ -242,7 +242,7 @@ func short[T ~float64](v T) T { return T(float32(v)) }
 type piece struct{ from, to points.Point }
 
 // path is the pieces of a set of points, the first of them, and how many.
-func path(has points.Set) (out [baseline.Path - 1]piece, n int) {
+func path(has points.Set) (out [points.Path - 1]piece, n int) {
 	last, any := points.Point(0), false
 	for p := points.Supply; p <= points.Nozzle; p++ {
 		if !has.Has(p) {

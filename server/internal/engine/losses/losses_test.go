@@ -51,7 +51,7 @@ func (g *rig) flow() float64 {
 }
 
 // pressures are absolute.
-func (g *rig) pressures() (p [baseline.Path]float64) {
+func (g *rig) pressures() (p [points.Path]float64) {
 	c := g.flow()
 	each := [points.SegmentCount]float64{}
 	sum := 1.0

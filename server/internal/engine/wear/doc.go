@@ -59,10 +59,23 @@
 //
 // # The next vent
 //
-// Expect is (2) the other way round: from the last press, from what blasting has used since, and from the baseline of the exhaust, the
-// slowest that a healthy vent can be now. The vent watch takes it to find a shut or half-shut exhaust sooner. It never goes by
-// what has clogged since, and the watch never lets it find later. The Follower does not hand it on yet: a pot that has run empty and is
-// blasted on fills through its open metering orifice too, is taken for a fuller one, and its healthy vents are found slow.
+// Expect is (2) the other way round, for the press that goes on: the slowest that a healthy vent can be now,
+//
+//	ln tau = ln T0 + a (ln F + u t - pivot) + 0.10 + 3 sd,   lag = mean + 80 ms + 4 mean deviations         (5)
+//
+// with T0 the exhaust's baseline, u one and a half times what blasting adds to ln F in the mean, t the blasting since, and sd the
+// scatter of vents. The vent watch holds the fall against it, finds a shut or half-shut exhaust sooner by that, and never later: its own
+// envelope, of commissioning or nominal dimensions, stands beside. (5) never goes by what has clogged since. A vent through half an
+// exhaust takes 1.3 to 2 times as long, by the nozzle's share, so an error of 0.10 in ln tau costs nothing but a few tenths of a second,
+// where a wrong F would cost a false finding at every vent. F is therefore taken with care:
+//
+//   - An empty pot that is blasted on fills through its open metering valve too, in half the time or so, and vents like an empty one.
+//     Abrasive that was filled in shortens F by filling the vessel: what it adds to ln X and ln Z is 0.1 to 0.45 of what it takes from ln F,
+//     through the slower gauges. Another way of the air adds over 1.1 of that (simulated pots), since X and Z go with the square of all that
+//     passes. From 0.75 on the press is not believed, and the vessel counts as emptied further by all that blasting can have used.
+//   - Where X and Z are not both known, a press that took far less time is not believed until a vent goes with it.
+//   - A press that is not timed, as after a vent through a shut exhaust that has left the vessel up, tells nothing; what was known
+//     before it holds, less what was used. Nobody fills abrasive into a vessel that is up; if somebody has, the vent is faster.
 //
 // # What cannot be known
 //

@@ -55,6 +55,7 @@ const (
 const (
 	wornBy     = si.Inch / 16
 	wornUnless = 1.20  // where the bore is not known
+	boreKnown  = 0.06  // of half ln d of a pot without a nozzle point: a bore that is less sure is not known
 	ownSD      = 0.025 // of the logarithm of an index: what setting, weather and level leave in it
 	laterThan  = 100 * 24 * time.Hour
 	trendLeast = 20
@@ -125,12 +126,17 @@ func (m *Monitor) Index(p Part) Index {
 	if !t.ready() {
 		return Index{Count: int(t.n)}
 	}
-	d := t.level.float()
+	d, off := t.level.float(), math.Hypot(t.levelSD(), ownSD)
+	if p == Bore && !m.params.Points.Has(points.Nozzle) {
+		if off = math.Hypot(off, math.Abs((m.lately - m.then).float())); off > boreKnown {
+			return Index{Count: int(t.n)}
+		}
+	}
 	value := m.valueOf(p, d)
 	// The derivative of Value by d, from both sides.
 	const h = 1e-3
 	by := (m.valueOf(p, d+h) - m.valueOf(p, d-h)) / (2 * h)
-	x := Index{Known: true, Value: si.Ratio(value), SD: si.Ratio(math.Abs(by) * math.Hypot(t.levelSD(), ownSD)), Count: int(t.n), DueAt: si.Ratio(m.limit(p)),
+	x := Index{Known: true, Value: si.Ratio(value), SD: si.Ratio(math.Abs(by) * off), Count: int(t.n), DueAt: si.Ratio(m.limit(p)),
 		Finding: t.since != 0, Since: t.since, Changed: t.changed}
 	if slope, sd, ok := t.trend(m.use.blasting()); ok {
 		x.Trend, x.TrendSD = by*slope, math.Abs(by)*sd
@@ -255,43 +261,3 @@ func (u *use) duty() float64 {
 
 // single keeps a ratio to single precision: more is noise, and would double what is saved.
 func single(r si.Ratio) si.Ratio { return si.Ratio(float32(r)) }
-
-// Expect is the slowest that the vent of the press that goes on can credibly be, were the handle released at an instant: the time
-// constant of its choked part, and the lag of the valves. It goes by how full the press has found the vessel, by what blasting
-// has used of it since, and by the exhaust's baseline, never by what has clogged since. Zero: not known.
-func (m *Monitor) Expect(at si.Instant) (tau, lag time.Duration) {
-	t := &m.tracks[Exhaust]
-	if !m.filled || m.odd || t.n < expectLeast || m.lags < expectLeast {
-		return 0, 0
-	}
-	used := max(0, m.uses.float()) * usesMost * max(0, min(mostBlast, at.Sub(m.pressAt).Seconds())) / usesPer
-	slowest := t.base.float() + m.vents.correct(m.fill.float()+used) + expectMargin + sure*t.deviation()
-	late := float64(m.lag) + expectLate + lagDeviations*float64(m.lagOff)
-	return time.Duration(math.Exp(slowest) * float64(time.Second)), time.Duration(max(0, late) * float64(time.Millisecond))
-}
-
-const (
-	expectLeast   = 20   // vents
-	expectMargin  = 0.10 // of ln tau
-	expectLate    = 60.0 // ms
-	lagDeviations = 4.0  // mean deviations
-	usesMost      = 1.5  // of what blasting uses in the mean: a richer mixture uses more
-	lagGain       = 1.0 / 16
-	mostLag       = 5000 // ms
-	farLag        = 200
-)
-
-// learnLag takes the lag of one vent, ms.
-func (m *Monitor) learnLag(lag int32) {
-	ms := float64(lag)
-	off := math.Abs(ms - float64(m.lag))
-	if m.lags >= expectLeast && off > farLag+2*lagDeviations*float64(m.lagOff) {
-		return // not the valves: an exhaust that hardly opens, or a press in between
-	}
-	m.lags = min(m.lags+1, mostCount)
-	g := max(lagGain, 1/float64(m.lags))
-	m.lag += int32(math.Round(g * (ms - float64(m.lag))))
-	if m.lags > 1 {
-		m.lagOff += int32(math.Round(g * (off - float64(m.lagOff))))
-	}
-}

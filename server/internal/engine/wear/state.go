@@ -3,7 +3,7 @@ package wear
 import "gritwatch/internal/statecodec"
 
 // monitorState is raised whenever the list of fields or their meaning changes.
-const monitorState = 1
+const monitorState = 2
 
 // AppendState appends the monitor's state, without its parameters. A restored monitor goes on as if nothing had happened.
 func (m *Monitor) AppendState(dst []byte) []byte {
@@ -51,6 +51,10 @@ func (m *Monitor) Fields(c *statecodec.Codec) {
 	statecodec.Int(c, &m.lag)
 	statecodec.Int(c, &m.lagOff)
 	statecodec.Int(c, &m.lags)
+	statecodec.Bool(c, &m.ahead.known)
+	statecodec.Bool(c, &m.ahead.sure)
+	statecodec.Int(c, &m.ahead.seen)
+	statecodec.Int(c, &m.ahead.fill)
 	for i := range m.through {
 		statecodec.Int(c, &m.through[i])
 		statecodec.Int(c, &m.inlet[i])
@@ -58,6 +62,7 @@ func (m *Monitor) Fields(c *statecodec.Codec) {
 	statecodec.Int(c, &m.seconds)
 	statecodec.Int(c, &m.waited)
 	b := &m.blast
+	statecodec.Int(c, &b.age)
 	statecodec.Int(c, &b.seconds)
 	if b.seconds != 0 {
 		statecodec.Int(c, &b.inlet)
@@ -74,6 +79,8 @@ func (m *Monitor) Fields(c *statecodec.Codec) {
 		}
 	}
 	m.loads.fields(c)
+	statecodec.Int(c, &m.lately)
+	statecodec.Int(c, &m.then)
 	statecodec.Bool(c, &m.anchored)
 	if m.anchored {
 		statecodec.Int(c, &m.moved)

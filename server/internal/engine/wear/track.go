@@ -102,9 +102,13 @@ func (t *track) add(at si.Instant, raw, other, hours float64, refines int32, b b
 	return learns
 }
 
-// begin makes one observation the baseline.
-func (t *track) begin(y, hours float64) {
-	*t = track{n: learns, base: fineOf(y), scale: firstScale, count: 1, slowAt: thousandth(hours)}
+// first takes one of the few observations, so many in all, that make the baseline of what is seldom observed.
+func (t *track) first(y, hours float64, of int32) {
+	t.n = max(t.n, learns-of) + 1
+	t.base += fineOf((y - t.base.float()) / float64(t.n-(learns-of)))
+	if t.n == learns {
+		t.scale, t.count, t.slowAt = firstScale, 1, thousandth(hours)
+	}
 }
 
 // learnScale brings the scale up or down by one step, at first by more, so that half of all observations lie farther off than

@@ -33,21 +33,23 @@ func (p Part) String() string { return partNames[p] }
 // Numbers of the monitor. Those without a source are common practice.
 const (
 	// Press losses.
-	emptyJump    = 0.10  // at least, of the logarithms of both, where another way has opened for the air
-	alike        = 0.5   // and they differ by less than this share of the larger
-	fillSlope    = -0.25 // of these logarithms over ln fill before it was learned: from simulated pots, no source
-	fillTrust    = 40    // weight of that, in thousandths of the square of ln fill
-	throughMean  = 63    // seconds that the mean of the nozzle's share goes back
-	throughLeast = 10    // seconds until it is known
-	throughWait  = 12    // presses that wait for it
-	inletLeast   = 0.4   // of the root of a press loss: more cannot be the nozzle's
-	refined      = 30    // observations that improve a baseline
+	emptyJump    = 0.10   // at least, of the logarithms of both, where another way has opened for the air
+	alike        = 0.5    // and they differ by less than this share of the larger
+	fillSlope    = -0.25  // of these logarithms over ln fill before it was learned: from simulated pots, no source
+	fillTrust    = 40     // weight of that, in thousandths of the square of ln fill
+	throughMean  = 63     // seconds that the mean of the nozzle's share goes back
+	smoothRate   = 4000.0 // Pa/s: a mean of seconds in which the vessel neither fills nor empties
+	throughLeast = 10     // seconds until it is known
+	throughWait  = 12     // presses that wait for it
+	inletLeast   = 0.4    // of the root of a press loss: more cannot be the nozzle's
+	refined      = 30     // observations that improve a baseline
 
 	// Vents.
 	ventSlope = 0.75 // of ln tau over ln fill before it was learned: from simulated pots, no source
 	ventTrust = 40   // weight of that, as above
 	airBleeds = 0.5  // share of an ideal nozzle's flow that hose and nozzle take in a vent, with what stands in them; no source
 	airVolume = 0.75 // share of the vessel that air fills, in the mean
+	takesAs   = 1.0  // share of the vessel's volume that takes in air as its pressure rises while blasting: see package steady
 	mostShare = 0.4  // of the nozzle in a healthy vent
 	refilled  = 0.05 // of ln fill: by so much less a press fills in less time once someone has filled in abrasive
 	usesPer   = 100  // s
@@ -57,17 +59,28 @@ const (
 	cools     = 10.0 // s
 
 	// The bore.
-	loadSlope   = -0.18 // of half ln d over ln of the hose's share, before it was learned; see doc.go
-	loadTrust   = 10    // weight of that, in thousandths of the square of the latter
-	mixedLeast  = 0.05  // of the latter: from here the mixture has changed
-	mixedMost   = 0.3   // of half ln d off that slope: another cause
-	mostFilling = 0.2   // of twice the share of the air that fills the vessel: more is not steady
-	usualPhi    = 0.8   // share of clean air that passes with abrasive: the trade handbook's table, near a loading of 1.3
-	alikeEnough = 0.03  // of half ln d between air-only and laden blasting: their own errors
-	anchorGain  = 0.4   // of what is beyond that, in which air-only seconds move the bore
-	mostShift   = 0.05  // and at once at most
-	blastLeast  = 8     // seconds that tell of a blast
-	airLeast    = 5     // the same, of air alone
+	loadSlope    = -0.18 // of half ln d over ln of the hose's share, before it was learned; see doc.go
+	leastLoads   = -0.28 // of that slope: at a loading of 2.3
+	mostLoads    = -0.14 // and of 0.4
+	loadTrust    = 10    // weight of that, in thousandths of the square of the latter
+	mixedLeast   = 0.05  // of the latter: from here the mixture has changed
+	mixedMost    = 0.3   // of half ln d off that slope: another cause
+	mostFilling  = 0.5   // of the nozzle's air, that fills the vessel: more is no blasting
+	coolingAir   = 25    // the same of seconds that tell the bore by themselves: 0.1 of half ln d at first, dying away within ten
+	cooling      = 8     // seconds of a press in which the vessel's air is hot, and takes in more while it cools
+	usualPhi     = 0.8   // share of clean air that passes with abrasive: the trade handbook's table, near a loading of 1.3
+	alikeEnough  = 0.05  // of half ln d between air-only and laden blasting: their own errors
+	anchorGain   = 0.2   // of what is beyond that, in which air-only seconds move the bore
+	mostShift    = 0.05  // and at once at most
+	choked       = 0.2   // of ln of the mixing segment's resistance
+	chokedUnless = 0.5   // the same without a nozzle point: a worn nozzle is taken for a leaner mixture, and that for as much
+	freer        = 0.08  // of half ln d: a loading of 0.45 at least, by phi
+	kinked       = 0.15  // of ln of the hose's own resistance: so much is no error of bore or mixture
+	blastLeast   = 8     // seconds that tell of a blast
+	airLeast     = 5     // the same, of air alone
+	jumpLeast    = 0.08  // of half ln d: air-only seconds are apart by half of it at times
+	mostGrown    = 0.3   // of half ln d between air-only seconds
+	firstAir     = 3     // blasts with air alone that make a baseline, without a nozzle point
 
 	million = 1e6
 	absurd  = 1e4 // nothing here is ever so much
@@ -112,6 +125,7 @@ type Monitor struct {
 	share        fine // of the nozzle, in how fast a healthy vent falls
 	// Of the vents' lags, ms: mean, mean deviation, and how many.
 	lag, lagOff, lags int32
+	ahead             outlook
 
 	// Of steady blasting, (Ps^2 - Psep^2)/Ph^2 and (Psep^2 - Ph^2)/Ph^2 over the resistance's index, which are the nozzle's
 	// share of the press losses; in millionths.
@@ -125,16 +139,28 @@ type Monitor struct {
 	// Air-only seconds tell the bore without the mixture: what they have moved the others' by, and how the two compare.
 	moved, apart fine
 	anchored     bool
+	// Without a nozzle point: half ln d of laden blasting, of late and at the last air-only seconds. What it has moved since is a
+	// mixture or a nozzle that wears, which nothing but air alone can tell.
+	lately, then fine
 }
 
 // blast are sums over the steady seconds of the press that goes on, in millionths.
 type blast struct {
+	age         int32 // seconds of the press
 	inlet, hose int64 // losses before the hose point less what clogs there, and the hose's, over the nozzle's square
 	seconds     int32
 	air         int64 // inlet of air-only seconds, over the nozzle's square, else the hose point's
 	airSeconds  int32
 	ratio       [2]fine // sums of ln resistance of mixing and hose
 	ratios      [2]int32
+}
+
+// own is ln of the resistance of mixing or hose over its baseline, in the mean; 0: too little is known.
+func (b *blast) own(p Part) float64 {
+	if n := b.ratios[p-Mixing]; n >= blastLeast {
+		return b.ratio[p-Mixing].float() / float64(n)
+	}
+	return 0
 }
 
 // New is a monitor that has seen nothing.
@@ -167,13 +193,20 @@ func (p *Params) bleeds() float64 {
 // takes is V/(R T) over K A/sqrt(T): what dp/dt takes of the air over what a choked nozzle passes, see Monitor.
 func (p *Params) takes() float64 {
 	if b := p.bleeds(); b > 0 {
-		return airBleeds / b / usualPhi
+		return takesAs / airVolume * airBleeds / b / usualPhi
 	}
 	return 0
 }
 
 // Press takes one completed press. empty says that no abrasive is left, as a level has it; false where that is not known.
 func (m *Monitor) Press(p *stroke.Press, empty bool) {
+	jump, both := m.filling(p, empty)
+	m.ahead.press(m, jump, both)
+}
+
+// filling takes what the vessel's filling tells of what lies before it. It gives by how much the losses of separator and valve are both over
+// their levels at least, in logarithms; false: they are not known.
+func (m *Monitor) filling(p *stroke.Press, empty bool) (jump float64, both bool) {
 	m.use.press(p.At)
 	filled, fill := p.Fill > 0 && p.Fill < absurd, fine(0)
 	if filled {
@@ -192,7 +225,7 @@ func (m *Monitor) Press(p *stroke.Press, empty bool) {
 	level, common := 0.0, 0.0
 	if okX || okZ {
 		if !m.filled {
-			return
+			return 0, false
 		}
 		// What clogs a separator is not in the valve's loss, which goes first.
 		with := z
@@ -204,12 +237,13 @@ func (m *Monitor) Press(p *stroke.Press, empty bool) {
 	}
 	if okX && okZ && separator.ready() && valve.ready() {
 		dx, dz := x-level-(separator.base+separator.level).float(), z-level-(valve.base+valve.level).float()
+		jump, both = min(dx, dz), true
 		least := max(emptyJump, 3*separator.deviation(), 3*valve.deviation())
 		m.odd = dx > least && dz > least && (m.odd || math.Abs(dx-dz) < alike*max(dx, dz))
 		if m.odd {
 			// What both share tells nothing; a part that clogs meanwhile shows in the difference.
 			if math.Abs(dx-dz) < max(emptyJump, 3*separator.deviation(), 3*valve.deviation()) {
-				return
+				return jump, both
 			}
 			common = min(dx, dz)
 		}
@@ -217,7 +251,7 @@ func (m *Monitor) Press(p *stroke.Press, empty bool) {
 		m.odd = false
 	}
 	if m.odd = m.odd || empty; empty {
-		return
+		return jump, both
 	}
 	learned, n := false, int32(0)
 	if okX {
@@ -229,6 +263,7 @@ func (m *Monitor) Press(p *stroke.Press, empty bool) {
 	if learned {
 		m.fills.learn(m.fill.float(), n)
 	}
+	return jump, both
 }
 
 // pressLoss is the logarithm of a press loss, brought to the nozzle's flow that was usual at first. With n the nozzle's share of
@@ -253,14 +288,14 @@ func (m *Monitor) pressLoss(loss float64, of Part) (float64, bool) {
 
 // Vent takes one completed vent, after its press. empty says that no abrasive flowed at the release.
 func (m *Monitor) Vent(v *stroke.Vent, empty bool) {
+	m.ahead.vent(m, v)
 	m.use.vent(v)
 	m.endBlast(v.At)
 	m.waits = false
 	if !(v.Tau > 0) || v.Tau > absurd || !m.filled || m.odd || empty {
 		return
 	}
-	// Air that was pressed in fast is warm, and a warm vessel vents faster.
-	m.waits, m.tau = true, fineOf(math.Log(v.Tau)+warm*math.Exp(-v.Blast.Seconds()/cools))
+	m.waits, m.tau = true, fineOf(cooled(v))
 	m.vented, m.lasted, m.late = v.At, int32(min(mostBlast, v.Blast.Seconds())), int32(max(-mostLag, min(mostLag, v.Lag.Milliseconds())))
 }
 
@@ -289,11 +324,12 @@ func (m *Monitor) exhaust(next fine) {
 	}
 }
 
-// Second takes a second of blasting. air says that no abrasive flows, as a ritual has it, or the seconds after the pot has
-// run empty.
+// Second takes a second of blasting, its rate that of its own middle. air says that no abrasive flows, as a ritual has it, or the
+// seconds after the pot has run empty.
 func (m *Monitor) Second(s *steady.Second, air bool) {
+	m.blast.age = min(m.blast.age+1, mostCount)
 	hose := s.PP[points.Hose]
-	if !s.Steady || !s.Has.Has(points.Hose) || hose <= 0 {
+	if !s.Rated || m.blast.age <= cooling || !s.Has.Has(points.Hose) || hose <= 0 {
 		return
 	}
 	first := points.Separator
@@ -302,7 +338,7 @@ func (m *Monitor) Second(s *steady.Second, air bool) {
 	}
 	separator, okX := s.Between(points.Supply, points.Separator)
 	valve, okZ := s.Between(first, points.Hose)
-	if !air {
+	if !air && math.Abs(s.Rate) < smoothRate {
 		m.smooth(&m.through[Separator], separator/hose/m.value(Separator), okX)
 		m.smooth(&m.through[Valve], valve/hose/m.value(Valve), okZ)
 		m.seconds = min(m.seconds+1, throughMean)
@@ -310,7 +346,8 @@ func (m *Monitor) Second(s *steady.Second, air bool) {
 	if !okZ || !okX && m.params.Points.Has(points.Supply) && first == points.Separator {
 		return
 	}
-	inlet := separator/m.value(Separator) + valve/m.value(Valve)
+	common := m.common()
+	inlet := separator/m.value(Separator)*common + valve/m.value(Valve)*common
 	over, b, nozzle := hose, &m.blast, m.params.Points.Has(points.Nozzle)
 	if nozzle {
 		if over = s.PP[points.Nozzle]; !s.Has.Has(points.Nozzle) || over <= 0 {
@@ -320,18 +357,26 @@ func (m *Monitor) Second(s *steady.Second, air bool) {
 	// What fills the vessel meanwhile passes separator and valve, and no nozzle.
 	through := 1.0
 	if m.takes > 0 {
-		through = 1 + max(-mostFilling, min(mostFilling, 2*m.takes*s.Rate/math.Sqrt(over)))
+		through = 1 + max(-mostFilling, min(mostFilling, m.takes*s.Rate/math.Sqrt(over)))
+		through *= through
 	}
 	each := million / over / through
 	switch {
+	case air && b.age <= coolingAir:
 	case air:
 		b.air += int64(each * inlet)
 		b.airSeconds++
-	case nozzle:
+	default:
 		b.inlet += int64(each * inlet)
 		b.hose += int64(million * (hose - over) / over)
 		b.seconds++
 	}
+}
+
+// common is what the indices of separator and valve have in common: the flow of a press that is not known better, and not a clog of both at once.
+func (m *Monitor) common() float64 {
+	s, v := m.value(Separator), m.value(Valve)
+	return max(min(s, v), min(1, max(s, v)))
 }
 
 // smooth brings a mean nearer to a second's value, at first as the plain mean of all.
@@ -356,11 +401,31 @@ func (m *Monitor) endBlast(at si.Instant) {
 		// The index that the losses are divided by may be about to step.
 		b.seconds, b.airSeconds = 0, 0
 	}
-	if n := int64(b.seconds); n >= blastLeast && b.inlet > 0 && b.hose > 0 {
-		m.laden(at, math.Log(float64(b.inlet)/million/float64(n))/2, math.Log(float64(b.hose)/float64(b.inlet)))
+	// A choke that is partly shut sends air through the metering valve too, and the bore looks wider than it is.
+	most := chokedUnless
+	if m.params.Points.Has(points.Nozzle) {
+		most = choked
 	}
-	if n := int64(b.airSeconds); n >= airLeast && b.air > 0 {
-		m.clean(at, math.Log(float64(b.air)/million/float64(n))/2)
+	shut := math.Abs(b.own(Mixing)) > most
+	if n := int64(b.seconds); n >= blastLeast && b.inlet > 0 {
+		half := math.Log(float64(b.inlet)/million/float64(n)) / 2
+		if m.lately == 0 {
+			m.lately, m.then = fineOf(half), fineOf(half)
+		}
+		m.lately += fineOf(levelGain * (half - m.lately.float()))
+		if b.hose > 0 && !shut {
+			share := math.Log(float64(b.hose) / float64(b.inlet))
+			if own := b.own(Hose); math.Abs(own) > kinked {
+				share -= own
+			}
+			m.laden(at, half, share)
+		}
+	}
+	if n := int64(b.airSeconds); n >= airLeast && b.air > 0 && !shut {
+		// Air alone passes more freely than any mixture of late, or it is none.
+		if half := math.Log(float64(b.air)/million/float64(n)) / 2; m.lately != 0 && half > m.lately.float()+freer {
+			m.clean(at, half)
+		}
 	}
 	for i, p := range [...]Part{Mixing, Hose} {
 		if n := b.ratios[i]; n >= blastLeast {
@@ -374,6 +439,8 @@ func (m *Monitor) endBlast(at si.Instant) {
 func (m *Monitor) laden(at si.Instant, half, share float64) {
 	half += m.moved.float()
 	m.loads.next(share, half, mixedLeast, mixedMost)
+	// An error of the inlet's loss is in both, and draws a slope of its own: no mixture makes one outside these.
+	m.loads.value = max(fineOf(leastLoads), min(fineOf(mostLoads), m.loads.value))
 	if m.observe(Bore, at, half, m.loads.correct(share)) {
 		m.loads.learn(share, m.tracks[Bore].n)
 	}
@@ -382,9 +449,16 @@ func (m *Monitor) laden(at si.Instant, half, share float64) {
 // clean takes the bore's observation of air-only seconds. Beside laden ones it moves these to where it is.
 func (m *Monitor) clean(at si.Instant, half float64) {
 	if !m.params.Points.Has(points.Nozzle) {
-		if t := &m.tracks[Bore]; t.n == 0 {
-			// Air-only seconds are rare, and the bore grows meanwhile: the first of them are the baseline.
-			t.begin(half, m.use.blasting())
+		m.then = m.lately
+		if t := &m.tracks[Bore]; !t.ready() {
+			// Air-only seconds are rare, and the bore grows meanwhile: the first few of them are the baseline.
+			t.first(half, m.use.blasting(), firstAir)
+			return
+		}
+		t := &m.tracks[Bore]
+		if up := half - (t.base + t.level).float(); up > jumpLeast && up < mostGrown {
+			// Nothing but a wider nozzle shows so much: a stream that has not quite stopped shows less.
+			t.restart(at, t.level+fineOf(up))
 		}
 		m.observe(Bore, at, half, 0)
 		return
