@@ -11,13 +11,11 @@ import (
 	"gritwatch/protocol/si"
 )
 
-// Path is how many points the air passes.
-const Path = int(points.Nozzle) + 1
 
 // A Baseline is what the points showed in steady blasting while the pot was known to be healthy.
 type Baseline struct {
 	Has points.Set // nozzle also where a needle showed it and the pot has no such point
-	P   [Path]si.GaugePressure
+	P   [points.Path]si.GaugePressure
 	By  string
 	At  string // 2006-01-02
 }

@@ -184,6 +184,8 @@ type Frame struct {
 	// Alarms are all open alarms of the site, in the order in which people should look at them. Absent: they are as the frame before
 	// had them. A snapshot always has them.
 	Alarms []StandingAlarm `json:"alarms,omitzero"`
+	// AlarmsMore is how many open alarms are left out at the end of Alarms; absent: none, or they are as the frame before had them.
+	AlarmsMore int `json:"alarms_more,omitempty"`
 	// Faults are what keeps the server from doing its whole work, as a full disk: one sentence each. Absent: nothing does. The list
 	// is whole in each frame.
 	Faults []string `json:"faults,omitempty"`

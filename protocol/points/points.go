@@ -25,6 +25,9 @@ const (
 	Control
 
 	Count = 6 // how many there are
+
+	// Path is how many of them the air passes, the first ones: all but the control.
+	Path = int(Nozzle) + 1
 )
 
 var pointNames = [Count]string{"supply", "separator", "vessel", "hose", "nozzle", "control"}

@@ -111,13 +111,14 @@ type Board struct {
 	pots  map[string]bool   // agents' names too, with a prefix
 	byKey map[Key]*alarm
 	open  []*alarm           // the oldest first
+	of    map[Unit][]*alarm  // those of a pot, or of an agent, the oldest first; the other name is empty
 	ended map[Key]si.Instant // when conditions that suppress others ended
 	tally tally
 }
 
 // NewBoard is a board without alarms. newID gives the ULID of an instant, each greater than the one before.
 func NewBoard(units []Unit, newID func(si.Instant) string) *Board {
-	b := &Board{newID: newID, agent: map[string]string{}, pots: map[string]bool{}, byKey: map[Key]*alarm{}, ended: map[Key]si.Instant{}}
+	b := &Board{newID: newID, agent: map[string]string{}, pots: map[string]bool{}, byKey: map[Key]*alarm{}, of: map[Unit][]*alarm{}, ended: map[Key]si.Instant{}}
 	for _, u := range units {
 		b.agent[u.Pot] = u.Agent
 		b.pots["agent "+u.Agent] = true
@@ -150,7 +151,6 @@ func (b *Board) Restore(open []Alarm, at si.Instant) ([]Change, error) {
 			errs = append(errs, fmt.Errorf("alarm %s (%s of %s%s) was not taken over: %w", open[i].ID, open[i].Kind, open[i].Pot, open[i].Agent, err))
 		}
 	}
-	slices.SortStableFunc(b.open, older)
 	return out, errors.Join(errs...)
 }
 
@@ -188,15 +188,59 @@ func (b *Board) restore(r *Alarm) (*alarm, error) {
 	} else {
 		b.byKey[a.key] = a
 	}
-	b.open = append(b.open, a)
+	b.put(a)
 	return a, nil
+}
+
+// put takes an alarm into the lists.
+func (b *Board) put(a *alarm) {
+	u := Unit{a.key.Pot, a.key.Agent}
+	b.open, b.of[u] = insert(b.open, a), insert(b.of[u], a)
+}
+
+// drop takes it out of them.
+func (b *Board) drop(a *alarm) {
+	u := Unit{a.key.Pot, a.key.Agent}
+	b.open, b.of[u] = remove(b.open, a), remove(b.of[u], a)
+	if len(b.of[u]) == 0 {
+		delete(b.of, u)
+	}
+}
+
+// insert puts an alarm behind those that are not younger.
+func insert(list []*alarm, a *alarm) []*alarm {
+	i, _ := slices.BinarySearchFunc(list, a, func(x, a *alarm) int { return cmp.Or(older(x, a), -1) })
+	return slices.Insert(list, i, a)
+}
+
+func remove(list []*alarm, a *alarm) []*alarm {
+	if i := slices.Index(list, a); i >= 0 {
+		return slices.Delete(list, i, i+1)
+	}
+	return list
+}
+
+// near are the open alarms that concern what a key is of, the oldest first: those of the same pot or agent, and of a pot those of its
+// agent.
+func (b *Board) near(k Key) []*alarm {
+	own := b.of[Unit{k.Pot, k.Agent}]
+	if k.Pot == "" {
+		return own
+	}
+	agents := b.of[Unit{"", b.agent[k.Pot]}]
+	if len(agents) == 0 || b.agent[k.Pot] == "" {
+		return own
+	}
+	all := append(slices.Clone(own), agents...)
+	slices.SortStableFunc(all, older)
+	return all
 }
 
 // Standing are the conditions that stand at a pot, or at an agent where pot is empty: for Assume.
 func (b *Board) Standing(pot, agent string) []Key {
 	var out []Key
-	for _, a := range b.open {
-		if a.active && !a.orphan && a.key.Pot == pot && a.key.Agent == agent {
+	for _, a := range b.of[Unit{pot, agent}] {
+		if a.active && !a.orphan {
 			out = append(out, a.key)
 		}
 	}
@@ -220,7 +264,7 @@ func (b *Board) commit(dst []Change, a *alarm, event string, at si.Instant, by s
 		b.tally.add(at, a.priority, a.key)
 	}
 	if c.Ends {
-		b.open = slices.DeleteFunc(b.open, func(x *alarm) bool { return x == a })
+		b.drop(a)
 		if b.byKey[a.key] == a {
 			delete(b.byKey, a.key)
 		}
@@ -275,8 +319,7 @@ func (b *Board) raise(f Found, dst []Change) []Change {
 	a := &alarm{id: b.newID(f.At), key: f.Key, priority: f.Priority, raised: f.At}
 	e := b.place(f)
 	b.byKey[a.key] = a
-	b.open = append(b.open, a)
-	slices.SortStableFunc(b.open, older)
+	b.put(a)
 	event := EventRaised
 	if b.isUnder(a.key, f.At) {
 		event = EventSuppressed
@@ -288,8 +331,8 @@ func (b *Board) raise(f Found, dst []Change) []Change {
 func (b *Board) place(f Found) Evidence {
 	e := f.Evidence
 	e.Cause, e.First = "", true
-	for _, a := range b.open {
-		if !b.sees(a.key, f.Key) || a.key == f.Key {
+	for _, a := range b.near(f.Key) {
+		if a.key == f.Key {
 			continue
 		}
 		e.First = e.First && !a.active
@@ -321,8 +364,11 @@ func (b *Board) causeOf(a *alarm, ids map[string]*alarm) *alarm {
 	if c := ids[a.evidence.Cause]; c != nil {
 		return c
 	}
-	for _, c := range b.open {
-		if c != a && c.active && c.mode == shown && c.makes(a.key.Kind) && b.sees(c.key, a.key) {
+	if len(rules[a.key.Kind].Causes) == 0 {
+		return nil
+	}
+	for _, c := range b.near(a.key) {
+		if c != a && c.active && c.mode == shown && c.makes(a.key.Kind) {
 			return c
 		}
 	}

@@ -1,6 +1,7 @@
 package alarm
 
 import (
+	"fmt"
 	"reflect"
 	"slices"
 	"strings"
@@ -407,6 +408,43 @@ func TestUnknownVesselNamesItsCause(t *testing.T) {
 	}
 }
 
+// TestLateHandle: while the handle's gauge does not answer, no vent's condition begins for three seconds: at a press whose news is late the vessel
+// rises as if it crept. One that never answers hides nothing for longer.
+func TestLateHandle(t *testing.T) {
+	for _, k := range []vent.Condition{vent.VentSlow, vent.VesselHeld, vent.PressureCreep, vent.StopSlow} {
+		p := newPot(t)
+		p.run(time.Second, nil)
+		p.s.Late = true
+		p.run(500*time.Millisecond, nil)
+		p.w.vent[k] = vent.Finding{On: true, Since: p.s.At}
+		p.run(time.Second, nil)
+		p.s.Late, p.s.Handle.Pressed = false, true // the press is told, and ends what the watch had found
+		p.w.vent[k] = vent.Finding{Since: p.s.At}
+		p.run(time.Second, nil)
+		if len(p.found) != 0 {
+			t.Errorf("%s at a press that is told late: %+v", k, p.found)
+		}
+		p.s.Late, p.s.Handle.Pressed = true, false
+		p.w.vent[k] = vent.Finding{On: true, Since: p.s.At}
+		p.run(2900*time.Millisecond, nil)
+		if len(p.found) != 0 {
+			t.Errorf("%s before three seconds are over", k)
+		}
+		p.run(300*time.Millisecond, nil)
+		if len(p.found) != 1 || !p.found[0].On {
+			t.Errorf("%s with a dead gauge at the handle: %+v", k, p.found)
+		}
+	}
+	// Over-pressure has nothing to do with the handle.
+	p := newPot(t)
+	p.s.Late = true
+	p.w.vent[vent.OverPressure] = vent.Finding{On: true, Since: begin}
+	p.run(200*time.Millisecond, nil)
+	if len(p.found) != 1 {
+		t.Errorf("over-pressure waits for the handle: %+v", p.found)
+	}
+}
+
 // TestEase: only what was assumed, and not shown since, is let go from outside.
 func TestEase(t *testing.T) {
 	p := newPot(t)
@@ -419,5 +457,29 @@ func TestEase(t *testing.T) {
 	p.run(time.Second, nil)
 	if p.d.Ease(Key{Pot: "alder", Kind: VentSlow}) {
 		t.Error("a condition that stands was let go")
+	}
+}
+
+// BenchmarkOutage is a site of six thousand pots whose agents all fall silent at once: each pot's vessel-unknown under its agent's alarm, and
+// then the list for the pages.
+func BenchmarkOutage(b *testing.B) {
+	const pots, agents = 6000, 60
+	var many []Unit
+	for i := range pots {
+		many = append(many, Unit{fmt.Sprintf("pot-%04d", i), fmt.Sprintf("quay-%d", i%agents)})
+	}
+	for b.Loop() {
+		n := 0
+		board := NewBoard(many, func(si.Instant) string { n++; return fmt.Sprintf("%026d", n) })
+		var c []Change
+		for i := range agents {
+			c = board.Note(Found{Key: Key{Agent: fmt.Sprintf("quay-%d", i), Kind: AgentSilent}, Priority: Critical, At: begin, On: true}, c[:0])
+		}
+		for i, u := range many {
+			c = board.Note(Found{Key: Key{Pot: u.Pot, Kind: VesselUnknown}, Priority: Critical, At: begin.Add(time.Duration(i) * time.Millisecond), On: true}, c[:0])
+		}
+		if open := board.Open(); len(open) != pots+agents || open[0].Key.Kind != AgentSilent || open[agents].State != Suppressed {
+			b.Fatal(len(open))
+		}
 	}
 }

@@ -10,6 +10,9 @@
 // stands through a gap, and nozzle-low is reckoned in seconds of blasting. The one exception is vessel-unknown, which is
 // about not knowing. By a gauge that is found blind nothing begins or ends but what is about the vessel.
 //
+// Limits that other packages have found come with their delays; where two pots look exchanged, config-doubt has none of its
+// own, as its finder has seen it again and again.
+//
 // Delays are so long that noise on a limit does not ring twice, where nothing else ends the condition at once: the next
 // press or the answer ends a vent's alarms, a refill pot-empty.
 //
@@ -55,7 +58,16 @@
 // pot-empty. It is recorded, and comes into sight if it
 // outlives its suppressor. Agents are found silent (10 s) before their pots' vessels are found unknown (15 s), so that a
 // dead agent raises one alarm. Where a kind follows from another without repeating it, as vessel-held from vent-slow,
-// both stand, and the consequence names its cause; lists show the cause before it, whatever their priorities.
+// both stand, and the consequence names its cause; lists show the cause before it, whatever their priorities and whichever
+// was found first.
+//
+// A vessel gauge that is found blind is such a cause: sensor-fault says what to mend, vessel-unknown what to think of the
+// vessel, and either may be found first. Neither is suppressed under the other, as people look for both, and no list that
+// lacks one of them is to be read as if it were not so; but they stand together, the cause first.
+//
+// Two pots that look exchanged raise config-doubt at both, and vessel-unknown behind it, at once: what a gauge shows under the
+// wrong name is not the pressure of the vessel that people look up. A configuration that differs, or a second agent, raises
+// config-doubt alone: the gauge is the vessel's, and the answer says not proven by itself.
 //
 // # Records
 //

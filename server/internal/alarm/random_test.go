@@ -2,6 +2,7 @@ package alarm
 
 import (
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -81,7 +82,14 @@ func TestRandom(t *testing.T) {
 				}
 				wantSame(t, before, r.b.Open())
 			default:
+				can := false
+				for _, v := range r.b.Open() {
+					can = can || v.Key == k && slices.Contains(v.Can, strings.ReplaceAll(op, " ", "-"))
+				}
 				err := r.do(op, k)
+				if (err == nil) != can {
+					t.Fatalf("%s of %v: people were told that it can be done: %t, and then: %v", op, k, can, err)
+				}
 				if k.Kind == VesselHeld {
 					h.known = h.known || op == "acknowledge" && err == nil
 					h.reset = h.reset || op == "reset" && err == nil

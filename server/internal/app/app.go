@@ -11,6 +11,7 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
+	"slices"
 	"syscall"
 	"time"
 
@@ -154,7 +155,8 @@ func Run(ctx context.Context, c config.Config, o Options) error {
 	if kept.scratch != "" {
 		wrong.lasting = "cycles and alarms are kept in memory only, as the disk was full at the start: make room, then start the server again"
 	}
-	hub := live.New(pots, live.Options{Log: o.Log, Refuse: httpapi.Problem, Faults: wrong.words, Alarms: alarms})
+	hub := live.New(pots, live.Options{Log: o.Log, Refuse: httpapi.Problem, Alarms: alarms,
+		Faults: func() []string { return slices.Concat(wrong.words(), outside.Troubles()) }})
 	tellers.begin(pots, hub, outside)
 	if m, err = metrics.New(c.Site, pots, hub.Clients, func() int { return len(wrong.words()) }); err != nil {
 		return err

@@ -149,12 +149,18 @@ func TestStalledRecords(t *testing.T) {
 		t.Fatal(err)
 	}
 	stop()
+	recorded(t, data, x.ID)
+}
+
+// recorded checks that an alarm and its acknowledgement are stored after all.
+func recorded(t *testing.T, data, id string) {
+	t.Helper()
 	r, err := records.Open(records.Folder(data), slog.New(slog.DiscardHandler))
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer r.Close()
-	if a, ok, err := r.Alarm(t.Context(), x.ID); err != nil || !ok || len(a.Transitions) != 2 || a.Transitions[1].By != "R. Malone" {
+	if a, ok, err := r.Alarm(t.Context(), id); err != nil || !ok || len(a.Transitions) != 2 || a.Transitions[1].By != "R. Malone" {
 		t.Errorf("stored: %+v, %t, %v", a, ok, err)
 	}
 }
@@ -182,7 +188,12 @@ func TestFullDiskDelaysNoAlarm(t *testing.T) {
 	}
 	f.Close()
 	x := overPressure(t, web, broker)
-	if a := acknowledge(t, web, x.ID); a.Standing == nil || a.Standing.State != "acknowledged" {
+	if a := acknowledge(t, web, x.ID); a.Standing == nil || a.Standing.State != "acknowledged" || a.Fault == "" {
 		t.Errorf("%+v", a)
 	}
+	if err := os.Remove(f.Name()); err != nil {
+		t.Fatal(err)
+	}
+	stop()
+	recorded(t, dir, x.ID)
 }

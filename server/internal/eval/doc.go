@@ -22,6 +22,9 @@
 //     let the fast ones count alone. Before the first press of over 5 s nothing is due (R3).
 //   - A healthy cycle: a release with the vessel over 300 kPa, at a pot at which nothing is ever wrong, with or without a
 //     control point, and at pots that hold their pressure by design. A critical finding is false at any time there.
+//   - Alarms: each log of such a pot is played by the server's replay, with engine and alarms as they are live. One that is raised
+//     is false unless the truth bears it out: pot-empty with less than 5 % left, pot-empty-soon with less than 45 %, where it
+//     would end. That a pressure is under target (nozzle-low, supply-low) is so, and is not called false.
 //   - The delay of vent-slow: from the control point's first fall, where the log is of 10 Hz or more; less the lag of pilot
 //     line and valves, that is until the vessel has fallen by 2 %, in the rows with an aim.
 //   - A stuck gauge: seconds of blasting since it stuck, as rest does not show it. A slow port is found in time before the

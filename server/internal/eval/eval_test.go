@@ -16,6 +16,8 @@ import (
 	"time"
 
 	"golang.org/x/sync/errgroup"
+
+	"gritwatch/server/internal/alarm"
 )
 
 // A tally is all that was scored of one run or several.
@@ -24,6 +26,7 @@ type tally struct {
 	word   wordScore
 	watch  watchScore
 	gauges gaugeScore
+	alarms alarmScore
 }
 
 func (s *tally) add(o tally) {
@@ -31,6 +34,7 @@ func (s *tally) add(o tally) {
 	s.word.add(o.word)
 	s.watch.add(o.watch)
 	s.gauges.add(o.gauges)
+	s.alarms.add(o.alarms)
 }
 
 // score plays one folder.
@@ -47,7 +51,12 @@ func score(root, dir string) (s tally, err error) {
 	}); err != nil {
 		return s, err
 	}
-	return tally{1, word.score(), watch.s, gauges.score()}, nil
+	s = tally{pots: 1, word: word.score(), watch: watch.s, gauges: gauges.score()}
+	if f.healthy {
+		s.alarms, err = scoreAlarms(f)
+		s.alarms.cycles = s.watch.cycles
+	}
+	return s, err
 }
 
 // together does n jobs on all cores; what each gives comes in their order.
@@ -186,6 +195,7 @@ func TestEval(t *testing.T) {
 	b.row(figure{what: "false critical findings (vent-slow, vessel-held, pressure-creep), healthy cycles", measured: describe(all.watch.falsely, "findings"),
 		of:    fmt.Sprintf("%d cycles, %d of them short ones (%.3g %% of the 10,000 of the full run)", all.watch.cycles, short.watch.cycles, 100*min(1, float64(short.watch.cycles)/cyclesFull)),
 		bound: bound(falsely, all.watch.cycles), aim: "none in 10,000", ok: falsely == 0 && short.watch.cycles >= cycles, notes: all.watch.where})
+	all.alarms.figures(&b, short.watch.cycles, cyclesFull)
 	all.gauges.figures(&b)
 	all.watch.facts(&b)
 	all.gauges.facts(&b)
@@ -234,6 +244,9 @@ func ordinary(t *testing.T) {
 	var b board
 	all.word.figures(&b)
 	b.print(t, "What is said of the pots in testdata")
+	if n, _ := all.alarms.falsely(alarm.Critical); n > 0 || all.alarms.cycles < 2 {
+		t.Errorf("%d healthy cycles with %v", all.alarms.cycles, all.alarms.where)
+	}
 	if n := len(all.word.delays); n < 2 || all.watch.cycles < 2 || all.watch.falsely > 0 || all.word.risen < 4 {
 		t.Errorf("%d vents timed, %d healthy cycles with %d false findings, %d times over the limit", n, all.watch.cycles, all.watch.falsely, all.word.risen)
 	}

@@ -27,6 +27,7 @@ type truth struct {
 	pressed bool
 	exhaust float64       // conductance as a ratio to the healthy one's; 1 where the truth does not tell
 	air     float64       // out of the nozzle, kg/s
+	level   float64       // abrasive left, share of capacity
 	gauges  []faultyGauge // faults of transducers
 }
 
@@ -120,6 +121,7 @@ func open(root, dir string) (*folder, error) {
 			Gauges   []faultyGauge `json:"gauges"`
 			Exhaust  *float64      `json:"exhaust"`
 			AirKgS   float64       `json:"air_kg_s"`
+			Level    float64       `json:"level"`
 		}
 		if err := json.Unmarshal(lines.Bytes(), &v); err != nil {
 			return nil, fmt.Errorf("%s: truth %q: %w", f.name, lines.Text(), err)
@@ -131,7 +133,7 @@ func open(root, dir string) (*folder, error) {
 		if v.Exhaust != nil {
 			open = *v.Exhaust
 		}
-		f.truth = append(f.truth, truth{si.InstantOf(v.T), *v.VesselPa, v.Pressed, open, v.AirKgS, v.Gauges})
+		f.truth = append(f.truth, truth{si.InstantOf(v.T), *v.VesselPa, v.Pressed, open, v.AirKgS, v.Level, v.Gauges})
 		f.healthy = f.healthy && len(v.Faults) == 0
 	}
 	if err := lines.Err(); err != nil {

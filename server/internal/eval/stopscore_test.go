@@ -52,6 +52,7 @@ type stopScorer struct {
 	cause   level.Stop
 	foundAt si.Instant
 	first   level.Stop // word that found it
+	old     bool       // it was said of an earlier stop
 	word    level.Stop // the last one
 	open    bool       // a stop was found, and abrasive has not flowed since
 	was     level.Stop // in the row before
@@ -106,7 +107,7 @@ func (c *stopScorer) row(s *said) {
 		c.counted = false
 	} else {
 		if c.since != 0 && c.foundAt == 0 && s.at.Sub(c.since) >= 0 {
-			c.foundAt, c.first, c.open = s.at, word, true
+			c.foundAt, c.first, c.open, c.old = s.at, word, true, s.level.StopSince < c.since
 		}
 		begins := c.was == level.Flowing && s.at.Sub(c.until) > stopTail
 		if c.flows != 0 && (begins || s.at.Sub(c.flows) > stopTail) && !c.counted {
@@ -127,7 +128,7 @@ func (c *stopScorer) end(at si.Instant) {
 	began := c.since
 	c.since, c.until = 0, at
 	switch {
-	case lasted < stopsFrom, lasted < surelyStops && c.foundAt == 0:
+	case lasted < stopsFrom, lasted < surelyStops && (c.foundAt == 0 || c.old):
 		c.s.quick++
 		c.open = false
 		return

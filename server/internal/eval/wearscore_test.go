@@ -22,8 +22,14 @@ type wearScore struct {
 // What a nozzle's bore is estimated from.
 const (
 	boreClogged = iota // a nozzle point, and the separator has clogged
-	boreAir            // the air-only blasts of a pot; with a nozzle point more
-	boreNothing        // neither of the two last: pots without air-only blasts
+	boreAir            // air alone, which this nozzle has had for some seconds; with a nozzle point more
+	boreNothing        // neither of the two: until then
+)
+
+// Air alone, in the truth.
+const (
+	cleanLoading = 0.05 // of the hose, kg a kg
+	airAlone     = 5 * time.Second
 )
 
 // A clogScore is what was said of one part.
@@ -130,9 +136,10 @@ type wearScorer struct {
 	s       wearScore
 	clogs   [2]clogScorer
 	pressed bool
-	airOnly bool      // such blasts come in this run
-	bore    si.Length // at the start
-	clogged bool      // the separator was, by a tenth
+	airOnly bool       // the nozzle has had air alone
+	since   si.Instant // of air alone; 0: abrasive flows
+	bore    si.Length  // at the start
+	clogged bool       // the separator was, by a tenth
 	blasted time.Duration
 	last    si.Instant
 }
@@ -141,9 +148,6 @@ func newWearScorer(r *record, family string) *wearScorer {
 	w := &wearScorer{r: r, on: family == slowWear, bore: si.Length(r.truth[0].bore)}
 	for i := range w.clogs {
 		w.clogs[i] = clogScorer{limitOf: clogLimits[i], s: &w.s.clogs[i], r: r}
-	}
-	for i := range r.truth {
-		w.airOnly = w.airOnly || r.truth[i].airOnly && r.truth[i].pressed
 	}
 	return w
 }
@@ -172,6 +176,13 @@ func (w *wearScorer) row(s *said) {
 			c.s.proven++
 		}
 	}
+	switch {
+	case !s.now.blasting() || s.now.loading > cleanLoading:
+		w.since = 0
+	case w.since == 0:
+		w.since = s.now.at
+	}
+	w.airOnly = w.airOnly || w.since != 0 && s.now.at.Sub(w.since) >= airAlone
 	w.clogged = w.clogged || s.now.resistance[points.SeparatorSegment] > 1.1
 	was := w.blasted
 	if s.now.blasting() {

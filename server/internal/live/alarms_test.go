@@ -1,6 +1,7 @@
 package live_test
 
 import (
+	"fmt"
 	"sync"
 	"testing"
 	"testing/synctest"
@@ -91,6 +92,21 @@ func TestAlarms(t *testing.T) {
 		p.say(msg.Request{Subscribe: []string{"birch"}})
 		if f, _ := p.last(); f.Type != "snapshot" || len(f.Alarms) != 1 {
 			t.Errorf("another subscription: %+v", f)
+		}
+	})
+}
+
+// TestManyAlarms: a frame has five hundred at most, the first in the order, and says how many more there are.
+func TestManyAlarms(t *testing.T) {
+	b := &bell{}
+	var ids []string
+	for i := range 503 {
+		ids = append(ids, fmt.Sprint(i))
+	}
+	b.set(ids...)
+	in(t, live.Options{Alarms: b}, func(s *stand) {
+		if f, _ := s.page().last(); len(f.Alarms) != 500 || f.AlarmsMore != 3 || f.Alarms[499].ID != "499" {
+			t.Errorf("%d alarms, %d more", len(f.Alarms), f.AlarmsMore)
 		}
 	})
 }

@@ -202,6 +202,9 @@ func (c *client) send(conn *websocket.Conn, snapshot bool, pots []string, vents 
 	if snapshot {
 		f.Type = "snapshot"
 	}
+	if more := len(f.Alarms) - mostAlarms; more > 0 {
+		f.Alarms, f.AlarmsMore = f.Alarms[:mostAlarms], more
+	}
 	for _, name := range pots {
 		if p, ok := c.hub.source.Estimate(name, now); ok {
 			if vents {

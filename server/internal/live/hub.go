@@ -63,7 +63,8 @@ const (
 	maxRequest = 64 << 10         // bytes: a subscription to every pot of a large site
 	maxNames   = 1000
 	writeBuf   = 32 << 10
-	ventsOf    = 4 // pots of a subscription, at most, whose running vents are sent
+	ventsOf    = 4   // pots of a subscription, at most, whose running vents are sent
+	mostAlarms = 500 // of a frame: an outage of a large site makes thousands, and those in sight stand first
 
 	defaultClients = 200
 )

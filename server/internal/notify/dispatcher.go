@@ -124,6 +124,17 @@ func (d *Dispatcher) Stats() []Stat {
 	return out
 }
 
+// Troubles says of each receiver that could not be told why, and how much waits; one sentence each, nothing secret.
+func (d *Dispatcher) Troubles() []string {
+	var out []string
+	for _, s := range d.Stats() {
+		if s.Trouble != "" && s.Waiting > 0 {
+			out = append(out, fmt.Sprintf("alarms are not told to %s (%s): %s; alarms that wait: %d", s.Receiver, s.Kind, s.Trouble, s.Waiting))
+		}
+	}
+	return out
+}
+
 // A worker tells one receiver.
 type worker struct {
 	name, kind, where, site string

@@ -308,13 +308,16 @@ func TestBackAgain(t *testing.T) {
 		if st := s.d.Stats()[0]; st.Trouble != "no route" || st.Failed < 15 || st.Waiting != 1 {
 			t.Errorf("%+v", st)
 		}
+		if w := s.d.Troubles(); len(w) != 1 || w[0] != "alarms are not told to a (alertmanager): no route; alarms that wait: 1" {
+			t.Errorf("troubles %q", w)
+		}
 		up.Store(true)
 		time.Sleep(5 * time.Minute)
 		synctest.Wait()
 		if w := s.senders["a"].words(); !strings.HasPrefix(w, "vent-slow unacknowledged Told 1 h ") || !strings.HasSuffix(w, "late: the receiver could not be reached before.") {
 			t.Errorf("told %q", w)
 		}
-		if st := s.d.Stats()[0]; st.Trouble != "" || st.Sent != 1 || st.Waiting != 0 {
+		if st := s.d.Stats()[0]; st.Trouble != "" || st.Sent != 1 || st.Waiting != 0 || len(s.d.Troubles()) != 0 {
 			t.Errorf("%+v", st)
 		}
 	})

@@ -1,16 +1,21 @@
 package pot_test
 
 import (
+	"bytes"
+	"encoding/json"
 	"slices"
+	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
 
+	"gritwatch/internal/potfile"
 	"gritwatch/internal/vent"
 	"gritwatch/protocol/si"
 	"gritwatch/server/internal/alarm"
 	"gritwatch/server/internal/feed"
 	"gritwatch/server/internal/pot"
+	"gritwatch/server/internal/replay"
 )
 
 // A bell notes what an actor finds, as "kind on" and "kind off".
@@ -183,6 +188,76 @@ func TestCrossed(t *testing.T) {
 		f.run(2 * time.Second)
 		if i := slices.Index(b.names, "config-doubt on"); i < 0 || i+1 >= len(b.names) || b.names[i+1] != "vessel-unknown on" || b.found[i].Evidence.Other != "birch" {
 			t.Errorf("%v", b.names)
+		}
+	})
+}
+
+// TestReplayAgrees: a log of the same readings gives the same alarms at the same times, by the same detector. What rests on the answer alone is
+// left out: a log has no guard and no age at serving.
+func TestReplayAgrees(t *testing.T) {
+	bubble(t, func(t *testing.T) {
+		b := &bell{}
+		f := start(t, pot.Options{Events: b.events()})
+		f.log = &strings.Builder{}
+		f.log.WriteString("time,supply,vessel,hose,nozzle,control\n")
+		f.birth()
+		f.cycle()
+		f.run(5 * time.Second)
+		f.press()
+		f.run(10 * time.Second)
+		f.release()
+		f.shut = true
+		f.run(40 * time.Second)
+		f.shut, f.loosed = false, time.Since(f.began).Seconds()
+		f.run(40 * time.Second)
+		f.cycle()
+		f.run(10 * time.Second)
+
+		p, err := potfile.ParsePot("pot.yaml", []byte(strings.Replace(alder, "pressure: psi", "pressure: kPa", 1)))
+		if err != nil {
+			t.Fatal(err)
+		}
+		var lines bytes.Buffer
+		if _, err := replay.Run(t.Context(), p, strings.NewReader(f.log.String()), &lines, replay.Options{}); err != nil {
+			t.Fatal(err)
+		}
+		type change struct {
+			name string
+			at   time.Time
+		}
+		var live, played []change
+		about := func(name string) bool {
+			return strings.HasPrefix(name, "vent-slow") || strings.HasPrefix(name, "vessel-held") || strings.HasPrefix(name, "sensor-fault") || strings.HasPrefix(name, "stop-slow")
+		}
+		for i, x := range b.found {
+			if about(b.names[i]) && !x.Proven {
+				live = append(live, change{b.names[i], x.At.Time()})
+			}
+		}
+		for line := range bytes.Lines(lines.Bytes()) {
+			var l struct {
+				Kind, Alarm, Event string
+				T                  time.Time
+			}
+			if err := json.Unmarshal(line, &l); err != nil {
+				t.Fatal(err)
+			}
+			name := l.Alarm + map[string]string{"raised": " on", "returned": " off"}[l.Event]
+			if l.Kind == "alarm" && about(name) {
+				played = append(played, change{name, l.T})
+			}
+		}
+		if len(live) < 4 || len(live) != len(played) {
+			t.Fatalf("live %v, played %v", live, played)
+		}
+		for i := range live {
+			most := time.Millisecond
+			if strings.HasSuffix(live[i].name, " off") {
+				most = 500 * time.Millisecond // the answer ends it, which waits for the guard's word in the next message
+			}
+			if live[i].name != played[i].name || live[i].at.Sub(played[i].at).Abs() > most {
+				t.Errorf("live %v, played %v", live[i], played[i])
+			}
 		}
 	})
 }

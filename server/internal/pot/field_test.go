@@ -1,9 +1,11 @@
 package pot_test
 
 import (
+	"fmt"
 	"log/slog"
 	"math"
 	"slices"
+	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -38,11 +40,12 @@ type field struct {
 	session   string
 	epoch     uint64
 	digest    string
-	off       time.Duration // of the agent's clock
-	mute      bool          // no guard's word
-	deaf      bool          // no echoes
-	vesselOff float64       // of the vessel's gauge, Pa
-	shut      bool          // the exhaust stays shut
+	off       time.Duration    // of the agent's clock
+	mute      bool             // no guard's word
+	deaf      bool             // no echoes
+	vesselOff float64          // of the vessel's gauge, Pa
+	shut      bool             // the exhaust stays shut
+	log       *strings.Builder // rows of a log in kPa, if somebody wants them
 	words     map[string]int
 	buffer    []points.Sample
 }
@@ -136,6 +139,9 @@ func (f *field) run(d time.Duration) {
 			}
 			f.guard.Step(s)
 			f.buffer = append(f.buffer, s)
+		}
+		if f.log != nil {
+			fmt.Fprintf(f.log, "%s,%.4f,%.4f,%.4f,%.4f,%.4f\n", f.agentNow(), p[points.Supply]/1e3, p[points.Vessel]/1e3, p[points.Hose]/1e3, p[points.Nozzle]/1e3, p[points.Control]/1e3)
 		}
 		if i%5 == 4 {
 			f.flush()

@@ -16,6 +16,7 @@ import (
 	"gritwatch/protocol/points"
 	"gritwatch/protocol/si"
 	"gritwatch/server/internal/alarm"
+	"gritwatch/server/internal/desk"
 	"gritwatch/server/internal/engine"
 	"gritwatch/server/internal/engine/level"
 	"gritwatch/server/internal/feed"
@@ -54,6 +55,7 @@ type field struct {
 	book   *records.SQLite
 	keeper *keep.Keeper
 	actor  *pot.Actor
+	desk   *desk.Desk
 	past   *rewind.Rewinder
 	stop   func()
 
@@ -81,6 +83,7 @@ func (f *field) Refill(pot, agent string, epoch uint64, r level.Refill) {
 }
 
 func (f *field) LateAlarms(found []alarm.Found) {
+	f.desk.Late(found)
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	for _, x := range found {
@@ -110,7 +113,12 @@ func (f *field) start() {
 	must(err)
 	placed, err := f.book.Placements(f.t.Context())
 	must(err)
-	f.actor = pot.New(pot.Config{Site: "harrow-quay", Agent: agent, Pot: f.pot}, pot.Options{Start: time.Now(), Log: log, Events: pot.Events{
+	open, err := f.book.OpenAlarms(f.t.Context())
+	must(err)
+	f.desk = desk.New(f.t.Context(), desk.Options{Units: []alarm.Unit{{Pot: "alder", Agent: agent}}, Records: f.book, Open: open, Log: log,
+		Assume: func(k alarm.Key) { f.actor.Assume(k) }, Ease: func(k alarm.Key) bool { return f.actor.Ease(k) }}, time.Now())
+	f.actor = pot.New(pot.Config{Site: "harrow-quay", Agent: agent, Pot: f.pot}, pot.Options{Start: time.Now(), Log: log, Assume: f.desk.Standing("alder", ""), Events: pot.Events{
+		Alarm: f.desk.Found,
 		Cycle: func(pot, agent string, epoch uint64, c engine.Cycle, ended si.Instant) {
 			f.book.AddCycle(records.Cycle{Pot: pot, Cycle: c, Ended: ended})
 		}}})

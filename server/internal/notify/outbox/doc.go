@@ -13,7 +13,7 @@
 //
 // Critical alarms and their ends go at once, at any hour. Others wait for Gather, so that what happens to one pot together comes
 // together, and through quiet hours; they go along with a critical one of the same pot. All that waits of one pot, or of one
-// agent, is one message; with Mixed all that waits is.
+// agent, is one message; with Mixed all that waits is, and where more than five pots have something to say at once, as after a loss of power.
 //
 // A receiver that cannot be reached is tried again after 1 s, 2 s, 4 s and so on up to 5 min, or when it asks to be. A new critical
 // alarm is tried at once, but where the receiver asks to be left alone. What is refused is tried by itself, after 30 s, 1 min and

@@ -13,6 +13,7 @@ const (
 	// Most is how many alarms may wait.
 	Most       = 1000
 	mostInOne  = 50 // alarms in one message
+	flood      = 5  // with more pots and agents due at once all come in one message
 	firstRetry = time.Second
 	lastRetry  = 5 * time.Minute
 
@@ -271,6 +272,7 @@ func (o *Outbox) Due(now time.Time) (b Batch, due bool, next time.Time) {
 	}
 	end, quiet := o.policy.Quiet.Until(now)
 	var best *item
+	groups := map[string]bool{}    // of what is new and due
 	urgent := func(it *item) int { // of what is due: what is new comes before what is told again
 		if it.waiting {
 			return 1 + int(it.entry.Priority)
@@ -286,6 +288,9 @@ func (o *Outbox) Due(now time.Time) (b Batch, due bool, next time.Time) {
 			earliest(at)
 			continue
 		}
+		if it.waiting && len(groups) <= flood {
+			groups[o.group(it)] = true
+		}
 		// Of the same urgency what waits longest comes first, but what was refused lets the rest pass.
 		if best == nil || cmp.Or(cmp.Compare(urgent(it), urgent(best)), cmp.Compare(best.refused, it.refused)) > 0 {
 			best = it
@@ -300,7 +305,7 @@ func (o *Outbox) Due(now time.Time) (b Batch, due bool, next time.Time) {
 	var with []*item
 	for _, it := range o.items {
 		_, ok := o.when(it, end, quiet)
-		if it == best || ok && best.refused == 0 && it.refused == 0 && o.group(it) == o.group(best) && (it.waiting || !it.again.After(now)) {
+		if it == best || ok && best.refused == 0 && it.refused == 0 && (len(groups) > flood || o.group(it) == o.group(best)) && (it.waiting || !it.again.After(now)) {
 			with = append(with, it)
 		}
 	}
