@@ -11,7 +11,6 @@ import (
 	"gritwatch/protocol/si"
 )
 
-
 // A Baseline is what the points showed in steady blasting while the pot was known to be healthy.
 type Baseline struct {
 	Has points.Set // nozzle also where a needle showed it and the pot has no such point

@@ -107,6 +107,9 @@ const (
 // a second test runs beside the first: the fall since the release against that of the slowest vent expected. It is found
 // when the fall, with three standard deviations of the noise, is less twice in a row. So an expectation, right or wrong, makes a
 // finding come earlier and never later.
+//
+// What rests on a release does not begin while nothing has told of the handle for handleLate or more, and what rises only once it was told
+// since: on a line that is late the other points show a press before the control point does.
 type Watch struct {
 	params  WatchParams
 	ambient float64

@@ -142,3 +142,35 @@ func TestExpectIsSaved(t *testing.T) {
 		}
 	}
 }
+
+// TestHealthyIsWhatIsExpected holds the curve that is shown beside a vent to the one it is judged by: a half-open exhaust of a full pot is found
+// above it.
+func TestHealthyIsWhatIsExpected(t *testing.T) {
+	r := expecting(7, 1.2, 0.05, 1)
+	r.open = 0.5
+	r.release()
+	r.handle.Since = r.at
+	released := r.at
+	var expected vent.Healthy
+	r.run(3*time.Second, func() {
+		h, ok := r.w.Healthy()
+		if d := h.Released.Sub(released); !ok || d < 0 || d > r.period {
+			t.Fatalf("%+v, %v, %.2f s after the release", h, ok, r.released)
+		}
+		expected = h
+		if !r.w.Find(vent.VentSlow).On {
+			return
+		}
+		p := (float64(h.From) + ambient) * math.Exp(-h.Rate*r.at.Sub(h.Open).Seconds())
+		if r.p < p {
+			t.Errorf("found slow at %.0f Pa, %.2f s after the release, where the slowest healthy vent has %.0f Pa", r.p, r.released, p)
+		}
+	})
+	if !r.w.Find(vent.VentSlow).On {
+		t.Error("not found")
+	}
+	r.w.Expect(0, 0)
+	if h, ok := r.w.Healthy(); !ok || h.Rate >= expected.Rate || h.Open <= expected.Open {
+		t.Errorf("with nothing expected %+v, before %+v", h, expected)
+	}
+}

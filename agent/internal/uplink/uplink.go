@@ -1,5 +1,5 @@
-// Package uplink brings an agent's readings to the broker: batches for each pot, quick where something happens,
-// with the guard's word in each; births, deaths and returns of pots; echoes by which the server tells their age; what is
+// Package uplink brings an agent's readings to the broker: batches for each pot, quick where something happens or should (a vessel
+// that stands still after its handle has moved), with the guard's word in each; births, deaths and returns of pots; echoes by which the server tells their age; what is
 // counted of the serial lines.
 //
 // # Journal
@@ -35,9 +35,10 @@ import (
 
 // Limits of the contract with the server.
 const (
-	Silence  = 2 * time.Second // a pot of which no point answered for so long is told dead
-	Late     = time.Second     // a reading older than this at hand-off is historical
-	Move     = 3.5 * si.KPa    // of vessel or control: to be told at once
+	Silence  = 2 * time.Second  // a pot of which no point answered for so long is told dead
+	Late     = time.Second      // a reading older than this at hand-off is historical
+	Move     = 3.5 * si.KPa     // of vessel or control: to be told at once
+	stirred  = 10 * time.Second // after the control has moved, that the vessel does not move is news, too: its vent may have stalled
 	gather   = 50 * time.Millisecond
 	beat     = 100 * time.Millisecond
 	capacity = 3000 // readings waiting for a pot: ten times what a slow broker may hold up
@@ -128,6 +129,7 @@ type pot struct {
 	epochs   [points.Count]uint64 // of newest; 0: none yet
 	told     [points.Count]points.Sample
 	answered time.Time
+	moved    time.Time // when the control last did
 	urgent   bool
 	word     vent.Word // as last published
 	spoken   bool
@@ -206,14 +208,18 @@ func signal(c chan<- struct{}) {
 // urgentNow tells whether a reading is to be told within 100 ms.
 func (p *pot) urgentNow(s points.Sample) bool {
 	before := p.newest[s.Point]
-	if s.Quality != before.Quality || s.Pressed != before.Pressed {
+	moved := float64(s.Value - p.told[s.Point].Value)
+	moves := s.Quality != points.NoReply && (moved > Move || moved < -Move)
+	if s.Point == points.Control && (moves || s.Pressed != before.Pressed) {
+		p.moved = time.Now()
+	}
+	switch {
+	case s.Quality != before.Quality || s.Pressed != before.Pressed:
+		return true
+	case s.Point == points.Vessel && s.Quality != points.NoReply && !p.moved.IsZero() && time.Since(p.moved) < stirred:
 		return true
 	}
-	if s.Point != points.Vessel && s.Point != points.Control || s.Quality == points.NoReply {
-		return false
-	}
-	moved := float64(s.Value - p.told[s.Point].Value)
-	return moved > Move || moved < -Move
+	return moves && (s.Point == points.Vessel || s.Point == points.Control)
 }
 
 // Wake has what is urgent, or a changed word of the guard, published within 100 ms.

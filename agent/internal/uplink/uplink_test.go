@@ -170,6 +170,44 @@ func TestUrgent(t *testing.T) {
 	})
 }
 
+// A vessel that stands still is told within 100 ms for ten seconds after the control has moved, and not longer: a vent that does not
+// begin is what must be known first.
+func TestUrgentAfterTheHandle(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := start(t)
+		defer r.stop()
+		r.connect()
+		took := func() time.Duration {
+			r.take()
+			began := time.Now()
+			r.read("alder", points.Vessel, 600)
+			for r.quiet() && time.Since(began) < 600*time.Millisecond {
+				time.Sleep(time.Millisecond)
+				synctest.Wait()
+			}
+			return time.Since(began)
+		}
+		r.read("alder", points.Vessel, 600)
+		r.read("alder", points.Control, 600)
+		time.Sleep(11 * time.Second)
+		slow := false
+		for range 7 { // the flush comes when it comes
+			slow = took() > 100*time.Millisecond || slow
+			time.Sleep(37 * time.Millisecond)
+		}
+		if !slow {
+			t.Error("a vessel that stands is told at once without cause")
+		}
+		r.read("alder", points.Control, 0)
+		for range 12 {
+			time.Sleep(700 * time.Millisecond)
+			if d := took(); d > 100*time.Millisecond {
+				t.Errorf("told after %v", d)
+			}
+		}
+	})
+}
+
 func TestGuardsWordGoesAlone(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r := start(t)

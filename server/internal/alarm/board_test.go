@@ -408,43 +408,6 @@ func TestUnknownVesselNamesItsCause(t *testing.T) {
 	}
 }
 
-// TestLateHandle: while the handle's gauge does not answer, no vent's condition begins for three seconds: at a press whose news is late the vessel
-// rises as if it crept. One that never answers hides nothing for longer.
-func TestLateHandle(t *testing.T) {
-	for _, k := range []vent.Condition{vent.VentSlow, vent.VesselHeld, vent.PressureCreep, vent.StopSlow} {
-		p := newPot(t)
-		p.run(time.Second, nil)
-		p.s.Late = true
-		p.run(500*time.Millisecond, nil)
-		p.w.vent[k] = vent.Finding{On: true, Since: p.s.At}
-		p.run(time.Second, nil)
-		p.s.Late, p.s.Handle.Pressed = false, true // the press is told, and ends what the watch had found
-		p.w.vent[k] = vent.Finding{Since: p.s.At}
-		p.run(time.Second, nil)
-		if len(p.found) != 0 {
-			t.Errorf("%s at a press that is told late: %+v", k, p.found)
-		}
-		p.s.Late, p.s.Handle.Pressed = true, false
-		p.w.vent[k] = vent.Finding{On: true, Since: p.s.At}
-		p.run(2900*time.Millisecond, nil)
-		if len(p.found) != 0 {
-			t.Errorf("%s before three seconds are over", k)
-		}
-		p.run(300*time.Millisecond, nil)
-		if len(p.found) != 1 || !p.found[0].On {
-			t.Errorf("%s with a dead gauge at the handle: %+v", k, p.found)
-		}
-	}
-	// Over-pressure has nothing to do with the handle.
-	p := newPot(t)
-	p.s.Late = true
-	p.w.vent[vent.OverPressure] = vent.Finding{On: true, Since: begin}
-	p.run(200*time.Millisecond, nil)
-	if len(p.found) != 1 {
-		t.Errorf("over-pressure waits for the handle: %+v", p.found)
-	}
-}
-
 // TestEase: only what was assumed, and not shown since, is let go from outside.
 func TestEase(t *testing.T) {
 	p := newPot(t)

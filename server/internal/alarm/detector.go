@@ -96,9 +96,6 @@ const nominalOpens = 1200 * time.Millisecond
 // slowEvery is how often what does not matter in a second is looked at.
 const slowEvery = 200 * time.Millisecond
 
-// lateMost is how long an answer of the handle's gauge is waited for before it is taken for lost: then what the vessel does counts.
-const lateMost = 3 * time.Second
-
 // longestStep is the most time that one step counts for.
 const longestStep = 5 * time.Second
 
@@ -119,7 +116,6 @@ type Detector struct {
 	clash  bool             // another point has contradicted the vessel, and has not agreed since
 	proven bool             // told
 	trace  trace
-	late   time.Duration // since when Signals.Late has been so
 }
 
 // NewDetector is a detector that has seen nothing.
@@ -172,9 +168,6 @@ func (d *Detector) Ease(k Key) bool {
 func (d *Detector) Step(s *Signals, dst []Found) []Found {
 	since := step(d.at, s.At)
 	d.at = s.At
-	if d.late += since; !s.Late {
-		d.late = 0
-	}
 	d.trace.step(s)
 	if s.Vent != nil {
 		for c := range vent.Condition(vent.Conditions) {
@@ -245,8 +238,6 @@ func (d *Detector) condition(k Kind, f *vent.Finding, s *Signals) verdict {
 	switch t := &d.timers[k]; {
 	case k == SupplyBelowVessel && d.blind(points.Supply):
 		return unknown
-	case f.On && !t.on && k <= StopSlow && s.Late && d.late < lateMost:
-		return unknown // perhaps the handle is pressed, and its gauge's next answer says so
 	case f.On:
 		return bad
 	case !t.on || !t.assumed && f.Since != 0:

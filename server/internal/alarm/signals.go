@@ -92,7 +92,6 @@ type Signals struct {
 	Gauges Faults      // nil: not watched
 	Faulty bool        // the judge has proven the vessel's gauge outside its declared error (R1); it latches that itself
 	Handle vent.Handle // of the judge
-	Late   bool        // what tells of the handle is older than the vessel's reading, by some polls: it may have turned meanwhile
 
 	Answered bool        // Answer is known
 	Answer   vent.Answer // as it is served: R6 and R8 have lowered it

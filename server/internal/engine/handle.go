@@ -1,12 +1,6 @@
 package engine
 
-import (
-	"gritwatch/internal/vent"
-	"gritwatch/protocol/points"
-)
-
-// Points are those that the pot has.
-func (f *Follower) Points() points.Set { return f.pot.Points }
+import "gritwatch/internal/vent"
 
 // Handle is the operator's handle as of the newest sample: as the judge has it, or as the vessel alone tells of a pot with
 // no other point.

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"gritwatch/protocol/si"
+	"gritwatch/server/internal/engine/level"
 )
 
 // A levelScore is what was said of the abrasive in the vessel, in one run or several. Of a pair the first is of one setting
@@ -22,6 +23,8 @@ type levelScore struct {
 // A habitScore is what was said to crews of one habit.
 type habitScore struct {
 	level, empty []mean          // 1 for each minute of blasting whose interval covers the truth
+	clock        []mean          // likewise of the time to empty on the clock
+	lateClock    []time.Duration // what the latter was off, ten minutes of blasting before
 	known        []part          // minutes of blasting with a level
 	late         []time.Duration // what the time to empty was off, ten minutes of blasting before; never: it was not known
 	lateFirst    []time.Duration // likewise in the first three fills
@@ -35,6 +38,7 @@ func (s *levelScore) add(o *levelScore) {
 	for i := range s.habits {
 		a, b := &s.habits[i], &o.habits[i]
 		a.level, a.empty, a.known = append(a.level, b.level...), append(a.empty, b.empty...), append(a.known, b.known...)
+		a.clock, a.lateClock = append(a.clock, b.clock...), append(a.lateClock, b.lateClock...)
 		a.late, a.lateFirst, a.unknown, a.notes = append(a.late, b.late...), append(a.lateFirst, b.lateFirst...), a.unknown+b.unknown, append(a.notes, b.notes...)
 	}
 }
@@ -75,6 +79,8 @@ type omen struct {
 	known         bool
 	p10, p50, p90 time.Duration
 	minute        bool // it is one of those that are held against the truth
+	at            si.Instant
+	clock         level.Forecast
 }
 
 // A levelScorer scores the level row by row.
@@ -94,6 +100,7 @@ type levelScorer struct {
 	wide     mean
 	level    mean
 	empty    mean
+	clock    mean
 	known    part
 }
 
@@ -154,7 +161,7 @@ func (l *levelScorer) blasts(s *said, step time.Duration) {
 		return
 	}
 	minute := l.blasted/anEach != was/anEach
-	l.omens = append(l.omens, omen{l.blasted, e.Empty.Known, e.Empty.P10, e.Empty.P50, e.Empty.P90, minute})
+	l.omens = append(l.omens, omen{l.blasted, e.Empty.Known, e.Empty.P10, e.Empty.P50, e.Empty.P90, minute, s.at, e.OnClock})
 	if !minute {
 		return
 	}
@@ -185,6 +192,13 @@ func (l *levelScorer) emptied() {
 			}
 			l.empty.take(covered)
 		}
+		if left := l.last.Sub(o.at); o.minute && o.clock.Known && left > 0 {
+			covered := 0.0
+			if o.clock.P10 <= left && left <= o.clock.P90 {
+				covered = 1
+			}
+			l.clock.take(covered)
+		}
 	}
 	i := slices.IndexFunc(l.omens, func(o omen) bool { return o.blasted >= at-before })
 	if i > 0 || i == 0 && l.omens[0].blasted-(at-before) < time.Second {
@@ -193,6 +207,9 @@ func (l *levelScorer) emptied() {
 			off = (o.p50 - (at - o.blasted)).Abs()
 		}
 		h := l.habit
+		if c := l.omens[i].clock; c.Known && l.filling.complete > afterFill {
+			h.lateClock = append(h.lateClock, (c.P50 - l.last.Sub(l.omens[i].at)).Abs())
+		}
 		switch {
 		case l.filling.complete <= afterFill: // this one included
 			h.lateFirst = append(h.lateFirst, off)
@@ -217,6 +234,7 @@ func (l *levelScorer) score() levelScore {
 			l.s.notes = []string{fmt.Sprintf("%s: soundings %.1f %% rms (%d), the level shown %.1f %%, %d complete fills", l.r.name, of(l.sounding), l.sounding.n, of(l.filter), l.filling.complete)}
 		}
 		l.habit.level, l.habit.empty, l.habit.known = []mean{l.level}, []mean{l.empty}, []part{l.known}
+		l.habit.clock = []mean{l.clock}
 	}
 	return l.s
 }
@@ -257,6 +275,12 @@ func (s *levelScore) figures(b *board) {
 			share, measured, of, bound := covering(c.parts)
 			b.row(figure{what: "80 % interval of the " + c.what + " covers the truth, " + what, measured: measured, of: of, bound: bound, aim: "75 to 88 %", ok: share >= 0.75 && share <= 0.88})
 		}
+	}
+	for i, what := range []string{"steady setting", "setting changed four times an hour"} {
+		h := &s.habits[i]
+		share, measured, of, bound := covering(h.clock)
+		b.row(figure{what: "80 % interval of the time to empty on the clock covers the truth, " + what, measured: measured, of: of, bound: bound, aim: "75 to 88 %", ok: share >= 0.75 && share <= 0.88})
+		b.fact(figure{what: "time to empty on the clock, 10 blasting minutes before, " + what + ", after three complete fills: off by", measured: middle(h.lateClock), of: fmt.Sprintf("%d fills", len(h.lateClock)), bound: under(h.lateClock, 0.9)})
 	}
 	_, measured, of, bound = rms(s.filter)
 	b.fact(figure{what: "level as it is shown, after three complete fills", measured: measured, of: of + " minutes of blasting", bound: bound})

@@ -110,6 +110,29 @@ func TestAlarms(t *testing.T) {
 	})
 }
 
+// TestLateControl: some polls of the control point are lost just at a press, so that vessel and hose rise before it is seen. No alarm comes of it.
+func TestLateControl(t *testing.T) {
+	bubble(t, func(t *testing.T) {
+		b := &bell{}
+		f := start(t, pot.Options{Events: b.events()})
+		f.birth()
+		f.cycle()
+		f.run(10 * time.Second)
+		f.lost = true
+		f.press()
+		f.run(1500 * time.Millisecond)
+		f.lost = false
+		f.run(10 * time.Second)
+		f.release()
+		f.run(20 * time.Second)
+		for _, name := range b.names {
+			if name != "vessel-held proven" {
+				t.Errorf("%s: %v", name, b.names)
+			}
+		}
+	})
+}
+
 // TestSilence: a pot whose agent dies becomes unknown after 15 s of silence, by time alone; what comes again ends it.
 func TestSilence(t *testing.T) {
 	bubble(t, func(t *testing.T) {

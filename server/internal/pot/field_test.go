@@ -45,6 +45,7 @@ type field struct {
 	deaf      bool             // no echoes
 	vesselOff float64          // of the vessel's gauge, Pa
 	shut      bool             // the exhaust stays shut
+	lost      bool             // no reading of the control point comes
 	log       *strings.Builder // rows of a log in kPa, if somebody wants them
 	words     map[string]int
 	buffer    []points.Sample
@@ -134,6 +135,9 @@ func (f *field) run(d time.Duration) {
 		p := f.pressures(time.Now())
 		for _, pt := range []points.Point{points.Supply, points.Vessel, points.Hose, points.Nozzle, points.Control} {
 			s := points.Sample{Point: pt, Quality: points.Good, At: f.agentNow(), Value: si.GaugePressure(p[pt])}
+			if pt == points.Control && f.lost {
+				continue
+			}
 			if pt == points.Vessel {
 				s.Value += si.GaugePressure(f.vesselOff)
 			}

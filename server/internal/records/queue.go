@@ -17,7 +17,7 @@ const (
 	longestWait = time.Minute // between two tries
 	closeWithin = 5 * time.Second
 	mostOfKind  = 4096    // writes that wait
-	mostOfKeys  = 1 << 15 // of a kind of which only the newest of a journal, pot or alarm waits: of the largest site all do
+	mostOfKeys  = 1 << 15 // of a kind of which only the newest of a journal, pot or alarm waits: of the largest site all do; of alarms too, as all its vessels may be lost at once
 	mostInOne   = 2048    // writes in one transaction
 )
 
@@ -41,7 +41,7 @@ func (k kind) String() string { return kindNames[k] }
 
 // most is how many writes of a kind may wait.
 func (k kind) most() int {
-	if k == ofPosition || k == ofCheckpoint || k == ofTelling {
+	if k == ofPosition || k == ofCheckpoint || k == ofTelling || k == ofAlarm {
 		return mostOfKeys
 	}
 	return mostOfKind

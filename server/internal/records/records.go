@@ -20,7 +20,7 @@
 // in one transaction, in the order in which it was handed in: at once if somebody waits, else once a second. What could not be
 // stored for the disk's sake stays in the queue and is tried again, after 1 s, 2 s and so on up to a minute. Of each kind the queue takes
 // 4096; one more is dropped, which its Write, Counts and the log tell. Of positions, checkpoints and tellings only the newest of a
-// journal, pot or alarm waits, and of these the queue takes 32,768 each.
+// journal, pot or alarm waits, and of these the queue takes 32,768 each; of alarms and their transitions too.
 //
 // All writes but that of a transition and of an acknowledgement, which need their alarm, stand by themselves. All may be
 // handed in again: what is there already is left as it is.

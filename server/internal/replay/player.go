@@ -60,7 +60,7 @@ func NewPlayer(pot potfile.Pot, s Settings, out io.Writer) *Player {
 		follow: potparams.Follower(pot, s.Period), alarms: signals.Alarms(pot),
 		about: figures.Of(pot), lines: newLines(out)}
 	p.out = &p.follow.Out
-	p.moment = signals.Moment{Answered: true, Period: s.Period, Target: pot.Nozzle.Target, Ambient: pot.Atmosphere.Pressure()}
+	p.moment = signals.Moment{Answered: true, Target: pot.Nozzle.Target, Ambient: pot.Atmosphere.Pressure()}
 	judged := pot.Vent()
 	p.holds, p.allowance = judged.HoldsPressure, judged.Allowance()
 	for _, pt := range points.All() {

@@ -30,7 +30,6 @@ type Moment struct {
 
 	// Fresh tells of which points the newest reading is good and stands for the present.
 	Fresh   points.Set
-	Period  time.Duration    // of a log that is slower than live readings; 0: live
 	Target  si.GaugePressure // 0: not known
 	Ambient si.AbsPressure
 	Crossed string // the pot whose gauge seems to be exchanged with one of this; empty: none
@@ -51,7 +50,6 @@ func Fill(s *alarm.Signals, f *engine.Follower, m *Moment) {
 		}
 		s.Sag = alarm.Pressure{Known: l.Account && l.First == points.Supply, Value: si.GaugePressure(l.Sag)}
 	}
-	s.Late = late(o, m, f.Points())
 	s.Level = levelOf(&o.Level, s.Blasting)
 	for i := range o.Wear {
 		x := &o.Wear[i]
@@ -68,22 +66,6 @@ const freshFor = 4 * time.Second
 
 func reading(o *engine.Output, m *Moment, p points.Point) alarm.Pressure {
 	return alarm.Pressure{Known: m.Fresh.Has(p), Value: o.Readings[p].Value}
-}
-
-// lateBy is how much older than the vessel's reading that of the handle may be: four polls.
-const lateBy = 400 * time.Millisecond
-
-// late tells whether the newest good reading of what tells of the handle is older than the vessel's by more than that.
-func late(o *engine.Output, m *Moment, has points.Set) bool {
-	tells := points.Control
-	if !has.Has(tells) {
-		tells = points.Hose
-	}
-	if !has.Has(tells) {
-		return false // the vessel alone tells
-	}
-	r := &o.Readings[tells]
-	return r.Quality != points.Good || o.Readings[points.Vessel].At.Sub(r.At) > max(lateBy, 3*m.Period/2)
 }
 
 // moved is an instant in stored time; 0 stays: it may never be.

@@ -42,7 +42,7 @@ test('causes are told only where all three are known', () => {
 
 test('several segments without a gauge between are one row, with their whole loss', () => {
   const p = pot({ name: 'oak', state: 'blasting', word: 'pressurised', because: ['over-limit'], psi: [110, null, 100, 98, null, 95], points: ['supply', 'vessel', 'hose', 'control'], measured: false });
-  const rows = account({ ...p, losses: { fall: { pa: 1, share: 0 }, sag: { pa: 0, share: 0 }, sag_at: 'supply', valve: { from: 'supply', excess: { pa: PSI, share: 0.015 } } } }) ?? [];
+  const rows = account({ ...p, drop_pa: { valve: PSI }, losses: { fall: { pa: 1, share: 0 }, sag: { pa: 0, share: 0 }, sag_at: 'supply', valve: { from: 'supply', excess: { pa: PSI, share: 0.015 } } } }) ?? [];
   const valve = rows.find((r) => r.what === 'valve');
   expect(valve?.since).toBe('separator');
   expect(valve?.drop).toBeCloseTo(10 * PSI, 0);

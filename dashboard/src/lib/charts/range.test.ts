@@ -33,7 +33,7 @@ test('a limit under one lies on the other side', () => {
   expect(b.at).toBeLessThan(b.base);
 });
 
-test.each([[3, 0.2, 1.3], [0.1, 0.05, 0.9], [1, 0, undefined], [2, 0.1, undefined]] as const)('all of it is within the drawing: %d ± %d, limit %s', (index, sd, limit) => {
+test.each([[3, 0.2, 1.3], [0.93, 0.01, 0.9], [0.1, 0.05, 0.9], [1, 0, undefined], [2, 0.1, undefined]] as const)('all of it is within the drawing: %d ± %d, limit %s', (index, sd, limit) => {
   const b = wearBar({ index, sd }, limit);
   for (const v of [b.base, b.at, b.from, b.to, b.limit ?? 0]) {
     expect(v).toBeGreaterThanOrEqual(-1e-9);

@@ -74,7 +74,7 @@ function frame(value: unknown): Decoded {
     });
   }
   const faults = f['faults'] === undefined ? [] : list(f['faults'], 'frame.faults').map((v, i) => text(v, `frame.faults[${i}]`));
-  return { frame: { type, seq, server_t, pots: sure, ...(f['alarms'] !== undefined && { alarms }), ...(faults.length > 0 && { faults }) }, problems, unreadable, unreadableAlarms };
+  return { frame: { type, seq, server_t, pots: sure, ...(f['alarms'] !== undefined && { alarms }), ...optional(f, 'alarms_more', 'frame', true), ...(faults.length > 0 && { faults }) }, problems, unreadable, unreadableAlarms };
 }
 
 function pot(value: unknown, at: string): Pot {

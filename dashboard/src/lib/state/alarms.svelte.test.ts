@@ -32,7 +32,10 @@ test('a frame without a list changes nothing, an empty list ends all', () => {
   const s = state();
   s.apply(undefined, 0);
   expect(s.list).toHaveLength(10);
+  s.apply(standing(), 0, 40);
+  expect(s.more).toBe(40);
   s.apply([], 2);
+  expect(s.more).toBe(0);
   expect(s.list).toEqual([]);
   expect(s.counts).toEqual([]);
   expect(s.unreadable).toBe(2);

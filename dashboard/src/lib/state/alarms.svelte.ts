@@ -34,6 +34,8 @@ export class AlarmsState {
   list = $state.raw<readonly StandingAlarm[]>([]);
   /** A list was received. */
   known = $state(false);
+  /** Open alarms beyond the list: the server tells so many at most, those in sight first. */
+  more = $state(0);
   /** Alarms of the newest list that could not be read. */
   unreadable = $state(0);
 
@@ -72,10 +74,14 @@ export class AlarmsState {
     return this.list.find((a) => a.id === id);
   }
 
-  /** Takes the list of a frame; undefined: nothing has changed. unreadable: how many of it were left out. */
-  apply(list: readonly StandingAlarm[] | undefined, unreadable: number): void {
+  /**
+   * Takes the list of a frame; undefined: nothing has changed. unreadable: how many of it were left out here; more: how many the
+   * server left out.
+   */
+  apply(list: readonly StandingAlarm[] | undefined, unreadable: number, more = 0): void {
     if (list === undefined) return;
     this.list = list;
+    this.more = more;
     this.unreadable = unreadable;
     this.known = true;
   }

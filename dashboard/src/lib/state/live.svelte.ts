@@ -49,7 +49,7 @@ export class Live {
         const now = this.clock.look();
         const stamp = this.#lease.arrived(now);
         this.clock.setServer(decoded.frame.server_t, now);
-        this.alarms.apply(decoded.frame.alarms, decoded.unreadableAlarms);
+        this.alarms.apply(decoded.frame.alarms, decoded.unreadableAlarms, decoded.frame.alarms_more);
         const missed = this.site.apply(decoded, stamp, this.connection.silentMs(now.mono), !this.#narrowed);
         this.connection.heard(now.mono, missed);
       },

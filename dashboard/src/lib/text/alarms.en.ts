@@ -194,6 +194,7 @@ export const alarms = {
   } satisfies Readonly<Record<AlarmList, string>>,
   notKnown: 'Alarms are not known before the server has sent them.',
   old: (age: string) => `Not live: this list is ${age} old. An alarm raised since then is not in it.`,
+  more: (n: number) => `${n} more are open than this page is told of. Those in sight come first; something concerns many pots at once.`,
   unreadable: (n: number) => `${n} of the open alarms could not be read by this page. Reload it; look at the pots.`,
   pick: 'Choose an alarm to see what it means, what shows it and what to do.',
   back: 'All alarms',

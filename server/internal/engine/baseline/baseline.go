@@ -32,11 +32,11 @@ func Kinds() []Kind { return []Kind{Learned, Ritual, Commissioned} }
 // A Profile is how the pressures lay along the air's path. The zero value is none.
 type Profile struct {
 	How     Kind
-	At      si.Instant    // when it was measured, its end; zero: not told
-	Seconds int           // of steady blasting behind it; 0: typed
-	Has     points.Set    // of the path; nozzle also where a needle showed it and the pot has no such point
+	At      si.Instant           // when it was measured, its end; zero: not told
+	Seconds int                  // of steady blasting behind it; 0: typed
+	Has     points.Set           // of the path; nozzle also where a needle showed it and the pot has no such point
 	P       [points.Path]float64 // absolute pressure, Pa, root of the mean square; 0 where not in Has
-	Rate    float64       // of the vessel, Pa/s, mean: what still went into it
+	Rate    float64              // of the vessel, Pa/s, mean: what still went into it
 }
 
 // Known tells whether there is one.
@@ -98,7 +98,7 @@ type mean struct {
 	n        int
 	has      points.Set
 	p        [points.Path]float64 // held to the precision of a float32, 0.03 Pa, so that a state is small; so is the rate
-	rate     float64       // of the vessel, Pa/s
+	rate     float64              // of the vessel, Pa/s
 }
 
 // Step takes a second of blasting; those that are not steady enough are left out. It tells whether the learned profile changed.

@@ -12,7 +12,7 @@ const (
 	knownSD = 0.25   // of capacity: a level less sure than that is not known
 	changes = 600.0  // s of blasting in which a setting lasts
 	// spreadSeen makes up for the half hour's mean, which goes along with the settings that are held against it.
-	spreadSeen = 1.6
+	spreadSeen = 2.2
 	longestIn  = 48 * time.Hour
 )
 
@@ -104,7 +104,7 @@ func (f *Filter) empty(b *belief, s, v float64) Forecast {
 func onClock(b Forecast, duty float64) Forecast {
 	stretch := func(d time.Duration, sign float64) time.Duration {
 		t := d.Seconds() / duty
-		w := 0.15 + 0.5*math.Sqrt(60/(t+60))
+		w := 0.17 + 0.52*math.Sqrt(60/(t+60))
 		return time.Duration(min(longestIn.Seconds(), t*math.Exp(sign*tenth*w*(1-duty))) * float64(time.Second))
 	}
 	return Forecast{true, stretch(b.P10, -1), stretch(b.P50, 0), stretch(b.P90, 1)}

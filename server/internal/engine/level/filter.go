@@ -245,10 +245,14 @@ func (f *Filter) cause() Stop {
 	v += emptySD*emptySD + 0.01*0.01
 	d := max(0, s-emptyShare)
 	empty := f.guessed(math.Exp(-d*d/(2*v))/math.Sqrt(2*math.Pi*v)) * f.thinned()
+	sure := 0.2
+	if !f.anchored {
+		sure = 0.1
+	}
 	switch p := empty / (empty + blocked); {
 	case p > 0.8:
 		return Empty
-	case p < 0.2:
+	case p < sure:
 		return Blocked
 	}
 	return Undecided
@@ -269,7 +273,7 @@ func (f *Filter) thinned() float64 {
 	switch {
 	case m.source != byHose:
 		return 1
-	case !m.flown && !f.faded:
+	case !m.flown && !f.faded && f.anchored:
 		return 1 / mostThinned // it flowed to the end of the press before
 	case !m.flown:
 		return 1
@@ -334,13 +338,18 @@ func (f *Filter) Vent(v *stroke.Vent) {
 		t := v.Time.Seconds() * math.Exp(cold)
 		r := math.Hypot(ventSD, cold/2)
 		switch {
-		case stopped && f.emptyByVent(t, r, thinned):
-			f.est.Stop = Empty
 		case stopped:
-			if stop != Flowing {
-				f.est.Stop = Blocked
+			switch word := f.causeByVent(t, r, thinned); {
+			case word == Blocked:
+				f.sound(ByVent, v.At, t, math.Hypot(r, 0.02), 0)
+				fallthrough
+			case word == Undecided:
+				if stop != Flowing {
+					f.est.Stop = word
+				}
+			default:
+				f.est.Stop = word
 			}
-			f.sound(ByVent, v.At, t, math.Hypot(r, 0.02), 0)
 		default:
 			f.sound(ByVent, v.At, t, r, mu)
 		}
@@ -348,17 +357,17 @@ func (f *Filter) Vent(v *stroke.Vent) {
 	f.b.settle()
 }
 
-// emptyByVent judges by the vent after a stop whether the pot is empty: its level before, how the stream has ended, and what the vent says.
-func (f *Filter) emptyByVent(t, r, thinned float64) bool {
+// causeByVent judges by the vent after a stop why it stopped: by the level before, how the stream has ended, and what the vent says.
+func (f *Filter) causeByVent(t, r, thinned float64) Stop {
 	unit := f.sounds[ByVent].unit
 	if unit == 0 {
-		return f.est.Stop == Empty
+		return f.est.Stop
 	}
 	s, v := f.b.x[iShare], f.b.p[iShare][iShare]
 	like := func(d, v float64) float64 { return math.Exp(-d*d/(2*v)) / math.Sqrt(v) }
 	// Of the level before the stop.
 	ve := v + emptySD*emptySD + 0.01*0.01
-	empty := f.guessed(like(max(0, s-emptyShare), ve)/math.Sqrt(2*math.Pi)) * thinned
+	empty := like(max(0, s-emptyShare), ve) / math.Sqrt(2*math.Pi)
 	blocked := 0.2
 	// Of the vent: through an empty pot's open metering valve air bleeds too.
 	t /= unit
@@ -370,11 +379,23 @@ func (f *Filter) emptyByVent(t, r, thinned float64) bool {
 	empty *= like(d+0.04, hph+r*r+0.05*0.05)
 	d, h = f.b.expect(ByVent, t, 0)
 	hph, _ = f.b.gain(&h)
-	blocked *= like(d+0.03, hph+r*r+0.04*0.04)
-	if !f.anchored {
-		empty /= unlearned
+	same := like(d+0.03, hph+r*r+0.04*0.04)
+	blocked *= same
+	if f.anchored {
+		if empty*thinned > blocked {
+			return Empty
+		}
+		return Blocked
 	}
-	return empty > blocked
+	// A pot of which neither end was seen may have been as good as empty all the time: then its vents stay what they were.
+	empty = float64((1-anyLevel)*empty) + float64(anyLevel*same)
+	switch p := empty * thinned / blocked; {
+	case p > unlearned:
+		return Empty
+	case p < 1/unlearned:
+		return Blocked
+	}
+	return Undecided
 }
 
 // ranEmpty takes a belief for one of a pot that holds as good as nothing.

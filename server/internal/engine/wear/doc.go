@@ -76,6 +76,8 @@
 //   - Where X and Z are not both known, a press that took far less time is not believed until a vent goes with it.
 //   - A press that is not timed, as after a vent through a shut exhaust that has left the vessel up, tells nothing; what was known
 //     before it holds, less what was used. Nobody fills abrasive into a vessel that is up; if somebody has, the vent is faster.
+//   - Nothing is expected before one vent has gone with it, at first and after every recorded service of exhaust or nozzle. A much smaller
+//     nozzle that nobody has recorded lets the vessel bleed less, and looks like an exhaust that has lost as much.
 //
 // # What cannot be known
 //

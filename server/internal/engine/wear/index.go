@@ -189,6 +189,9 @@ func (m *Monitor) Serve(p Part, at si.Instant) {
 	if p == Exhaust {
 		m.waits = false // a vent from before
 	}
+	if p == Exhaust || p == Bore {
+		m.ahead.fits = false // another silencer, or a smaller nozzle, may vent slower
+	}
 }
 
 // Service is the last one of a part.

@@ -33,6 +33,8 @@ type outlook struct {
 	// sure says that nothing but abrasive has shortened it: either the losses of separator and valve show no other way of the air, or
 	// a vent since then has gone with it.
 	sure bool
+	// fits says that a vent has gone with what was expected, since the beginning and since the last service of what air leaves by.
+	fits bool
 }
 
 // press takes what the last press has told. jump is by how much both press losses have grown at least, in logarithms, where both says
@@ -61,7 +63,9 @@ func (o *outlook) vent(m *Monitor, v *stroke.Vent) {
 	}
 	o.fill = min(fineOf(mostFill), o.fill+fineOf(m.most(v.Blast)))
 	if t := &m.tracks[Exhaust]; v.Tau > 0 && v.Tau < absurd && t.ready() {
-		o.sure = o.sure || cooled(v)-t.base.float()-m.vents.correct(o.fill.float()) < goesWith*m.margin()
+		if cooled(v)-t.base.float()-m.vents.correct(o.fill.float()) < goesWith*m.margin() {
+			o.sure, o.fits = true, true
+		}
 	}
 }
 
@@ -83,7 +87,7 @@ func (m *Monitor) margin() float64 { return expectMargin + sure*m.tracks[Exhaust
 // has used of it since, and by the exhaust's baseline, never by what has clogged since. Zero: not known.
 func (m *Monitor) Expect(at si.Instant) (tau, lag time.Duration) {
 	t := &m.tracks[Exhaust]
-	if !m.ahead.known || !m.ahead.sure || t.n < expectLeast || m.lags < expectLeast {
+	if !m.ahead.known || !m.ahead.sure || !m.ahead.fits || t.n < expectLeast || m.lags < expectLeast {
 		return 0, 0
 	}
 	slowest := t.base.float() + m.vents.correct(m.ahead.fill.float()+m.most(at.Sub(m.pressAt))) + m.margin()

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"gritwatch/protocol/points"
+	"gritwatch/server/internal/engine/wear"
 )
 
 // A pot that has run empty and is blasted on fills through its open metering valve too, in half the time; its vent is that of an empty
@@ -75,6 +76,30 @@ func TestExpectForgetsNoHealthyVent(t *testing.T) {
 		}
 		if p.lag > 500*time.Millisecond {
 			t.Fatalf("a lag of %v is expected", p.lag)
+		}
+	}
+}
+
+// Another nozzle or silencer, recorded, may make every vent slower: nothing is expected of such vents until one goes with it, and of slower ones
+// nothing ever, whatever is filled in.
+func TestExpectAfterAnotherNozzle(t *testing.T) {
+	for _, part := range []wear.Part{wear.Bore, wear.Exhaust} {
+		p := newPot(allPoints)
+		for range 100 {
+			p.saw()
+		}
+		p.m.Serve(part, p.at)
+		p.exhaust = 0.7
+		for i := range 100 {
+			if p.saw(); p.expected != 0 && p.expected.Seconds() < p.tau {
+				t.Fatalf("%v: %v is expected at the slowest of vent %d after the service, which has %.3g s", part, p.expected, i, p.tau)
+			}
+		}
+		p.m.Serve(part, p.at)
+		p.exhaust = 1
+		p.saw()
+		if p.saw(); p.expected == 0 {
+			t.Errorf("%v: nothing is expected of the second vent after a service that has put it right", part)
 		}
 	}
 }

@@ -53,6 +53,7 @@ func (m *Monitor) Fields(c *statecodec.Codec) {
 	statecodec.Int(c, &m.lags)
 	statecodec.Bool(c, &m.ahead.known)
 	statecodec.Bool(c, &m.ahead.sure)
+	statecodec.Bool(c, &m.ahead.fits)
 	statecodec.Int(c, &m.ahead.seen)
 	statecodec.Int(c, &m.ahead.fill)
 	for i := range m.through {

@@ -72,6 +72,7 @@ const (
 	alikeEnough  = 0.05  // of half ln d between air-only and laden blasting: their own errors
 	anchorGain   = 0.2   // of what is beyond that, in which air-only seconds move the bore
 	mostShift    = 0.05  // and at once at most
+	leaks        = -0.1  // of ln of the mixing segment's resistance: more goes into the vessel than comes to the nozzle
 	choked       = 0.2   // of ln of the mixing segment's resistance
 	chokedUnless = 0.5   // the same without a nozzle point: a worn nozzle is taken for a leaner mixture, and that for as much
 	freer        = 0.08  // of half ln d: a loading of 0.45 at least, by phi
@@ -401,12 +402,13 @@ func (m *Monitor) endBlast(at si.Instant) {
 		// The index that the losses are divided by may be about to step.
 		b.seconds, b.airSeconds = 0, 0
 	}
-	// A choke that is partly shut sends air through the metering valve too, and the bore looks wider than it is.
+	// A choke that is partly shut sends air through the metering valve too, and a leak lets it out of the vessel: the bore looks wider than it is.
 	most := chokedUnless
 	if m.params.Points.Has(points.Nozzle) {
 		most = choked
 	}
-	shut := math.Abs(b.own(Mixing)) > most
+	own := b.own(Mixing)
+	shut := own > most || own < leaks
 	if n := int64(b.seconds); n >= blastLeast && b.inlet > 0 {
 		half := math.Log(float64(b.inlet)/million/float64(n)) / 2
 		if m.lately == 0 {
