@@ -365,7 +365,8 @@ func TestAlarms(t *testing.T) {
 	s.write("site.yaml", alarmServer(agents, `{embedded: "$MQTT"}`)+h.config(s))
 	s.start("gritwatch-sim", "run", "--config", "sim.yaml", "--truth", s.dir+"/truth.jsonl").says("lines ready", soon)
 	zero := time.Now()
-	s.start("gritwatch-server", "run", "--config", "site.yaml").says("dashboard: ", soon)
+	server := s.start("gritwatch-server", "run", "--config", "site.yaml")
+	server.says("dashboard: ", soon)
 	f := s.frames()
 	begin := func(a alarmAgent) *program {
 		s.write(a.name+".yaml", a.config(s.mqtt, ""))
@@ -386,7 +387,10 @@ func TestAlarms(t *testing.T) {
 	at(40, "the records are locked", func() { unlock = s.lockRecords() })
 	at(46, "the far agent is killed", func() { farProgram.kill() })
 	at(66, "the far agent is started with the right file", func() { begin(far) })
-	at(70, "the records are unlocked", func() { unlock() })
+	at(70, "the records are unlocked", func() {
+		server.says("records cannot be stored", soon)
+		unlock()
+	})
 	// Ida acknowledges whatever she sees, a while after it was raised.
 	at(72, "most was raised", func() {})
 	refused := map[string]string{}
@@ -401,6 +405,7 @@ func TestAlarms(t *testing.T) {
 		return time.Since(zero) > 138*time.Second
 	})
 
+	server.says("records are stored again", soon)
 	got := h.all()
 	for _, c := range []struct {
 		pot, kind string

@@ -87,6 +87,12 @@ test('a pot is told whole: the answer first, then what is lost, left, worn, and 
   await page.getByRole('button', { name: 'bar', exact: true }).first().click();
   expect(await section('What the falls cost').innerText()).toContain('+0.37');
   expect(await section('Abrasive left').innerText()).toContain('105 ± 9.0 kg');
+  // A baseline that was learned says so, and that nobody has vouched for it.
+  server.pots = [{ ...alder(), baseline: { how: 'learned', t: new Date().toISOString(), seconds: 300, provisional: true } }];
+  await expect.poll(() => section('Told against').innerText()).toContain('Provisional');
+  const told = await section('Told against').innerText();
+  expect(told).toContain('Learned from steady blasting');
+  expect(told).not.toContain('R. Quill');
 });
 
 test('what is not known is said to be unknown', async () => {
@@ -110,15 +116,6 @@ test('what is not known is said to be unknown', async () => {
   await page.getByText('The server watches no pot called nobody.').waitFor();
 });
 
-test('a provisional baseline says that it is', async () => {
-  server.pots = [{ ...alder(), baseline: { how: 'learned', t: new Date().toISOString(), seconds: 300, provisional: true } }];
-  await open('alder');
-  const told = await section('Told against').innerText();
-  expect(told).toContain('Learned from steady blasting');
-  expect(told).toContain('Provisional');
-  expect(told).not.toContain('R. Quill');
-});
-
 test('the answer of this view is held by the lease too', async () => {
   server.pots = [maple];
   store(server, 'maple');
@@ -135,58 +132,49 @@ test('the answer of this view is held by the lease too', async () => {
   expect((await words(page, 'maple')).at(-1)?.word).toBe('NOT PROVEN');
 });
 
-describe('the vent', () => {
+test('the vent is drawn while it happens, over what is healthy', async () => {
   const vent = () => section('The vent');
-  test('is drawn while it happens, over what is healthy', async () => {
-    let s = 1;
-    server.pots = [venting(s)];
-    await open('alder');
-    const label = async () => (await vent().getByRole('img').getAttribute('aria-label')) ?? '';
-    expect(await label()).toMatch(/^Vessel pressure since the release: \d+ psi after 1\.0 s$/);
-    const was = await vent().locator('.trace').getAttribute('d');
-    s = 3;
-    server.pots = [venting(s)];
-    await expect.poll(label, { timeout: 2000 }).toContain('after 3.0 s');
-    expect(await vent().locator('.trace').getAttribute('d')).not.toBe(was);
-    expect(await vent().locator('.band').count()).toBe(1);
-    expect(await vent().innerText()).toMatch(/Released 3\.0 s ago, \d+ psi left\./);
-    expect(await vent().locator('.trace.slow').count()).toBe(0);
-    server.pots = [venting(22, true)];
-    await vent().locator('.trace.slow').waitFor();
-    expect(await vent().innerText()).toContain('Slower than the slowest healthy vent of this pot.');
-    expect(await page.locator('[data-pot="alder"]').innerText()).toContain('vent stalled: do not open');
-    await expect.poll(() => server.subscriptions.at(-1)).toEqual(['alder']);
-  });
-
-  test('shows the newest that was recorded, and any other that is chosen', async () => {
-    await open('alder');
-    await expect.poll(() => vent().innerText(), { timeout: 5000 }).toContain('The last vent, of');
-    const cycles = section('Blasts and vents');
-    await cycles.getByRole('row').nth(3).getByRole('button').click();
-    await expect.poll(() => vent().innerText()).toMatch(/^The vent\s+The vent of .*, as it was recorded\./);
-    await vent().locator('.trace').waitFor();
-    await vent().getByRole('button', { name: 'Back to the newest' }).click();
-    await expect.poll(() => vent().innerText()).toContain('The last vent, of');
-  });
+  server.pots = [venting(1)];
+  await open('alder');
+  const label = async () => (await vent().getByRole('img').getAttribute('aria-label')) ?? '';
+  expect(await label()).toMatch(/^Vessel pressure since the release: \d+ psi after 1\.0 s$/);
+  const was = await vent().locator('.trace').getAttribute('d');
+  server.pots = [venting(3)];
+  await expect.poll(label, { timeout: 2000 }).toContain('after 3.0 s');
+  expect(await vent().locator('.trace').getAttribute('d')).not.toBe(was);
+  expect(await vent().locator('.band').count()).toBe(1);
+  expect(await vent().innerText()).toMatch(/Released 3\.0 s ago, \d+ psi left\./);
+  expect(await vent().locator('.trace.slow').count()).toBe(0);
+  server.pots = [venting(22, true)];
+  await vent().locator('.trace.slow').waitFor();
+  expect(await vent().innerText()).toContain('Slower than the slowest healthy vent of this pot.');
+  expect(await page.locator('[data-pot="alder"]').innerText()).toContain('vent stalled: do not open');
+  await expect.poll(() => server.subscriptions.at(-1)).toEqual(['alder']);
 });
 
-test('blasts are paged back to the oldest', async () => {
+test('recorded blasts are paged back to the oldest, and the vent of any is shown', async () => {
   await open('alder');
+  const vent = section('The vent');
+  await expect.poll(() => vent.innerText(), { timeout: 5000 }).toContain('The last vent, of');
   const cycles = section('Blasts and vents');
-  await cycles.getByRole('row').nth(8).waitFor();
   expect(await cycles.innerText()).toContain('5:00 min');
   const older = cycles.getByRole('button', { name: 'Older' });
   await older.click();
   await expect.poll(() => cycles.innerText()).toContain('4:52 min');
+  await cycles.getByRole('row').nth(3).getByRole('button').click();
+  await expect.poll(() => vent.innerText()).toMatch(/^The vent\s+The vent of .*, as it was recorded\./);
+  await vent.locator('.trace').waitFor();
   await older.click();
   await expect.poll(() => cycles.getByRole('row').count()).toBe(5);
   expect(await older.isDisabled()).toBe(true);
   await cycles.getByRole('button', { name: 'Newer' }).click();
   await expect.poll(() => cycles.getByRole('row').count()).toBe(9);
+  await vent.getByRole('button', { name: 'Back to the newest' }).click();
+  await expect.poll(() => vent.innerText()).not.toContain('The vent of');
 });
 
 describe('readings', () => {
-  test('are live, with a gap where nothing was stored', async () => {
+  test('are live, with a gap where nothing was stored, and go back in time by keys', async () => {
     await open('alder');
     await chart().scrollIntoViewIfNeeded();
     await fetched();
@@ -199,13 +187,9 @@ describe('readings', () => {
     await expect.poll(async () => (await drawn()).points, { timeout: 3000 }).toBeGreaterThan(a.points);
     expect((await drawn()).to).toBeGreaterThan(a.to);
     expect(await chart().getAttribute('aria-label')).toMatch(/vessel \S+ to 10\d\.\d psi/);
-  });
 
-  test('go back in time by keys, zoom, and return', async () => {
-    await open('alder');
-    await fetched();
+    // Back in time by keys, closer, and to now again.
     await chart().focus();
-    const a = await drawn();
     for (let i = 0; i < 3; i++) await page.keyboard.press('PageUp');
     const b = await drawn();
     expect(b.to).toBeLessThan(a.to - 590_000);

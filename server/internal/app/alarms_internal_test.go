@@ -558,17 +558,32 @@ func TestDeadAgent(t *testing.T) {
 	})
 }
 
-// TestNobodyHeard: a server whose agents do not come says so within seconds of its start, as critical: nothing is known of their pots.
+// TestNobodyHeard: a server whose agents do not come says so, as critical, once they have had the time to come back: nothing is known of their
+// pots, whose own alarms are suppressed under it. Agents that come back late, but in time, are no alarm.
 func TestNobodyHeard(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		y := newYard(t, "alder")
-		time.Sleep(12 * time.Second)
+		time.Sleep(19 * time.Second)
+		synctest.Wait()
+		if list, _ := y.desk.Alarms(); len(list) != 0 {
+			t.Errorf("after 19 s: %+v", list)
+		}
+		time.Sleep(15 * time.Second)
 		synctest.Wait()
 		list, _ := y.desk.Alarms()
-		if len(list) != 1 || list[0].Alarm != "agent-silent" || list[0].Priority != "critical" {
+		if len(list) != 2 || list[0].Alarm != "agent-silent" || list[0].Priority != "critical" || list[1].Alarm != "vessel-unknown" || list[1].State != "suppressed" {
 			t.Errorf("%+v", list)
 		}
 		y.stop()
+
+		z := newYard(t, "alder")
+		time.Sleep(16 * time.Second)
+		z.born()
+		z.run(20 * time.Second)
+		if list, _ := z.desk.Alarms(); len(list) != 0 {
+			t.Errorf("back after 16 s: %+v", list)
+		}
+		z.stop()
 	})
 }
 

@@ -15,14 +15,19 @@ import (
 // attendEvery is how often agents and pots are looked at of which nothing has come.
 const attendEvery = time.Second
 
+// comeBack is how long agents that lost the server with the last run may take to come back, beyond what any silence may last: they try every
+// 5 to 15 s. A start must not raise alarms that end within seconds.
+const comeBack = 10 * time.Second
+
 // clockFor is how long an echo tells where an agent's clock stands; one comes every five seconds.
 const clockFor = 30 * time.Second
 
 // An attendance knows which agents are heard. It looks at all of them and at their pots once a second, so that what falls silent is
 // found. Methods may be called from any goroutine.
 type attendance struct {
-	desk *desk.Desk
-	pots []*pot.Actor
+	desk  *desk.Desk
+	pots  []*pot.Actor
+	start time.Time
 
 	mu     sync.Mutex
 	agents map[string]*attended
@@ -33,7 +38,7 @@ type attendance struct {
 type attended struct {
 	detector *alarm.AgentDetector
 	pots     int
-	since    time.Time // of the silence: the last message, or the start
+	since    time.Time // of the silence: the last message, or comeBack after the start
 	heard    bool      // since the start
 	died     map[string]bool
 	dead     bool // the deaths of all its pots were told, and nothing came since
@@ -43,11 +48,11 @@ type attended struct {
 }
 
 func newAttendance(d *desk.Desk, pots []*pot.Actor, start time.Time) *attendance {
-	a := &attendance{desk: d, pots: pots, agents: map[string]*attended{}}
+	a := &attendance{desk: d, pots: pots, start: start, agents: map[string]*attended{}}
 	for _, p := range pots {
 		x := a.agents[p.Agent()]
 		if x == nil {
-			x = &attended{detector: alarm.NewAgentDetector(p.Agent()), since: start, died: map[string]bool{}}
+			x = &attended{detector: alarm.NewAgentDetector(p.Agent()), since: start.Add(comeBack), died: map[string]bool{}}
 			for _, k := range d.Standing("", p.Agent()) {
 				x.detector.Assume(k)
 			}
@@ -86,8 +91,9 @@ func (a *attendance) heard(agent string, at time.Time) {
 }
 
 func (x *attended) hear(at time.Time) {
+	was := x.heard
 	x.heard, x.dead = true, false
-	if at.After(x.since) {
+	if at.After(x.since) || !was {
 		x.since = at
 	}
 }
@@ -123,13 +129,28 @@ func (a *attendance) clock(agent string, at time.Time, ahead, round time.Duratio
 // look looks at all pots, then at their agents.
 func (a *attendance) look(now time.Time) {
 	pressed := map[string]bool{} // agents of which a pot's last word is not the good one
+	away := a.away(now)
 	for _, p := range a.pots {
-		if !p.Look(now).IsVented() {
+		if away[p.Agent()] || !p.Look(now).IsVented() {
 			pressed[p.Agent()] = true
 		}
 	}
 	a.desk.Found(a.step(now, pressed))
 	a.desk.Tick(now)
+}
+
+// away are the agents that may still come back after the start: of their pots nothing is to be found yet. Nil: none.
+func (a *attendance) away(now time.Time) map[string]bool {
+	if now.Sub(a.start) >= comeBack {
+		return nil
+	}
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	out := map[string]bool{}
+	for name, x := range a.agents {
+		out[name] = !x.heard
+	}
+	return out
 }
 
 func (a *attendance) step(now time.Time, pressed map[string]bool) []alarm.Found {

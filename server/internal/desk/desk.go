@@ -3,7 +3,9 @@
 // anybody: an alarm is told before it is stored.
 //
 // What a rewind finds in late readings is held against what is known already, so that one episode of a condition, seen live and again
-// in the past, or twice in the past, is one alarm.
+// in the past, or twice in the past, is one alarm. Where one of a key stands now an earlier episode of it cannot be told as an alarm of its
+// own: the history of readings has it. A vessel-held that is found late and over is latched like any other; what lets it go
+// is an answer that becomes the good one after that, not the one that was served when it was found.
 package desk
 
 import (

@@ -54,7 +54,7 @@
 //     or press alone tells, held against the truth of its instant. From nominal dimensions: those soundings between the end
 //     of the first complete fill and that of the second.
 //   - Blasting: the handle is pressed, the vessel over 300 kPa and over the hose point, and air leaves the nozzle. The time to
-//     empty is counted in such seconds, stops included, until under 0.1 kg are left; fills that are not blasted to there are
+//     empty is counted in such seconds, stops included, until under 0.1 kg are left, on the clock in all of them; fills that are not blasted to there are
 //     left out. Ten minutes before is the second at which 600 are left; no forecast then counts as infinitely wrong. Scored
 //     are fills after three complete ones; the first three stand for information.
 //   - Intervals are held against the truth once a minute of blasting, whenever one is given, from the first fill on.
@@ -67,7 +67,8 @@
 //     none, but as false while the separator has less than +15 % or the exhaust lost less than 5 %. What was not found as long
 //     as it lasted, over the number aimed at, counts as infinitely late. Hours are those of the runs of slow-wear, rests included, in
 //     which compressors load and unload, bores grow and hoses bend. The crew records each cleaning of separator and exhaust.
-//   - The nozzle's growth is held against the truth once a minute of blasting, where it is said to be known.
+//   - The nozzle's growth since the run began is held against the truth once a minute of blasting, where it is said to be known. Without
+//     air-only seconds is a pot as long as its nozzle has not had five seconds of air alone, be it that the valve was shut or the pot ran empty.
 //   - The account of the nozzle's loss is looked at every 20 s of blasting that it calls steady. The truth's pressures are what
 //     the gauges show in the mean of that second, and in the baseline, less their errors, which do not change; the parts come from
 //     them and from the true resistances by the logarithmic mean. What is flow and what is a richer mix are one part. Each part

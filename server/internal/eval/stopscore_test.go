@@ -20,6 +20,8 @@ type stopScore struct {
 	atOnce  part // stops found whose cause was right at once
 	later   part // and after the next vent
 	undo    int  // of atOnce, those said to be undecided
+	seen    part // of atOnce, of pots that have run empty once before
+	after   part // of later, likewise
 	wrong   []string
 }
 
@@ -27,6 +29,7 @@ func (s *stopScore) add(o *stopScore) {
 	s.blocked = append(s.blocked, o.blocked...)
 	s.found, s.missed, s.quick, s.hours, s.falsely, s.where = append(s.found, o.found...), append(s.missed, o.missed...), s.quick+o.quick, s.hours+o.hours, s.falsely+o.falsely, append(s.where, o.where...)
 	s.atOnce.given, s.atOnce.due, s.later.given, s.later.due = s.atOnce.given+o.atOnce.given, s.atOnce.due+o.atOnce.due, s.later.given+o.later.given, s.later.due+o.later.due
+	s.seen.given, s.seen.due, s.after.given, s.after.due = s.seen.given+o.seen.given, s.seen.due+o.seen.due, s.after.given+o.after.given, s.after.due+o.after.due
 	s.undo, s.wrong = s.undo+o.undo, append(s.wrong, o.wrong...)
 }
 
@@ -57,6 +60,8 @@ type stopScorer struct {
 	open    bool       // a stop was found, and abrasive has not flowed since
 	was     level.Stop // in the row before
 	flows   si.Instant // since when abrasive flows; 0: it does not
+	empties int        // times that the pot has run empty
+	ran     bool       // it had, before the stop whose cause is asked for
 	counted bool       // what is said now has been counted as false
 }
 
@@ -89,8 +94,11 @@ func (c *stopScorer) row(s *said) {
 	case stopped && c.since == 0:
 		c.judge()
 		c.since, c.foundAt, c.cause = now.at, 0, level.Empty
+		c.ran = c.empties > 0
 		if now.kg > leftOver {
 			c.cause = level.Blocked
+		} else {
+			c.empties++
 		}
 	case !stopped && c.since != 0:
 		c.end(now.at)
@@ -142,9 +150,15 @@ func (c *stopScorer) end(at si.Instant) {
 		c.take(c.foundAt.Sub(began))
 	}
 	c.s.atOnce.due++
+	if c.ran {
+		c.s.seen.due++
+	}
 	switch c.first {
 	case c.cause:
 		c.s.atOnce.given++
+		if c.ran {
+			c.s.seen.given++
+		}
 	case level.Undecided:
 		c.s.undo++
 	}
@@ -165,8 +179,14 @@ func (c *stopScorer) judge() {
 	}
 	c.open = false
 	c.s.later.due++
+	if c.ran {
+		c.s.after.due++
+	}
 	if c.word == c.cause {
 		c.s.later.given++
+		if c.ran {
+			c.s.after.given++
+		}
 	} else {
 		c.s.wrong = append(c.s.wrong, fmt.Sprintf("%s: %v, stopped until %v, first said to be %v, at last %v", c.r.name, c.cause, c.until, c.first, c.word))
 	}
@@ -189,6 +209,8 @@ func (s *stopScore) figures(b *board) {
 	wrong := func(p part) string { return "wrong: " + bound(p.due-p.given, p.due) }
 	b.row(figure{what: "its cause right at once", measured: percent(s.atOnce), of: fmt.Sprintf("%d stops found, %d of them called undecided", s.atOnce.due, s.undo), bound: wrong(s.atOnce), aim: "97 %", ok: share(s.atOnce) >= 0.97})
 	b.row(figure{what: "its cause right after the next vent", measured: percent(s.later), of: fmt.Sprintf("%d stops found", s.later.due), bound: wrong(s.later), aim: "99.5 %", ok: share(s.later) >= 0.995, notes: s.wrong})
+	b.fact(figure{what: "its cause right at once, in pots that have run empty once before", measured: percent(s.seen), of: fmt.Sprintf("%d stops found", s.seen.due), bound: wrong(s.seen)})
+	b.fact(figure{what: "its cause right after the next vent, in pots that have run empty once before", measured: percent(s.after), of: fmt.Sprintf("%d stops found", s.after.due), bound: wrong(s.after)})
 }
 
 func percent(p part) string {

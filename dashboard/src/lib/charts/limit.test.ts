@@ -43,6 +43,12 @@ describe('a trend', () => {
     expect(p.healthy).toBeLessThan(p.now.y);
   });
 
+  test('keeps its uncertainty within the drawing, beyond the limit too', () => {
+    const { now } = trendPicture(0, 1.45, 0.2, 1.5, null, box);
+    expect(Math.min(now.low, now.high)).toBeGreaterThan(0);
+    expect(Math.max(now.low, now.high)).toBeLessThan(200);
+  });
+
   test('without a date has no cone; with one that is past it begins now', () => {
     expect(trendPicture(0, 1.6, 0, 1.5, null, box)).toMatchObject({ way: null, cone: null, dates: [] });
     expect(trendPicture(10 * day, 1.6, 0, 1.5, { p10: 0, p50: day, p90: 2 * day }, box).cone).not.toContain('-');

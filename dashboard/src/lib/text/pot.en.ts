@@ -40,8 +40,7 @@ export const grade = {
   more: (what: string, value: string) => `${what} ${value}`,
   noBase: 'The baseline is drawn while the pot blasts, once one is known.',
   estimated: 'reckoned, not measured',
-  table: 'As a table',
-  point: 'point',
+  few: 'One gauge along the air’s path has nothing to be compared with; its readings are below.',
 };
 
 /** A stretch of the path, of one segment or of several without a gauge between. */
@@ -75,7 +74,7 @@ export const level = {
   mass: (m: string, sd: string, unit: string) => `${m} ± ${sd} ${unit}`,
   band: (a: string, b: string) => `${a} to ${b} % in four of five cases`,
   emptyIn: (a: string, b: string) => `empty in ${a} to ${b} min of blasting`,
-  at: (from: string, to: string) => `between ${from} and ${to}`,
+  at: (from: string, to: string) => `empty between ${from} and ${to}`,
   now: 'now',
   minutes: 'min',
   unknown: 'How much is left is not known yet. It is reckoned from the next refill and from the vents.',

@@ -33,9 +33,11 @@
 // stream has stopped for four times the hose's time it is clean air. What enters the hose is told from what is in it
 // by an observer of first order; the hose's time is 2.5 times that of its air (of simulated pots).
 //
-// Without a nozzle point p_h^2/(p_s^2 - p_v^2) takes the place of X, in steady seconds alone, and grows by the factor
-// 1 + mu (k + kappa W)/(1 + X): a third as much. Its value in clean air is known only after the stream has stopped once,
-// before that the first stream is taken for an ordinary one; and it moves with every clog before the vessel. With vessel
+// Without a nozzle point p_h^2 (1 + f)^2/(p_s^2 - p_v^2) takes the place of X, and grows by the factor 1 + mu (k + kappa W)/(1 + X): a third as
+// much. p_s is the separator's pressure where there is such a point, as a separator clogs within days. f = V/(R T) dp_v/dt/m is what fills the vessel meanwhile over
+// what the nozzle passes, with the rate of that second's own middle, and V the whole vessel's (package steady). Its value in clean air is known only after the
+// stream has stopped once, before that the first stream is taken for an ordinary one; it moves with every clog between, and goes back within two hours to where
+// the loading before earlier stops would have it. With vessel
 // and control alone nothing tells the setting: the flow is that of the trade's table for the nozzle, mu 1.3, times the
 // pot's factor, and the intervals say so.
 //
@@ -68,9 +70,13 @@
 // # Stopped
 //
 // What enters the hose is under 0.15 of the usual for two seconds: the stream has stopped. A damp lump that lets a tenth
-// through is not a stop for ten seconds. Empty against blocked: the level's own distribution against a blocked valve, which
+// through is not a stop for ten seconds. Without a nozzle point a second's loading is off by a tenth and more: there the logarithm of how much likelier a
+// stop is than a stream is summed (Wald, Sequential Analysis, 1947), with the scatter that the pot has shown, from the twelfth second of a press on, until it is 10; at 0
+// abrasive flows again. Empty against blocked: the level's own distribution against a blocked valve, which
 // happens at any level, five times rarer; between 0.2 and 0.8 the word is undecided, and the next vent decides by its
-// time. When abrasive flows again it was blocked; when the pot is filled first, it was empty.
+// time. How the stream ends tells too: behind a blocked valve the hose clears in its own time, the last abrasive of a pot comes thinner and thinner. That
+// counts for five times at most, for or against, as it is known of simulated pots alone. A pot of which neither end was seen may hold anything with a
+// probability of a fifth, and may have been as good as empty all the time: undecided it stays there more often, also after the vent. When abrasive flows again it was blocked; when the pot is filled first, it was empty.
 //
 // # Time to empty
 //

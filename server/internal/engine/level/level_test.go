@@ -171,6 +171,77 @@ func TestBlockedAndEmpty(t *testing.T) {
 	}
 }
 
+// Without a nozzle point a stream that stops is found from the loss before the vessel, whatever the compressor does to the vessel meanwhile, and a leaner
+// stream is none that has stopped.
+func TestStopsWithoutNozzlePoint(t *testing.T) {
+	for _, lacks := range []points.Set{points.SetOf(points.Nozzle), points.SetOf(points.Nozzle, points.Separator), points.SetOf(points.Nozzle, points.Hose)} {
+		r := newRig(allPoints &^ lacks)
+		r.swings, r.noise = 12e3, 0.02
+		flows := func() {
+			if e := r.f.Estimate(); e.Stop != level.Flowing && r.share > 0 {
+				t.Fatalf("without %v: said to be %v at %v of capacity while it flows", lacks, e.Stop, r.share)
+			}
+		}
+		for i := range 4 {
+			gone, found := 0, -1
+			r.empties(func() {
+				flows()
+				if r.share > 0 {
+					gone = 0
+					return
+				}
+				if gone++; found < 0 && r.f.Estimate().Stop != level.Flowing {
+					found = gone
+				}
+			})
+			if i > 0 && (found < 0 || found > 14) {
+				t.Errorf("without %v, fill %d: found after %d s", lacks, i, found)
+			}
+			r.fill(1)
+		}
+		// A third leaner at once, as crews turn it.
+		for _, mu := range []float64{1.2, 0.8, 1.2, 0.8} {
+			r.mu = mu
+			r.press(20 * time.Second)
+			r.blast(60, func() bool { flows(); return true })
+		}
+	}
+}
+
+// A pot that begins almost empty, of which nothing is known, is not said to be blocked when nothing comes any more: nobody is sent to look for a lump
+// that is not there.
+func TestBeginsEmpty(t *testing.T) {
+	r := newRig(allPoints)
+	r.share, r.thins = 0.05, 0.003
+	for range 2 {
+		r.press(20 * time.Second)
+		r.blast(60, nil)
+	}
+	for range 4 {
+		r.press(30 * time.Second)
+		r.blast(30, func() bool {
+			if e := r.f.Estimate(); e.Stop == level.Blocked {
+				t.Fatalf("said to be blocked: %+v", e)
+			}
+			return true
+		})
+	}
+	if e := r.f.Estimate(); e.Stop == level.Flowing {
+		t.Error("nothing was said of a pot from which nothing comes")
+	}
+}
+
+// Where one density of the abrasive is configured the other one follows from it.
+func TestDensities(t *testing.T) {
+	for _, c := range []struct{ bulk, solid, wantBulk, wantSolid si.Density }{
+		{0, 0, 1600, 3500}, {1600, 0, 1600, 3500}, {0, 3500, 1600, 3500}, {2400, 0, 2400, 5250}, {0, 7000, 3200, 7000}, {1500, 2650, 1500, 2650}, {1500, 1000, 1500, 3281.25},
+	} {
+		if bulk, solid := level.Densities(c.bulk, c.solid); bulk != c.wantBulk || solid != c.wantSolid {
+			t.Errorf("%v and %v are told as %v and %v", c.bulk, c.solid, bulk, solid)
+		}
+	}
+}
+
 // Refills and top-ups are seen after a rest, and a long rest alone is none.
 func TestRefills(t *testing.T) {
 	r := newRig(allPoints)

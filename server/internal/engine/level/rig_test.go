@@ -33,6 +33,8 @@ type rig struct {
 	kappa   float64
 	share   float64
 	mu      float64 // setting of the metering valve
+	swings  float64 // Pa/s, by which the vessel's pressure rises and falls, as behind a compressor that loads and unloads
+	thins   float64 // share of capacity that comes thinner and thinner at the end; 0: the last comes as the first
 	blocked bool
 	inHose  float64 // loading in the hose
 
@@ -95,24 +97,30 @@ func (r *rig) blast(n int, do func() bool) {
 		r.at = r.at.Add(time.Second)
 		r.seconds++
 		enters := r.mu
-		if r.blocked || r.share <= 0 {
+		if r.thins > 0 {
+			enters *= min(1, r.share/r.thins)
+		}
+		if r.blocked || r.share <= r.thins/15 {
 			enters = 0
 		}
 		r.inHose += (enters - r.inHose) * (1 - math.Exp(-1/2.2))
 		pipe := airflow.Pipe{Bore: r.params.HoseBore, Length: r.params.HoseLength, Roughness: 0.01e-3, Loss: 0.5, Law: airflow.Haaland, Kappa: r.kappa}
 		// Supply at a steady pressure: find the nozzle's, which is that of a flow that loses the rest.
 		pn := 760e3
-		var m, hose, vessel, sep float64
+		var m, in, hose, vessel, sep float64
+		// By the law of ideal gases, V dp/dt = R T (in - m) of a vessel that keeps its temperature.
+		rate := r.swings * math.Sin(float64(r.seconds)/2)
 		for range 7 {
 			m = float64(must(nozzle.LadenFlow(si.AbsPressure(pn), 101325, room, airflow.HandbookSlowing, si.Ratio(r.inHose))))
 			hose = float64(must(pipe.Inlet(si.AbsPressure(pn), si.MassFlow(m), room, si.Ratio(r.inHose))).Inlet)
 			vessel = math.Sqrt(hose*hose + 1.2e12*m*m)
-			sep = math.Sqrt(vessel*vessel + 1.6e12*m*m)
-			supply := math.Sqrt(sep*sep + 1.6e12*m*m)
+			in = m + float64(r.params.Volume)/(airflow.GasConstant*float64(room))*rate
+			sep = math.Sqrt(vessel*vessel + 1.6e12*in*in)
+			supply := math.Sqrt(sep*sep + 1.6e12*in*in)
 			pn *= math.Pow(900e3/supply, 0.8)
 		}
-		supply := math.Sqrt(sep*sep + 1.6e12*m*m)
-		s := steady.Second{At: r.at, Span: time.Second, N: 10, Has: r.params.Points &^ points.SetOf(points.Control), Rated: true, Steady: true}
+		supply := math.Sqrt(sep*sep + 1.6e12*in*in)
+		s := steady.Second{At: r.at, Span: time.Second, N: 10, Has: r.params.Points &^ points.SetOf(points.Control), Rated: true, Steady: true, Rate: rate}
 		loss := (hose*hose - pn*pn) * (r.noise*r.rng.NormFloat64()/2 + 1)
 		for pt, p := range map[points.Point]float64{points.Supply: supply, points.Separator: sep, points.Vessel: vessel, points.Hose: math.Sqrt(pn*pn + loss), points.Nozzle: pn} {
 			if s.Has.Has(pt) {

@@ -505,3 +505,28 @@ func BenchmarkStep(b *testing.B) {
 		l.Step(&s, losses.Aside{Loading: 1.3})
 	}
 }
+
+// The second before the newest comes with the rate of its own middle, and without one where the two do not follow each other.
+func TestMiddle(t *testing.T) {
+	l := losses.New(losses.Params{Points: all})
+	at := t0
+	var before steady.Second
+	for i := range 6 {
+		s := steady.Second{At: at, Has: all, Rated: i != 3, Rate: float64(100 * i)}
+		for p := range points.Path {
+			s.P[p] = float64(1000*p + i)
+		}
+		middle := l.Middle(&s)
+		if want := i > 0 && i != 3 && i != 5; middle.Rated != want {
+			t.Errorf("second %d: rated %v", i, middle.Rated)
+		}
+		if i > 0 && (middle.At != before.At || middle.P != before.P || middle.Rate != s.Rate) {
+			t.Errorf("second %d: %+v, want %+v with the rate %v", i, middle, before, s.Rate)
+		}
+		l.Step(&s, losses.Aside{})
+		before = s
+		if at = at.Add(time.Second); i == 4 {
+			at = at.Add(2 * time.Second)
+		}
+	}
+}

@@ -22,6 +22,10 @@
 // fifteenth of what a 10 mm nozzle passes. Ratios of one segment to another hold only below that; the limit is from a
 // study on simulated pots.
 //
+// The vessel's filling can be taken off instead, if the rate belongs to the second itself: that of a second's own middle comes with the next one.
+// On simulated pots behind compressors that load and unload, what separator and valve lose then scatters by 2 % from second to second and not
+// by 12 %, where V is the whole vessel's volume; with the air's share of it, as the law has it, by 4 %. What else takes in air there is not known.
+//
 // # What cannot be known
 //
 // Zero and span errors of the gauges are in every mean: no averaging takes them out.

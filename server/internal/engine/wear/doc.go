@@ -36,9 +36,18 @@
 //	h = ln(dh/(d1/s + d2/v))       = ln(1 + kappa mu) + constant                           (4)
 //
 // and y - w h is nearly free of the loading, whose slope w is learned as the mixture changes: with k 0.39 (package airflow,
-// HandbookSlowing) and kappa 2.3 it is -0.14 at mu 0.4, -0.20 at 1 and -0.28 at 2.3. What fills the vessel meanwhile,
-// V/(R T) dp/dt, passes d1 and d2 and no nozzle, and is taken off. Without a nozzle point Ph stands for Pn, and only air-only seconds
-// count: they show (Pn/Ph)^2 of the growth.
+// HandbookSlowing) and kappa 2.3 it is -0.14 at mu 0.4, -0.20 at 1 and -0.28 at 2.3, and is held between these: an error of d1 + d2 is in both with
+// opposite signs, and would draw a slope of its own. What fills the vessel meanwhile, V/(R T) dp/dt, passes d1 and d2 and no nozzle, and is
+// taken off, with dp/dt at the second's own middle; V is the whole vessel's, which fits simulated pots (package steady). What s and v have in
+// common is no clog of both but a flow that is not known better, and is not taken off. A hose that is bent moves h by its own resistance,
+// which package losses tells. While the mixing segment's resistance is off by a fifth, or a tenth too small, nothing is taken: the choke is partly
+// shut and air goes through the metering valve too, or more goes into the vessel than comes to the nozzle.
+//
+// Without a nozzle point Ph stands for Pn, and only air-only seconds count: they show (Pn/Ph)^2 of the growth. Air alone is a stream that was seen
+// to stop (package level), from two seconds after that, and it counts if it passes more freely than any mixture of late, by a loading of 0.45; not in
+// the first 25 s of a press, whose warm air takes 0.1 of y at first. Three such blasts make the baseline; what wears before the third is in it, in part. From
+// then on y of the laden seconds is watched too: what it has moved since the last air alone is wear or a mixture, nobody can tell which, so all of it counts as
+// a standard deviation, and over 0.06 of y in all the bore is not known until air alone tells.
 //
 // Every slope is learned from what both quantities are off their own slow means, so that what changes slowly is not taken
 // for it, and where the one has moved well over its noise, which they share.
@@ -87,7 +96,7 @@
 // clogs the inlet then looks like a better exhaust, and its cleaning like a clog.
 //
 // Without a nozzle point a leaner mixture looks like a worn nozzle, and the bore is told by air-only seconds or not at all; between
-// them it is as old as the last of them. With one, a hose that clogs or kinks moves h, and what is taken for the area's
+// them it is as old as the last of them. A pot that never has air alone never has a bore. With one, a hose that clogs or kinks moves h, and what is taken for the area's
 // logarithm by w times that, until air-only seconds tell. What wears before the first observations is in the baseline.
 //
 // The slopes, kappa and the warmth of short presses were fitted to simulated pots before they are learned; no published figures of them were
