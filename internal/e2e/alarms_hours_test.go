@@ -22,6 +22,10 @@ func TestAlarmsOfHours(t *testing.T) {
 		p := alarmPot{name: "tied", sim: "fill: 100 %, metering: 5 %", cycle: "press: " + press + ", rest: 30 s, start: 3 s"}
 		return alarmSim([]alarmAgent{{"quay-1", []alarmPot{p}}}, "")
 	}
+	// Twice it runs down to the end; then, with most of the third load left, something lies in the metering valve.
+	emptied := alarmSim([]alarmAgent{{"quay-1", []alarmPot{{name: "alder", sim: "fill: 15 %",
+		cycle:  "press: 60 s, rest: 20 s, start: 3 s, vary: 30 %, refill_below: 2 %, refill_pause: 120 s, refill_time: 90 s",
+		events: []string{"{at: 90 min, for: 4 min, metering: blocked}"}}}}}, "")
 	const minute = 60.0
 	for name, c := range map[string]struct {
 		scenario string // built in; empty: sim
@@ -32,11 +36,11 @@ func TestAlarmsOfHours(t *testing.T) {
 		back     bool     // they return
 		never    []string
 	}{
-		"full to empty":   {scenario: "full-to-empty", hours: 1.4, want: []string{"pot-empty-soon", "pot-empty"}, from: 30 * minute, to: 82 * minute, back: true, never: []string{"abrasive-stopped", "vent-slow", "vessel-held"}},
+		"full to empty":   {sim: emptied, hours: 1.65, want: []string{"pot-empty-soon", "pot-empty", "abrasive-stopped"}, from: 30 * minute, to: 95 * minute, back: true, never: []string{"vent-slow", "vessel-held"}},
 		"topped up":       {scenario: "partial-refills", hours: 0.7, never: []string{"pot-empty", "abrasive-stopped"}},
 		"separator clogs": {scenario: "separator-clogging", hours: 0.3, want: []string{"separator-restricted"}, from: 2 * minute, to: 10 * minute, never: []string{"hose-restricted", "exhaust-restricted"}},
 		"exhaust clogs":   {scenario: "exhaust-slow", hours: 0.2, want: []string{"exhaust-restricted"}, from: 4 * minute, to: 10 * minute, never: []string{"separator-restricted", "hose-restricted", "nozzle-worn"}},
-		"nozzle wears":    {scenario: "nozzle-worn", hours: 0.9, want: []string{"nozzle-worn"}, from: 10 * minute, to: 54 * minute, never: []string{"separator-restricted", "hose-restricted", "exhaust-restricted"}},
+		"nozzle wears":    {scenario: "nozzle-wears", hours: 1.6, want: []string{"nozzle-worn"}, from: 60 * minute, to: 95 * minute, never: []string{"separator-restricted", "hose-restricted", "exhaust-restricted"}},
 		"others take air": {scenario: "other-users", hours: 0.2, want: []string{"supply-low"}, from: 1 * minute, to: 6 * minute, back: true, never: []string{"nozzle-worn", "separator-restricted"}},
 		"handle tied":     {sim: tied("50 min"), hours: 0.9, want: []string{"press-overlong"}, from: 44 * minute, to: 46 * minute, back: true},
 		"a long press":    {sim: tied("40 min"), hours: 0.8, never: []string{"press-overlong"}},

@@ -345,7 +345,6 @@ func TestAlarms(t *testing.T) {
 		{name: "unknown", events: []string{"{at: 40 s, for: 12 s, gauge: vessel, failed: true}"}},
 		{name: "kink", cycle: "press: 170 s, rest: 10 s, start: 3 s", events: []string{"{at: 10 s, for: 48 s, hose_kink: 70 %}"}},
 		{name: "low", cycle: "press: 170 s, rest: 10 s, start: 3 s", events: []string{"{at: 10 s, for: 30 s, set_low: 35 psi}"}},
-		{name: "stopped", cycle: "none", events: []string{"{at: 3 s, for: 14 s, press: true}", "{at: 30 s, for: 14 s, press: true}", "{at: 57 s, for: 80 s, press: true}", "{at: 67 s, for: 22 s, metering: blocked}"}},
 		{name: "blind-hose", events: []string{"{at: 30 s, for: 20 s, gauge: hose, failed: true}"}},
 	}}
 	calm := alarmAgent{"quay-3", []alarmPot{
@@ -422,7 +421,6 @@ func TestAlarms(t *testing.T) {
 		{"unknown", "sensor-fault", 40, 46, ""},
 		{"kink", "nozzle-low", 45, 66, "acknowledged normal"},
 		{"low", "supply-low", 30, 50, "acknowledged"}, // its end takes minutes of blasting
-		{"stopped", "abrasive-stopped", 68, 88, ""},
 		{"blind-hose", "sensor-fault", 30, 40, ""},
 		{"far", "config-doubt", 30, 45, ""},
 		{"", "agent-silent", 55, 60, ""},

@@ -20,7 +20,7 @@ var comments = map[string]string{
 	"AlarmAct":                      "An AlarmAct is what is posted to do something with an alarm.",
 	"AlarmAct.By":                   "person",
 	"AlarmAct.ForS":                 "of a shelf: how long, up to 12 hours",
-	"AlarmAct.Note":                 "a reset and a taking out of service need a reason",
+	"AlarmAct.Note":                 "a reset and a taking out of service need a reason; a comment is one",
 	"AlarmBenchmarks":               "AlarmBenchmarks are those of ANSI/ISA-18.2 and IEC 62682 for one person who looks after all.",
 	"AlarmBenchmarks.CriticalShare": "of all alarms",
 	"AlarmBenchmarks.FloodBegins":   "alarms in ten minutes: more is a flood",

@@ -131,7 +131,7 @@ type AlarmDetail struct {
 // An AlarmAct is what is posted to do something with an alarm.
 type AlarmAct struct {
 	By   string   `json:"by"`              // person
-	Note string   `json:"note,omitempty"`  // a reset and a taking out of service need a reason
+	Note string   `json:"note,omitempty"`  // a reset and a taking out of service need a reason; a comment is one
 	ForS *float64 `json:"for_s,omitempty"` // of a shelf: how long, up to 12 hours
 }
 

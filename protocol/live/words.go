@@ -48,12 +48,13 @@ func AlarmStates() []string {
 
 // AlarmEvents are those of Transition.Event, as the server's package alarm has them.
 func AlarmEvents() []string {
-	return []string{"raised", "returned", "acknowledged", "reset", "shelved", "unshelved", "suppressed", "unsuppressed", "out-of-service", "in-service"}
+	return []string{"raised", "returned", "acknowledged", "reset", "shelved", "unshelved", "suppressed", "unsuppressed", "out-of-service", "in-service",
+		"commented"}
 }
 
-// AlarmDeeds are what a person may do with an alarm: those of StandingAlarm.Can, and the last part of the address to post an AlarmAct to.
+// AlarmDeeds are what a person may do with an alarm, the last with one that has ended too: those of StandingAlarm.Can, and the last part of the address to post an AlarmAct to.
 func AlarmDeeds() []string {
-	return []string{"acknowledge", "shelve", "unshelve", "reset", "take-out", "bring-back"}
+	return []string{"acknowledge", "shelve", "unshelve", "reset", "take-out", "bring-back", "comment"}
 }
 
 // GaugeFaults are the ways in which a gauge goes wrong, as the server's package alarm has them.

@@ -35,6 +35,10 @@ const hidden: readonly AlarmState[] = ['shelved', 'suppressed', 'out-of-service'
 const unacknowledged: readonly AlarmState[] = ['unacknowledged', 'returned-unacknowledged', 'latched-unacknowledged'];
 
 function can(state: AlarmState, priority: Priority): readonly AlarmDeed[] {
+  return [...does(state, priority), 'comment'];
+}
+
+function does(state: AlarmState, priority: Priority): readonly AlarmDeed[] {
   if (state === 'shelved') return ['unshelve'];
   if (state === 'out-of-service') return ['bring-back'];
   if (state === 'suppressed') return [];
@@ -74,7 +78,7 @@ export function standing(): StandingAlarm[] {
     alarm({ n: 1, alarm: 'vent-slow', priority: 'critical', pot: 'rowan', ago: 50, state: 'acknowledged', by: 'Ann Field' }),
     alarm({ n: 2, alarm: 'vessel-held', priority: 'critical', pot: 'rowan', ago: 42, cause: 1 }),
     alarm({ n: 3, alarm: 'agent-silent', priority: 'critical', agent: 'quay-2', ago: 14, state: 'acknowledged', by: 'Ann Field' }),
-    alarm({ n: 4, alarm: 'vessel-unknown', priority: 'critical', pot: 'hazel', ago: 9, state: 'suppressed', can: [] }),
+    alarm({ n: 4, alarm: 'vessel-unknown', priority: 'critical', pot: 'hazel', ago: 9, state: 'suppressed' }),
     alarm({ n: 5, alarm: 'pot-empty-soon', priority: 'high', pot: 'alder', ago: 130 }),
     alarm({ n: 6, alarm: 'separator-restricted', priority: 'medium', pot: 'alder', ago: 86_000 }),
     alarm({ n: 7, alarm: 'nozzle-low', priority: 'medium', pot: 'birch', ago: 400, state: 'returned-unacknowledged' }),
@@ -173,6 +177,8 @@ export class AlarmDesk {
     const a = this.#server.alarms.find((a) => a.id === id);
     if (method === 'POST') {
       if (this.refuse !== null) return problem(this.refuse.status, this.refuse.detail);
+      const over = this.ended.find((a) => a.id === id);
+      if (over !== undefined && deed === 'comment') return { status: 200, body: this.#comment(over, body as { by: string; note: string }) };
       if (a === undefined) return problem(404, `cannot ${deed} alarm "${id}": there is no such open alarm; it may have ended meanwhile`);
       const done = this.#do(a, deed as AlarmDeed, body as { by: string; note?: string; for_s?: number });
       return { status: 200, body: this.#detail(done) };
@@ -186,10 +192,14 @@ export class AlarmDesk {
   #do(a: StandingAlarm, deed: AlarmDeed, act: { by: string; note?: string; for_s?: number }): StandingAlarm {
     const acknowledged = (s: AlarmState): AlarmState => (s.startsWith('latched') ? 'latched-acknowledged' : 'acknowledged');
     const next: Record<AlarmDeed, AlarmState> = {
-      acknowledge: acknowledged(a.state), shelve: 'shelved', unshelve: 'unacknowledged', reset: 'normal', 'take-out': 'out-of-service', 'bring-back': 'unacknowledged',
+      acknowledge: acknowledged(a.state), shelve: 'shelved', unshelve: 'unacknowledged', reset: 'normal', 'take-out': 'out-of-service', 'bring-back': 'unacknowledged', comment: a.state,
     };
-    const event = { acknowledge: 'acknowledged', shelve: 'shelved', unshelve: 'unshelved', reset: 'reset', 'take-out': 'out-of-service', 'bring-back': 'in-service' }[deed];
+    const event = { acknowledge: 'acknowledged', shelve: 'shelved', unshelve: 'unshelved', reset: 'reset', 'take-out': 'out-of-service', 'bring-back': 'in-service', comment: 'commented' }[deed];
     const state = next[deed];
+    if (deed === 'comment') {
+      this.#note(a, event, act.by, act.note);
+      return a;
+    }
     const { until: _, ...rest } = a;
     const done: StandingAlarm = {
       ...rest,
@@ -205,6 +215,12 @@ export class AlarmDesk {
     this.#server.alarms = this.#server.alarms.flatMap((x) => (x.id !== a.id ? [x] : over ? [] : [done]));
     if (over) this.ended = [this.#record(done, now()), ...this.ended];
     return done;
+  }
+
+  #comment(a: Alarm, act: { by: string; note: string }): AlarmDetail {
+    const done: Alarm = { ...a, transitions: [...a.transitions, { id: `${a.id}-${a.transitions.length}`, t: now(), event: 'commented', by: act.by, evidence: { note: act.note } }] };
+    this.ended = this.ended.map((x) => (x.id === a.id ? done : x));
+    return { ...done, ...this.#about(a.alarm), server_t: now() };
   }
 
   #note(a: StandingAlarm, event: string, by?: string, note?: string): void {

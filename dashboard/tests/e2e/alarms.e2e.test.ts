@@ -146,7 +146,7 @@ describe('the lists', () => {
     await row(7).click();
     await detail().waitFor();
     expect(await detail().innerText()).toMatch(/ended \d\d:\d\d:\d\d/);
-    expect(await detail().getByRole('button').count()).toBe(0); // nothing can be done with it any more
+    expect(await detail().getByRole('button').allInnerTexts()).toEqual(['Add comment']); // nothing else can be done with it any more
   });
 
   test('the figures stand against their benchmarks, and what is beyond them is marked', async () => {
@@ -287,10 +287,35 @@ describe('what people do', () => {
   test('only what can be done is offered', async () => {
     await open(`#/alarms/active/${idOf(2)}`);
     await button('Acknowledge').waitFor();
-    expect(await detail().getByRole('button').allInnerTexts()).toEqual(['Acknowledge']); // nobody shelves a held vessel
+    expect(await detail().getByRole('button').allInnerTexts()).toEqual(['Acknowledge', 'Add comment']); // nobody shelves a held vessel
     await page.goto(`${server.url}#/alarms/shelved/${idOf(4)}`);
     await expect.poll(() => detail().getAttribute('data-detail')).toBe(idOf(4));
-    expect(await detail().getByRole('button').count()).toBe(0);
+    expect(await detail().getByRole('button').allInnerTexts()).toEqual(['Add comment']);
+  });
+
+  test('a comment is kept with its name and time, on an open alarm and on an ended one, and changes nothing', async () => {
+    desk.ended = history(3);
+    await open(`#/alarms/active/${idOf(5)}`);
+    await button('Add comment').click();
+    await page.locator('form').evaluate((f) => ((f as HTMLFormElement).noValidate = true));
+    await page.getByLabel('Your name').fill('Ann Field');
+    await page.keyboard.press('Enter');
+    await page.getByText('Write what is to be kept.').waitFor();
+    expect(server.posted).toEqual([]);
+    await page.getByLabel('Comment', { exact: true }).fill('bags are coming');
+    await page.keyboard.press('Enter');
+    await page.getByText('Comment added.', { exact: true }).waitFor();
+    await detail().locator('.life li', { hasText: /^\d\d:\d\d:\d\d\s*comment, Ann Field: bags are coming$/ }).waitFor();
+    expect(await detail().getAttribute('data-state')).toBe('unacknowledged');
+    expect(await rows()).toContain(idOf(5));
+    await page.goto(`${server.url}#/alarms/history/${idOf(899)}`);
+    await expect.poll(() => detail().getAttribute('data-state')).toBe('ended');
+    expect(await detail().getByRole('button').allInnerTexts()).toEqual(['Add comment']);
+    await button('Add comment').click();
+    await page.getByLabel('Comment', { exact: true }).fill('nozzle changed');
+    await page.keyboard.press('Enter');
+    await detail().getByText('comment, Ann Field: nozzle changed').waitFor();
+    expect(posted()).toEqual([[`${idOf(5)}/comment`, { by: 'Ann Field', note: 'bags are coming' }], [`${idOf(899)}/comment`, { by: 'Ann Field', note: 'nozzle changed' }]]);
   });
 
   test('a refusal is told in the server’s words, and an unreached server as what it is', async () => {

@@ -41,7 +41,7 @@ test('a vent stalls, and somebody acknowledges it at the page', async () => {
     expect(text).toContain('This vent against the slowest healthy vent of this pot');
     expect(text).toContain('Shut the air valve at the pot and at the source');
     expect(text).toContain('Only the answer says');
-    expect(await detail.getByRole('button').allInnerTexts()).toEqual(['Acknowledge']);
+    expect(await detail.getByRole('button').allInnerTexts()).toEqual(['Acknowledge', 'Add comment']);
 
     // Nobody shelves it, by whatever way.
     const refused = await page.evaluate(async (id) => {

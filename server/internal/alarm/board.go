@@ -569,6 +569,40 @@ func (b *Board) BringBack(id string, act Act, dst []Change) ([]Change, error) {
 	return b.back("bring back into service", id, act, outOfService, EventBroughtBack, dst)
 }
 
+// Comment keeps what a person writes with an open alarm. It changes nothing else.
+func (b *Board) Comment(id string, act Act, dst []Change) ([]Change, error) {
+	a, err := b.find(doComment, id, &act)
+	switch {
+	case err != nil:
+		return dst, err
+	case act.Note == "":
+		return dst, refuse(doComment, a, ErrNoComment)
+	}
+	return b.commit(dst, a, EventCommented, act.At, act.By, Evidence{Note: act.Note}), nil
+}
+
+const doComment = "comment on"
+
+// CommentAfter is what a person writes to an alarm that is on no board, as one that has ended: the transition to be
+// recorded with it, after all that it has.
+func (b *Board) CommentAfter(r *Alarm, act Act) (Transition, error) {
+	act.By, act.Note = strings.TrimSpace(act.By), strings.TrimSpace(act.Note)
+	refusal := &Refusal{Do: doComment, Alarm: r.ID, Kind: r.Kind, Pot: r.Pot, Agent: r.Agent}
+	switch {
+	case act.By == "":
+		refusal.Why = ErrNobody
+		return Transition{}, refusal
+	case act.Note == "":
+		refusal.Why = ErrNoComment
+		return Transition{}, refusal
+	}
+	at := act.At
+	for i := range r.Transitions {
+		at = max(at, r.Transitions[i].At+1)
+	}
+	return Transition{ID: b.newID(at), Alarm: r.ID, At: at, Event: EventCommented, By: act.By, Evidence: Evidence{Note: act.Note}.text()}, nil
+}
+
 func (b *Board) back(do, id string, act Act, from mode, event string, dst []Change) ([]Change, error) {
 	a, err := b.find(do, id, &act)
 	switch {

@@ -1,6 +1,7 @@
 package alarm
 
 import (
+	"errors"
 	"fmt"
 	"reflect"
 	"slices"
@@ -242,6 +243,69 @@ func TestShelfSurvives(t *testing.T) {
 	r.after(si.Instant(until).Sub(r.at))
 	if r.state(plain) != Unacknowledged {
 		t.Error("did not end")
+	}
+}
+
+// TestComment: a comment is kept as it was written, before and after an alarm's end, and changes nothing, over a restart neither; what is
+// told late keeps its instant beside it.
+func TestComment(t *testing.T) {
+	r := newRig(t)
+	r.found(plain, true)
+	r.after(20 * time.Second)
+	if err := r.do("comment", plain); err != nil || !slices.Equal(r.events, []string{EventCommented}) || r.loud != 1 {
+		t.Fatalf("%v, %v, told %d times", err, r.events, r.loud)
+	}
+	id, at := r.b.Open()[0].ID, r.at
+	if c := r.s.alarms[id].Transitions[1]; c.At != at || c.By != "A. Person" || c.Evidence != `{"note":"seen"}` || c.Ends {
+		t.Errorf("%+v", c)
+	}
+	for _, x := range []struct {
+		id  string
+		act Act
+		why error
+	}{{id, Act{At: at, Note: "seen"}, ErrNobody}, {id, Act{At: at, By: "A. Person", Note: " "}, ErrNoComment}, {"x", r.act(), ErrUnknown}} {
+		if c, err := r.b.Comment(x.id, x.act, nil); !errors.Is(err, x.why) || len(c) != 0 {
+			t.Errorf("%+v: %v", x, err)
+		}
+	}
+	before := r.b.Open()
+	if err := r.restart(); err != nil || r.loud != 1 {
+		t.Fatalf("%v, told %d times", err, r.loud)
+	}
+	wantSame(t, before, r.b.Open())
+	if r.do("acknowledge", plain) != nil || r.state(plain) != Acknowledged {
+		t.Fatal(r.state(plain))
+	}
+	r.found(alone, true)
+	r.after(10 * time.Second)
+	if err := r.do("comment", alone); err != nil {
+		t.Fatal(err)
+	}
+	r.late = 5 * time.Second // the comment is newer
+	r.found(alone, false)
+	if c := r.s.alarms[r.s.order[1]]; c.Ended != r.at.Add(-r.late) {
+		t.Errorf("%+v", c)
+	}
+	r.late = 0
+	r.found(plain, false)
+	if err := r.restart(); err != nil || len(r.b.Open()) != 0 {
+		t.Fatalf("%v, %v", err, r.b.Open())
+	}
+	a := r.s.alarms[id]
+	for _, act := range []Act{{At: r.at, Note: "x"}, {At: r.at, By: "A. Person"}} {
+		if _, err := r.b.CommentAfter(a, act); err == nil || !strings.HasPrefix(err.Error(), "cannot comment on stop-slow of pot alder (normal): ") {
+			t.Errorf("%+v: %v", act, err)
+		}
+	}
+	// With a clock that was set back too, it stands behind all else.
+	c, err := r.b.CommentAfter(a, Act{At: begin, By: " A. Person ", Note: " spring changed "})
+	if want := (Transition{ID: c.ID, Alarm: id, At: a.Ended + 1, Event: EventCommented, By: "A. Person", Evidence: `{"note":"spring changed"}`}); err != nil || c != want || c.ID == "" {
+		t.Errorf("%v, %+v, want %+v", err, c, want)
+	}
+	a.Transitions = append(a.Transitions, c)
+	r.b = NewBoard(units, r.id)
+	if r.b.Recall(a); r.b.Figures(r.at).Day.Alarms != 1 {
+		t.Errorf("%+v", r.b.Figures(r.at).Day)
 	}
 }
 

@@ -50,6 +50,8 @@
 //     by itself as soon as the agent is heard.
 //   - An alarm that was shelved, or out of service, and whose condition still stands when it comes back, is to be
 //     acknowledged anew.
+//   - Anybody with a name may comment on an alarm at any time, after its end too. That is recorded, and changes nothing:
+//     it acknowledges nothing, and is told to nobody outside.
 //
 // # First-out
 //

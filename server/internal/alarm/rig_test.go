@@ -3,6 +3,7 @@ package alarm
 import (
 	"cmp"
 	"fmt"
+	"reflect"
 	"slices"
 	"testing"
 	"time"
@@ -148,6 +149,12 @@ func (r *rig) do(what string, k Key) error {
 		c, err = r.b.TakeOut(id, r.act(), nil)
 	case "bring back":
 		c, err = r.b.BringBack(id, r.act(), nil)
+	case "comment":
+		before := r.b.Open()
+		c, err = r.b.Comment(id, r.act(), nil)
+		if after := r.b.Open(); !reflect.DeepEqual(before, after) || slices.ContainsFunc(c, func(c Change) bool { return c.Loud || c.Ends || c.New }) {
+			r.t.Fatalf("a comment has changed\n%+v to\n%+v, %+v", before, after, c)
+		}
 	default:
 		panic(what)
 	}

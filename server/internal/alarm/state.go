@@ -47,6 +47,7 @@ const (
 	EventUnsuppressed = "unsuppressed"
 	EventTakenOut     = "out-of-service"
 	EventBroughtBack  = "in-service"
+	EventCommented    = "commented" // a person has written a note; it changes nothing
 )
 
 // What people may do with an alarm.
@@ -57,6 +58,7 @@ const (
 	DoReset       = "reset"
 	DoTakeOut     = "take-out"
 	DoBringBack   = "bring-back"
+	DoComment     = "comment"
 )
 
 // Why something is refused.
@@ -67,6 +69,8 @@ var (
 	ErrNobody = errors.New("who does this must be named")
 	// ErrNoReason says that a reason is needed.
 	ErrNoReason = errors.New("a reason must be given")
+	// ErrNoComment says that there is nothing to keep.
+	ErrNoComment = errors.New("the comment must be written, as note")
 	// ErrVessel says that the alarm tells of pressure that nobody may see.
 	ErrVessel = errors.New("alarms of a vessel that may hold pressure stay in sight; acknowledge it")
 	// ErrHides says that alarms which must stay in sight are suppressed under this one.
@@ -137,7 +141,7 @@ type alarm struct {
 	until  si.Instant // of the shelf
 	orphan bool       // of nothing that is configured: nothing will end it
 
-	last    si.Instant // of the newest event
+	last    si.Instant // of the newest event that changed it
 	since   si.Instant // of the state
 	shownAt si.Instant // when it last came into sight; 0: not in sight
 	calmTo  si.Instant // suppressed, and the suppressor has ended: until then; 0: it stands
@@ -187,7 +191,9 @@ func (a *alarm) state() State {
 // apply is the one place where an event changes an alarm, live and from records.
 func (a *alarm) apply(event string, at si.Instant, by string, e *Evidence) error {
 	was, inSight := a.state(), a.mode == shown
-	a.last = max(a.last, at)
+	if event != EventCommented { // what is told late may have been before it
+		a.last = max(a.last, at)
+	}
 	switch event {
 	case EventRaised:
 		a.begin(e)
@@ -211,6 +217,7 @@ func (a *alarm) apply(event string, at si.Instant, by string, e *Evidence) error
 		a.show(false)
 	case EventUnsuppressed:
 		a.show(a.acked)
+	case EventCommented:
 	default:
 		return fmt.Errorf("%q is not an event of alarms of this version", event)
 	}
@@ -257,7 +264,7 @@ func (a *alarm) can() []string {
 	case a.mode == shown && service:
 		out = append(out, DoTakeOut)
 	}
-	return out
+	return append(out, DoComment)
 }
 
 // loud tells whether the event that was just applied brought the alarm into sight, or made it begin there.

@@ -393,7 +393,7 @@ func TestHeldVessel(t *testing.T) {
 		y.release()
 		y.run(5 * time.Second)
 		slow, held := p.find("vent-slow"), p.find("vessel-held")
-		if slow.State != "unacknowledged" || held.State != "unacknowledged" || !held.Loud || held.Cause != slow.ID || held.Pot != "alder" || !slices.Equal(held.Can, []string{"acknowledge"}) {
+		if slow.State != "unacknowledged" || held.State != "unacknowledged" || !held.Loud || held.Cause != slow.ID || held.Pot != "alder" || !slices.Equal(held.Can, []string{"acknowledge", "comment"}) {
 			t.Fatalf("the page shows %+v, %+v", slow, held)
 		}
 		if loud := y.loud(); !slices.Contains(loud, "vent-slow") || !slices.Contains(loud, "vessel-held") {

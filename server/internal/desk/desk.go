@@ -9,6 +9,7 @@
 package desk
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -241,6 +242,7 @@ func (d *Desk) keep(c *alarm.Change, t records.Transition) {
 	}
 	if !c.New {
 		a.Transitions = append(a.Transitions, t)
+		slices.SortStableFunc(a.Transitions, func(x, y records.Transition) int { return cmp.Compare(x.At, y.At) }) // a comment may come before what is told late
 		if len(a.Transitions) > mostKept {
 			a.Transitions = slices.Delete(a.Transitions, 1, 2)
 		}
@@ -316,6 +318,8 @@ func (d *Desk) Do(id string, act Act, now time.Time) (stored func(context.Contex
 		dst, err = b.TakeOut(id, a, dst)
 	case alarm.DoBringBack:
 		dst, err = b.BringBack(id, a, dst)
+	case alarm.DoComment:
+		dst, err = b.Comment(id, a, dst)
 	default:
 		return nil, fmt.Errorf("desk: %q is nothing that can be done with an alarm", act.Deed)
 	}
@@ -331,6 +335,32 @@ func (d *Desk) Do(id string, act Act, now time.Time) (stored func(context.Contex
 		}
 		return errors.Join(errs...)
 	}, nil
+}
+
+// CommentAfter keeps what a person writes to an alarm that is open no more, as it was found in memory or in the records, and gives it with the
+// comment. stored and what is refused are as those of Do.
+func (d *Desk) CommentAfter(r records.Alarm, act Act, now time.Time) (with records.Alarm, stored func(context.Context) error, err error) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	kept := d.kept[r.ID]
+	if kept != nil { // there may be more than when it was found
+		r = *kept
+	}
+	a := alarmOf(&r)
+	c, err := d.board.CommentAfter(&a, alarm.Act{At: si.InstantOf(now), By: act.By, Note: act.Note})
+	if err != nil {
+		return r, nil, err
+	}
+	t := records.Transition(c)
+	r.Transitions = append(slices.Clone(r.Transitions), t)
+	if kept != nil {
+		if len(r.Transitions) > mostKept {
+			r.Transitions = slices.Delete(r.Transitions, 1, 2)
+		}
+		*kept = r
+	}
+	d.o.Log.LogAttrs(context.Background(), slog.LevelInfo, r.Kind+" "+c.Event, slog.String("alarm", r.ID), slog.String("by", c.By), slog.String("evidence", c.Evidence))
+	return r, d.o.Records.AddTransition(t).Wait, nil
 }
 
 // alarmOf is a recorded alarm for the board.

@@ -353,6 +353,67 @@ func TestLate(t *testing.T) {
 	}
 }
 
+// TestComment: people write to an alarm that stands, that has ended, and that ended before a start; all of it is recorded, and nothing else changes.
+func TestComment(t *testing.T) {
+	r := open(t, filepath.Join(t.TempDir(), "records"))
+	r.Found([]alarm.Found{found(alarm.PotEmpty, true, 1)})
+	list, _ := r.Alarms()
+	id := list[0].ID
+	comment := desk.Act{Deed: alarm.DoComment, By: "R. Malone", Note: "bags are coming"}
+	stored, err := r.Do(id, comment, begin.Add(30*time.Second))
+	if err != nil || stored(t.Context()) != nil {
+		t.Fatal(err)
+	}
+	if after, _ := r.Alarms(); fmt.Sprint(after) != fmt.Sprint(list) {
+		t.Errorf("%+v, was %+v", after, list)
+	}
+	r.start(r.records)
+	if after, _ := r.Alarms(); fmt.Sprint(after) != fmt.Sprint(list) {
+		t.Errorf("after a start %+v, was %+v", after, list)
+	}
+	if stored, err = r.Do(id, desk.Act{Deed: alarm.DoAcknowledge, By: "A. Person"}, begin.Add(31*time.Second)); err != nil || stored(t.Context()) != nil {
+		t.Fatal(err)
+	}
+	r.Found([]alarm.Found{found(alarm.PotEmpty, false, 20)}) // told after it was acknowledged
+	told := len(r.told)
+	for _, where := range []string{"in memory", "in the records alone"} {
+		if _, err := r.Do(id, comment, begin.Add(time.Minute)); !errors.Is(err, alarm.ErrUnknown) {
+			t.Fatalf("%s: %v", where, err)
+		}
+		r.stored()
+		a, _, err := r.records.Alarm(t.Context(), id)
+		if err != nil {
+			t.Fatal(err)
+		}
+		n := len(a.Transitions)
+		with, stored, err := r.CommentAfter(a, comment, begin.Add(time.Minute))
+		if err != nil || stored(t.Context()) != nil || len(with.Transitions) != n+1 || with.Transitions[n].By != "R. Malone" || with.Ended != a.Ended {
+			t.Fatalf("%s: %v %+v", where, err, with)
+		}
+		if _, _, err := r.CommentAfter(a, desk.Act{By: "R. Malone"}, begin); !errors.Is(err, alarm.ErrNoComment) {
+			t.Errorf("%s: %v", where, err)
+		}
+		if kept, ok := r.Alarm(id); ok != (where == "in memory") || ok && len(kept.Transitions) != n+1 {
+			t.Errorf("%s: %+v", where, kept)
+		}
+		r.start(r.records)
+	}
+	r.wantJournal("pot-empty raised commented acknowledged returned commented commented")
+	if f := r.Figures(begin.Add(time.Hour)); len(r.told) != told || f.Day.Alarms != 1 {
+		t.Errorf("told %d more, figures %+v", len(r.told)-told, f.Day)
+	}
+	// What ended before it was commented on, and is found after, stands before the comment, in memory as in the records.
+	r.Found([]alarm.Found{found(alarm.SupplyLow, true, 100)})
+	list, _ = r.Alarms()
+	if _, err := r.Do(list[0].ID, comment, begin.Add(130*time.Second)); err != nil {
+		t.Fatal(err)
+	}
+	r.Found([]alarm.Found{found(alarm.SupplyLow, false, 120)})
+	if a, _ := r.Alarm(list[0].ID); len(a.Transitions) != 3 || a.Transitions[1].Event != "returned" || a.Transitions[2].Event != "commented" || a.Ended != found(alarm.SupplyLow, false, 120).At {
+		t.Errorf("%+v", a)
+	}
+}
+
 // TestManyTransitions: an alarm that comes and goes for days keeps its first and its newest transitions in memory, and no more.
 func TestManyTransitions(t *testing.T) {
 	r := open(t, filepath.Join(t.TempDir(), "records"))

@@ -28,6 +28,8 @@ type Alarms interface {
 	Alarm(id string) (records.Alarm, bool)
 	// Do does what a person wants done. stored waits until that is on the disk. What is refused is an *alarm.Refusal.
 	Do(id string, act desk.Act, now time.Time) (stored func(context.Context) error, err error)
+	// CommentAfter keeps a comment on an alarm that is open no more, and gives the alarm with it.
+	CommentAfter(r records.Alarm, act desk.Act, now time.Time) (with records.Alarm, stored func(context.Context) error, err error)
 	Figures(now time.Time) alarm.Figures
 }
 
@@ -54,6 +56,7 @@ func (a *api) alarmRoutes() []route {
 		{alarm.DoReset, "resetAlarm", "Lets a latched alarm go, by a named person and with a reason, once its condition has ended. It does not change the answer."},
 		{alarm.DoTakeOut, "takeOutAlarm", "Takes an alarm out of service, with a reason, until somebody brings it back."},
 		{alarm.DoBringBack, "bringBackAlarm", "Brings an alarm back into service."},
+		{alarm.DoComment, "commentAlarm", "Keeps a named person's comment, the note, with an alarm, be it open or ended. It changes nothing about the alarm, nor the answer."},
 	} {
 		routes = append(routes, route{posts + "/api/v1/alarms/{id}/" + d.deed, a.doAlarm(d.deed), d.id, d.does,
 			[]parameter{id, {name: "body", in: "body", schema: ref("AlarmAct")}},
@@ -180,6 +183,14 @@ func (a *api) doAlarm(deed string) http.HandlerFunc {
 			return
 		}
 		stored, err := a.o.Alarms.Do(id, act, time.Now())
+		var after records.Alarm // with a comment, where it is open no more
+		if deed == alarm.DoComment && errors.Is(err, alarm.ErrUnknown) {
+			x, ok := a.find(w, r, id)
+			if !ok {
+				return
+			}
+			after, stored, err = a.o.Alarms.CommentAfter(x, act, time.Now())
+		}
 		var refusal *alarm.Refusal
 		switch {
 		case errors.Is(err, alarm.ErrUnknown):
@@ -200,6 +211,9 @@ func (a *api) doAlarm(deed string) http.HandlerFunc {
 		defer cancel()
 		waited := stored(ctx)
 		x, ok := a.o.Alarms.Alarm(id)
+		if !ok && after.ID != "" {
+			x, ok = after, true
+		}
 		if !ok {
 			Problem(w, r, http.StatusNotFound, "the alarm has ended, and so have many others since")
 			return

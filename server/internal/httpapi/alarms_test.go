@@ -213,12 +213,17 @@ func TestAlarmActs(t *testing.T) {
 		{"not shelved", low, "unshelve", `{"by":"Ada"}`, nil, 409, "cannot unshelve"},
 		{"none of the id", "01HQZX3T7N0000000000000000", "acknowledge", `{"by":"Ada"}`, nil, 404, "no alarm of this id"},
 		{"as it should be", empty, "acknowledge", ` {"by":" Ada ","note":"bags are here"}`, http.Header{"Origin": {"http://" + self}}, 200, `"state":"acknowledged"`},
+		{"an empty comment", blind, "comment", `{"by":"Ada","note":" "}`, nil, 409, "the comment must be written, as note"},
+		{"nobody's comment", blind, "comment", `{"note":"so"}`, nil, 409, "must be named"},
+		{"a comment on nothing", "01HQZX3T7N0000000000000000", "comment", `{"by":"Ada","note":"so"}`, nil, 404, "no alarm of this id"},
+		{"a comment", blind, "comment", `{"by":"Ada","note":"spare is on its way"}`, nil, 200, `"event":"commented","by":"Ada","evidence":{"note":"spare is on its way"}`},
+		{"it changes nothing", blind, "comment", `{"by":"Ada","note":"so"}`, nil, 200, `"state":"unacknowledged"`},
 		{"again", empty, "acknowledge", `{"by":"Ada"}`, nil, 409, "somebody has done so already"},
 		{"shelved", low, "shelve", `{"by":"Ada","for_s":3600}`, nil, 200, `"state":"shelved"`},
 		{"acknowledged out of sight", low, "acknowledge", `{"by":"Ada"}`, nil, 409, "bring it back first"},
 		{"brought back", low, "unshelve", `{"by":"Ada"}`, nil, 200, `"state":"unacknowledged"`},
 		{"out of service", low, "take-out", `{"by":"Ada","note":"compressor away"}`, nil, 200, `"state":"out-of-service"`},
-		{"in service", low, "bring-back", `{"by":"Ada"}`, nil, 200, `"can":["acknowledge","shelve","take-out"]`},
+		{"in service", low, "bring-back", `{"by":"Ada"}`, nil, 200, `"can":["acknowledge","shelve","take-out","comment"]`},
 	} {
 		code, text := post(t, y.h, "/api/v1/alarms/"+c.id+"/"+c.deed, c.text, c.header)
 		if code != c.code || !strings.Contains(text, c.says) {
@@ -233,6 +238,17 @@ func TestAlarmActs(t *testing.T) {
 	y.d.Found([]alarm.Found{{Key: alarm.Key{Pot: "alder", Kind: alarm.PotEmpty}, At: si.InstantOf(time.Now())}})
 	if code, text := post(t, y.h, "/api/v1/alarms/"+empty+"/acknowledge", `{"by":"Ada"}`, nil); code != 409 || !strings.Contains(text, "it ended at") {
 		t.Errorf("ended: %d %s", code, text)
+	}
+	if code, text := post(t, y.h, "/api/v1/alarms/"+empty+"/comment", `{"by":"Ada"}`, nil); code != 409 || !strings.Contains(text, "must be written") {
+		t.Errorf("nothing on an ended one: %d %s", code, text)
+	}
+	var d live.AlarmDetail
+	code, text := post(t, y.h, "/api/v1/alarms/"+empty+"/comment", `{"by":"Ada","note":"bags ran out at 8"}`, nil)
+	if err := json.Unmarshal([]byte(text), &d); err != nil || code != 200 || d.Ended == "" || d.Standing != nil || d.Text.Says == "" || d.Fault != "" {
+		t.Fatalf("on an ended one: %d %s", code, text)
+	}
+	if last := d.Transitions[len(d.Transitions)-1]; last.Event != alarm.EventCommented || last.By != "Ada" || !strings.Contains(string(last.Evidence), "bags ran out at 8") {
+		t.Errorf("%+v", d.Transitions)
 	}
 	for _, method := range []string{"GET", "PUT", "DELETE"} {
 		if res := call(t, y.h, method, self, "/api/v1/alarms/"+low+"/acknowledge"); res.StatusCode < 400 {
@@ -283,8 +299,8 @@ func TestAlarmWords(t *testing.T) {
 		"priorities": {live.Priorities(), priorities},
 		"faults":     {live.GaugeFaults(), faults},
 		"events": {live.AlarmEvents(), {alarm.EventRaised, alarm.EventReturned, alarm.EventAcknowledged, alarm.EventReset, alarm.EventShelved, alarm.EventUnshelved,
-			alarm.EventSuppressed, alarm.EventUnsuppressed, alarm.EventTakenOut, alarm.EventBroughtBack}},
-		"deeds": {live.AlarmDeeds(), {alarm.DoAcknowledge, alarm.DoShelve, alarm.DoUnshelve, alarm.DoReset, alarm.DoTakeOut, alarm.DoBringBack}},
+			alarm.EventSuppressed, alarm.EventUnsuppressed, alarm.EventTakenOut, alarm.EventBroughtBack, alarm.EventCommented}},
+		"deeds": {live.AlarmDeeds(), {alarm.DoAcknowledge, alarm.DoShelve, alarm.DoUnshelve, alarm.DoReset, alarm.DoTakeOut, alarm.DoBringBack, alarm.DoComment}},
 	} {
 		if !slices.Equal(x[0], x[1]) {
 			t.Errorf("%s: %v, package alarm has %v", name, x[0], x[1])

@@ -137,7 +137,7 @@ func fits(schema *openapi3.SchemaRef, text []byte) error {
 // (see call). Nothing but the routes' one table registers a handler, so no address can be left out.
 func TestEveryPathIsServed(t *testing.T) {
 	doc := document(t)
-	want := []string{"/", "/api/v1/alarms", "/api/v1/alarms/figures", "/api/v1/alarms/{id}", "/api/v1/alarms/{id}/acknowledge", "/api/v1/alarms/{id}/bring-back",
+	want := []string{"/", "/api/v1/alarms", "/api/v1/alarms/figures", "/api/v1/alarms/{id}", "/api/v1/alarms/{id}/acknowledge", "/api/v1/alarms/{id}/bring-back", "/api/v1/alarms/{id}/comment",
 		"/api/v1/alarms/{id}/reset", "/api/v1/alarms/{id}/shelve", "/api/v1/alarms/{id}/take-out", "/api/v1/alarms/{id}/unshelve", "/api/v1/live", "/api/v1/losses", "/api/v1/openapi.json", "/api/v1/pots", "/api/v1/pots/{name}",
 		"/api/v1/pots/{name}/baselines", "/api/v1/pots/{name}/cycles", "/api/v1/pots/{name}/export.csv", "/api/v1/pots/{name}/history", "/api/v1/pots/{name}/refills",
 		"/api/v1/pots/{name}/services", "/api/v1/shifts", "/healthz", "/metrics", "/readyz"}

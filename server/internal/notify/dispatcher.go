@@ -82,9 +82,9 @@ func Try(ctx context.Context, site string, r config.Receiver) error {
 	return s.Send(ctx, message.Message{Site: site, At: si.InstantOf(time.Now())})
 }
 
-// Notice takes a change. It never waits.
+// Notice takes a change. It never waits. A comment changes nothing, and is not told.
 func (d *Dispatcher) Notice(n Notice) {
-	if len(d.workers) == 0 {
+	if len(d.workers) == 0 || n.Change.Event == alarm.EventCommented {
 		return
 	}
 	e := entryOf(n)

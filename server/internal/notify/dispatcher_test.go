@@ -207,6 +207,40 @@ func TestNobodyWaits(t *testing.T) {
 	})
 }
 
+// TestCommentIsNotTold: nobody is told of a comment, and what waits is told as if there were none.
+func TestCommentIsNotTold(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := newSite(t)
+		var back atomic.Bool
+		s.start(map[string]*scripted{"well": {do: takes}, "away": {do: func(ctx context.Context) error {
+			if back.Load() {
+				return nil
+			}
+			return away(ctx)
+		}}})
+		defer s.stop()
+		id := s.note(alarm.VentSlow, true)
+		synctest.Wait()
+		changes, err := s.board.Comment(id, alarm.Act{At: si.InstantOf(time.Now()), By: "R. Malone", Note: "on my way"}, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		s.tell(changes)
+		time.Sleep(time.Hour)
+		synctest.Wait()
+		if w := s.senders["well"].words(); w != "vent-slow unacknowledged" {
+			t.Errorf("told %q", w)
+		}
+		back.Store(true)
+		time.Sleep(time.Hour)
+		synctest.Wait()
+		got := s.senders["away"].got
+		if len(got) != 1 || len(got[0].Entries) != 1 || got[0].Entries[0].Event != alarm.EventRaised || got[0].Entries[0].By != "" {
+			t.Errorf("told %+v", got)
+		}
+	})
+}
+
 // TestOverARestart: what was raised while nobody could be reached is told after a restart, late, and says why; what was told is
 // not told twice; what ended while the server was down is told as ended, and so is what began and ended before.
 func TestOverARestart(t *testing.T) {

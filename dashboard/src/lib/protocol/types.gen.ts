@@ -39,10 +39,10 @@ export type AlarmKind = (typeof alarmKinds)[number];
 export const alarmStates = ['normal', 'unacknowledged', 'acknowledged', 'returned-unacknowledged', 'latched-unacknowledged', 'latched-acknowledged', 'shelved', 'suppressed', 'out-of-service'] as const;
 export type AlarmState = (typeof alarmStates)[number];
 
-export const alarmEvents = ['raised', 'returned', 'acknowledged', 'reset', 'shelved', 'unshelved', 'suppressed', 'unsuppressed', 'out-of-service', 'in-service'] as const;
+export const alarmEvents = ['raised', 'returned', 'acknowledged', 'reset', 'shelved', 'unshelved', 'suppressed', 'unsuppressed', 'out-of-service', 'in-service', 'commented'] as const;
 export type AlarmEvent = (typeof alarmEvents)[number];
 
-export const alarmDeeds = ['acknowledge', 'shelve', 'unshelve', 'reset', 'take-out', 'bring-back'] as const;
+export const alarmDeeds = ['acknowledge', 'shelve', 'unshelve', 'reset', 'take-out', 'bring-back', 'comment'] as const;
 export type AlarmDeed = (typeof alarmDeeds)[number];
 
 export const gaugeFaults = ['stuck', 'slow-port', 'zero-drift', 'swapped', 'out-of-range', 'noisy', 'declared-error'] as const;

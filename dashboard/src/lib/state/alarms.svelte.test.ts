@@ -26,6 +26,11 @@ test('of a pot are its own and those of its agent', () => {
   expect(s.worst('hazel', 'quay-2')).toBe('critical');
   expect(s.worst('alder', 'quay-1')).toBe('high');
   expect(s.worst('maple', 'quay-1')).toBeNull();
+  // What is over is not as urgent as what stands, or is not proven to be over.
+  s.apply([alarm({ n: 1, alarm: 'agent-silent', priority: 'critical', agent: 'quay-1', state: 'returned-unacknowledged' })], 0);
+  expect(s.worst('maple', 'quay-1')).toBe('medium');
+  s.apply([alarm({ n: 1, alarm: 'vessel-held', priority: 'critical', pot: 'maple', state: 'latched-acknowledged' })], 0);
+  expect(s.worst('maple', 'quay-1')).toBe('critical');
 });
 
 test('a frame without a list changes nothing, an empty list ends all', () => {

@@ -22,6 +22,11 @@ export function part(alarm: StandingAlarm): Part {
   return parts[alarm.state];
 }
 
+/** stands tells whether what an alarm tells of is not over, or not proven to be. */
+export function stands(alarm: StandingAlarm): boolean {
+  return alarm.active || alarm.state.startsWith('latched');
+}
+
 /** How many alarms of a priority people see, and how many of them nobody knows of yet. */
 export interface Count {
   readonly priority: Priority;
@@ -63,10 +68,13 @@ export class AlarmsState {
     return agents.length === 0 ? own : [...agents, ...own];
   }
 
-  /** The most urgent priority in sight of a pot and of the agent that reads it; null: none. */
+  /**
+   * How urgently a pot needs someone, by the alarms in sight of it and of the agent that reads it; null: none. What is over, and
+   * only waits for somebody to say that they know, is no more urgent than medium.
+   */
   worst(pot: string, agent: string): Priority | null {
-    const all = this.of(pot, agent);
-    return priorities.find((p) => all.some((a) => a.priority === p)) ?? null;
+    const urgent = this.of(pot, agent).map((a) => (stands(a) || a.priority === 'low' ? a.priority : 'medium'));
+    return priorities.find((p) => urgent.includes(p)) ?? null;
   }
 
   /** The open alarm of an id. */

@@ -129,6 +129,7 @@ export const event: Readonly<Record<string, string>> = {
   unsuppressed: 'shown again',
   'out-of-service': 'taken out of service',
   'in-service': 'back in service',
+  commented: 'comment',
 };
 
 export const deed: Readonly<Record<AlarmDeed, string>> = {
@@ -138,6 +139,7 @@ export const deed: Readonly<Record<AlarmDeed, string>> = {
   reset: 'Reset',
   'take-out': 'Take out of service',
   'bring-back': 'Bring back into service',
+  comment: 'Add comment',
 };
 
 /** What a deed means, beside its form. */
@@ -148,6 +150,7 @@ export const deedMeans: Readonly<Record<AlarmDeed, string>> = {
   reset: 'A held alarm is let go. The answer does not change by it.',
   'take-out': 'It stays out of sight until somebody brings it back.',
   'bring-back': 'It comes back into sight as soon as its condition stands.',
+  comment: 'It is kept with the alarm, with your name and the time. It changes nothing about the alarm or the vessel.',
 };
 
 export const deedDone: Readonly<Record<AlarmDeed, string>> = {
@@ -157,6 +160,7 @@ export const deedDone: Readonly<Record<AlarmDeed, string>> = {
   reset: 'Reset.',
   'take-out': 'Out of service.',
   'bring-back': 'Back in service.',
+  comment: 'Comment added.',
 };
 
 export const lists: Readonly<Record<AlarmList, string>> = {
@@ -201,7 +205,7 @@ export const alarms = {
   what: 'What it is',
   consequence: 'What it leads to',
   causes: 'Likely causes',
-  todo: 'What to do, in this order',
+  steps: 'What to do, in this order',
   rule: 'The answer',
   shows: 'What shows it',
   life: 'What happened',
@@ -219,6 +223,7 @@ export const alarms = {
   cancel: 'Cancel',
   needName: 'Say who you are.',
   needReason: 'Give a reason.',
+  needComment: 'Write what is to be kept.',
   sending: 'Sending…',
   refused: 'The server refused:',
   failed: 'The server did not take it:',
