@@ -24,7 +24,8 @@ const (
 
 // BenchmarkPage is how the Site view bears 200 pots whose readings come five times a second, from the real server with the
 // generator beside it on the same machine: no task of the main thread over 50 ms, and a heap that does not grow. It
-// watches for PAGE_TIME (1m; 10m is what the page is held to).
+// watches for PAGE_TIME (1m; 10m is what the page is held to). A task is judged by its processor time: by the wall clock, which is
+// told beside it, it lasts longer where server, generator and whatever else runs on the machine have the processors meanwhile.
 func BenchmarkPage(b *testing.B) {
 	if _, err := os.Stat("../../dashboard/dist/index.html"); err != nil {
 		b.Fatal("the page is not built: make page")
@@ -60,30 +61,42 @@ func BenchmarkPage(b *testing.B) {
 	for b.Loop() {
 		got := s.strain(b, during)
 		growth := float64(got.After)/float64(got.Before) - 1
-		b.ReportMetric(float64(got.Frames)/during.Seconds(), "frames/s")
-		b.ReportMetric(float64(got.Pots)/during.Seconds(), "pots/s")
-		b.ReportMetric(float64(got.Tasks), "tasks>50ms")
-		b.ReportMetric(got.LongestMs, "longest-ms")
+		b.ReportMetric(float64(got.Frames)/got.Seconds, "frames/s")
+		b.ReportMetric(float64(got.Pots)/got.Seconds, "pots/s")
+		b.ReportMetric(float64(got.CPU.Tasks), "tasks>50ms-cpu")
+		b.ReportMetric(got.CPU.LongestMs, "longest-ms-cpu")
+		b.ReportMetric(100*got.CPU.Share, "cpu-%")
+		b.ReportMetric(float64(got.Wall.Tasks), "tasks>50ms-wall")
+		b.ReportMetric(got.Wall.LongestMs, "longest-ms-wall")
 		b.ReportMetric(float64(got.After)/1e6, "heap-MB")
 		b.ReportMetric(100*growth, "heap-growth-%")
-		if got.Shown != pagePots || float64(got.Pots) < 0.5*pagePots*during.Seconds() {
+		if got.Shown != pagePots || float64(got.Pots) < 0.5*pagePots*got.Seconds {
 			b.Errorf("the page shows %d pots and was told of %d in %v: nothing was measured", got.Shown, got.Pots, during)
 		}
-		if got.Tasks > 0 || growth >= pageGrowth {
-			b.Errorf("%d tasks of the page's main thread took over 50 ms, the longest %.0f ms; its heap grew by %.1f %%", got.Tasks, got.LongestMs, 100*growth)
+		if got.CPU.Tasks > 0 || growth >= pageGrowth {
+			b.Errorf("%d tasks of the page's main thread took over 50 ms of a processor, the longest %.0f ms; its heap grew by %.1f %%",
+				got.CPU.Tasks, got.CPU.LongestMs, 100*growth)
 		}
 	}
 }
 
 // A strain is what dashboard/tests/strain.mjs tells.
 type strain struct {
-	Shown     int     `json:"shown"`
-	Frames    int     `json:"frames"`
-	Pots      int     `json:"pots"`
+	Seconds float64 `json:"seconds"`
+	Shown   int     `json:"shown"`
+	Frames  int     `json:"frames"`
+	Pots    int     `json:"pots"`
+	CPU     tasks   `json:"cpu"`
+	Wall    tasks   `json:"wall"`
+	Before  int     `json:"before"`
+	After   int     `json:"after"`
+}
+
+// tasks are those of the page's main thread of over 50 ms.
+type tasks struct {
 	Tasks     int     `json:"tasks"`
 	LongestMs float64 `json:"longest_ms"`
-	Before    int     `json:"before"`
-	After     int     `json:"after"`
+	Share     float64 `json:"share"` // of a processor, by all tasks
 }
 
 func (s *site) strain(b *testing.B, during time.Duration) (out strain) {

@@ -211,6 +211,7 @@ var comments = map[string]string{
 	"StandingAlarm.Fault":           "in which way a gauge goes wrong",
 	"StandingAlarm.First":           "no other alarm of the pot stood when it was raised",
 	"StandingAlarm.ID":              "ULID",
+	"StandingAlarm.Last":            "id of the newest thing that happened with it, a comment too; absent: not known",
 	"StandingAlarm.Loud":            "it is to sound: critical, in sight, its condition stands, and nobody has acknowledged it",
 	"StandingAlarm.Point":           "of a gauge",
 	"StandingAlarm.Pot":             "absent: of an agent",

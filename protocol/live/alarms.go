@@ -22,6 +22,7 @@ type StandingAlarm struct {
 	Cause    string   `json:"cause,omitempty"` // id of the open alarm that it follows from
 	First    bool     `json:"first"`           // no other alarm of the pot stood when it was raised
 	Can      []string `json:"can"`             // what a person may do with it now
+	Last     string   `json:"last,omitempty"`  // id of the newest thing that happened with it, a comment too; absent: not known
 }
 
 // An AlarmText is what people are told of an alarm.

@@ -197,8 +197,10 @@ export class AlarmDesk {
     const event = { acknowledge: 'acknowledged', shelve: 'shelved', unshelve: 'unshelved', reset: 'reset', 'take-out': 'out-of-service', 'bring-back': 'in-service', comment: 'commented' }[deed];
     const state = next[deed];
     if (deed === 'comment') {
-      this.#note(a, event, act.by, act.note);
-      return a;
+      const last = this.#note(a, event, act.by, act.note);
+      const done = { ...a, last };
+      this.#server.alarms = this.#server.alarms.map((x) => (x.id === a.id ? done : x));
+      return done;
     }
     const { until: _, ...rest } = a;
     const done: StandingAlarm = {
@@ -223,10 +225,12 @@ export class AlarmDesk {
     return { ...done, ...this.#about(a.alarm), server_t: now() };
   }
 
-  #note(a: StandingAlarm, event: string, by?: string, note?: string): void {
+  #note(a: StandingAlarm, event: string, by?: string, note?: string): string {
     const list = this.#transitions.get(a.id) ?? [];
-    list.push({ id: `${a.id}-${list.length}`, t: now(), event, ...(by !== undefined && { by }), ...(note !== undefined && { evidence: { note } }) });
+    const id = `${a.id}-${list.length}`;
+    list.push({ id, t: now(), event, ...(by !== undefined && { by }), ...(note !== undefined && { evidence: { note } }) });
     this.#transitions.set(a.id, list);
+    return id;
   }
 
   #record(a: StandingAlarm, ended?: string): Alarm {

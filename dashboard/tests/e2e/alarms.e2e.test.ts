@@ -308,6 +308,10 @@ describe('what people do', () => {
     await detail().locator('.life li', { hasText: /^\d\d:\d\d:\d\d\s*comment, Ann Field: bags are coming$/ }).waitFor();
     expect(await detail().getAttribute('data-state')).toBe('unacknowledged');
     expect(await rows()).toContain(idOf(5));
+    // What somebody else writes is shown at once, though nothing else of the alarm changes.
+    await fetch(`${server.url}api/v1/alarms/${idOf(5)}/comment`, { method: 'POST', body: JSON.stringify({ by: 'Bo Quist', note: 'two bags left' }) });
+    await detail().locator('.life li', { hasText: 'comment, Bo Quist: two bags left' }).waitFor();
+    server.posted.pop();
     await page.goto(`${server.url}#/alarms/history/${idOf(899)}`);
     await expect.poll(() => detail().getAttribute('data-state')).toBe('ended');
     expect(await detail().getByRole('button').allInnerTexts()).toEqual(['Add comment']);

@@ -259,6 +259,32 @@ describe('the page', () => {
     await page.getByText('No pot matches').waitFor();
   });
 
+  test('what is out of sight follows slowly, its answer at once, and its end cannot be missed when it comes into sight', async () => {
+    const pots = many(200);
+    server.pots = pots;
+    await open();
+    await answerOf('maple').waitFor();
+    const far = (await page.locator('[data-pot]:has([data-word="vented"])').last().getAttribute('data-pot')) ?? '';
+    const looks = () =>
+      page.locator(`[data-pot="${far}"] .in`).evaluate((el) => ({ opacity: getComputedStyle(el).opacity, fades: el.getAnimations().filter((a) => a.playState === 'running').length }));
+    await expect.poll(looks).toEqual({ opacity: '0', fades: 0 }); // beneath it stands NOT PROVEN
+    const near = (await page.locator('[data-pot]').first().getAttribute('data-pot')) ?? '';
+    const reads = (name: string) => page.locator(`[data-pot="${name}"] .numbers .n`).first().textContent();
+    const [here, there] = [await reads(near), await reads(far)];
+    server.pots = pots.map((p) => (p.pressure_pa.vessel === undefined ? p : { ...p, pressure_pa: { ...p.pressure_pa, vessel: p.pressure_pa.vessel + 7000 } }));
+    await expect.poll(() => reads(near), { timeout: 1500, interval: 25 }).not.toBe(here);
+    await expect.poll(() => reads(far), { timeout: 4000 }).not.toBe(there);
+    await page.locator(`[data-pot="${far}"]`).scrollIntoViewIfNeeded();
+    await expect.poll(looks).toEqual({ opacity: '1', fades: 1 });
+    await page.evaluate(() => window.scrollTo(0, 0));
+    await expect.poll(looks).toEqual({ opacity: '0', fades: 0 });
+    server.mute = true;
+    await until(far, 'not-proven', 2500);
+    expect((await words(page, far)).map((w) => w.word)).toEqual(['VENTED', 'NOT PROVEN']);
+    // A pot that is not heard of is marked as old there too.
+    await page.locator(`[data-pot="${far}"] .age.old`).waitFor({ state: 'attached' });
+  });
+
   test('works from the keyboard', async () => {
     server.pots = six();
     await open();

@@ -491,7 +491,11 @@ func part(x *Index, now si.Instant) verdict {
 		return bad
 	}
 	left := x.P50.Sub(now)
-	near := x.ForecastKnown && left < noticeOn && x.P90 != 0 && x.P90.Sub(x.P10) < noticeSpread*noticeOn
+	gone := x.Value - 1
+	if x.Limit < 1 {
+		gone = -gone
+	}
+	near := x.ForecastKnown && gone > noticeGone*x.SD && left < noticeOn && x.P90 != 0 && x.P90.Sub(x.P10) < noticeSpread*noticeOn
 	return judge(near, !x.ForecastKnown || left > noticeOff)
 }
 

@@ -32,6 +32,7 @@ func TestKinds(t *testing.T) {
 	forecast := func(d time.Duration) func(*pot) {
 		return func(p *pot) {
 			x := &p.s.Wear[Hose]
+			x.Value = 1.1
 			x.ForecastKnown, x.P10, x.P50, x.P90 = true, p.s.At.Add(d*8/10), p.s.At.Add(d), p.s.At.Add(d*13/10)
 		}
 	}
@@ -127,10 +128,31 @@ func TestKinds(t *testing.T) {
 	}
 }
 
-// TestSmallPartForecastWide: a date that is not known well enough raises nothing.
+// TestForecastOfWhatIsNew: a part that is not surely worse than new has no date, however it tends: it gets back to what it was after another cause,
+// as the nozzle's. The exhaust's index falls as it clogs.
+func TestForecastOfWhatIsNew(t *testing.T) {
+	for _, c := range []struct {
+		part  Part
+		value si.Ratio
+		want  int
+	}{{Hose, 0.9, 0}, {Hose, 1, 0}, {Hose, 1.029, 0}, {Hose, 1.031, 1}, {Exhaust, 1.05, 0}, {Exhaust, 0.971, 0}, {Exhaust, 0.969, 1}} {
+		p := newPot(t)
+		x := &p.s.Wear[c.part]
+		if c.part == Exhaust {
+			x.Limit = 0.9
+		}
+		x.Value, x.ForecastKnown = c.value, true
+		x.P10, x.P50, x.P90 = begin.Add(24*time.Hour), begin.Add(3*24*time.Hour), begin.Add(5*24*time.Hour)
+		p.run(2*time.Minute, nil)
+		p.want(SeparatorRestricted+Kind(c.part), c.want, 0)
+	}
+}
+
+// TestForecastTooWide: a date that is not known well enough raises nothing.
 func TestForecastTooWide(t *testing.T) {
 	p := newPot(t)
 	x := &p.s.Wear[Separator]
+	x.Value = 1.1
 	x.ForecastKnown, x.P10, x.P50 = true, begin.Add(24*time.Hour), begin.Add(5*24*time.Hour)
 	for _, p90 := range []si.Instant{0, begin.Add(40 * 24 * time.Hour)} {
 		x.P90 = p90
@@ -420,6 +442,7 @@ func TestNoise(t *testing.T) {
 		}},
 		{"forecast, half a day of noise", HoseRestricted, []float64{7, 10}, func(p *pot, v float64, at time.Duration) {
 			x := &p.s.Wear[Hose]
+			x.Value = 1.1
 			x.ForecastKnown, x.P10, x.P90 = true, begin.Add(5*24*time.Hour), begin.Add(15*24*time.Hour)
 			x.P50 = p.s.At.Add(time.Duration((v + noise(0.5)) * 24 * float64(time.Hour)))
 		}},

@@ -47,6 +47,7 @@ const (
 	sagOn, sagOff       = 10 * si.PSI, 6 * si.PSI // under its own baseline, while blasting
 
 	noticeOn, noticeOff = 7 * 24 * time.Hour, 10 * 24 * time.Hour // until a part passes its limit, median
+	noticeGone          = 1.5                                     // of its own standard deviations, that a part is worse than new: what only gets back to what it was has no date
 	noticeSpread        = 2                                       // from the 10 % to the 90 % quantile, in noticeOn: else the date is not known well enough
 )
 

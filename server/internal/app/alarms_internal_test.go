@@ -67,7 +67,9 @@ type yard struct {
 	guards  map[string]*vent.Judge
 	pressed time.Time // all pots; zero: never
 	loosed  time.Time
-	shut    bool // the exhausts
+	shut    bool    // the exhausts
+	clogged float64 // time constant of the vents over the usual one, less 1
+	more    string  // of the pots' files
 	since   time.Time
 	noise   *rand.Rand // of the gauges: one that never moves would look stuck
 }
@@ -133,7 +135,7 @@ func (y *yard) start() {
 	var all []potfile.Pot
 	var units []alarm.Unit
 	for _, name := range y.names {
-		p, err := potfile.ParsePot("pot.yaml", fmt.Appendf(nil, yardPot, name))
+		p, err := potfile.ParsePot("pot.yaml", append(fmt.Appendf(nil, yardPot, name), y.more...))
 		must(err)
 		all = append(all, p)
 		units = append(units, alarm.Unit{Pot: name, Agent: "quay-1"})
@@ -160,7 +162,7 @@ func (y *yard) start() {
 	tellers.begin(y.fleet, y.hub, y)
 	y.api = httpapi.New(httpapi.Options{Pots: y.fleet, Live: y.hub, Metrics: http.NotFoundHandler(), Page: fstest.MapFS{"index.html": {}},
 		Ready: func() []string { return nil }, Listen: "127.0.0.1:8080",
-		Log: log, Records: y.records, Alarms: y.desk, Vent: y.fleet.Vent})
+		Log: log, Records: y.records, Alarms: y.desk, Vent: y.fleet.Vent, Recorder: &clerk{y.fleet, y.records}})
 	y.pages = &pipes{make(chan net.Conn), make(chan struct{})}
 	server := &http.Server{Handler: y.api}
 	running.Go(func() { must(y.hub.Run(ctx)) })
@@ -207,7 +209,7 @@ func (y *yard) pressures() map[points.Point]float64 {
 		p[points.Hose], p[points.Control] = 0.98*p[points.Vessel], 600e3
 	default:
 		s := now.Sub(y.loosed).Seconds()
-		p[points.Vessel] = full * math.Exp(-s/2)
+		p[points.Vessel] = full * math.Exp(-s/2/(1+y.clogged))
 		if y.shut {
 			p[points.Vessel] = full
 		}
@@ -613,5 +615,60 @@ func TestClockSkew(t *testing.T) {
 			t.Errorf("set right: %+v", list)
 		}
 		y.stop()
+	})
+}
+
+// TestServiced: what people do to a pot ends its alarms. Water of damp air gathers in the separator until somebody records that it was drained; that it was
+// looked at does not count. An exhaust that has clogged is found until it was cleaned, and that is recorded: ten minutes later its alarm is over.
+func TestServiced(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		y := &yard{t: t, names: []string{"alder"}, folder: filepath.Join(t.TempDir(), "records"), guards: map[string]*vent.Judge{}, noise: rand.New(rand.NewPCG(1, 2)),
+			more: "air: {intake: 30 C, humidity: 80 %, separator: 25 C, drain_at: 0.1 L}\n"}
+		y.start()
+		defer y.stop()
+		y.born()
+		open := func(kind string) bool {
+			list, _ := y.desk.Alarms()
+			return slices.ContainsFunc(list, func(a msg.StandingAlarm) bool { return a.Alarm == kind })
+		}
+		serve := func(part, work string) {
+			t.Helper()
+			if code := y.call("POST", "/api/v1/pots/alder/services", fmt.Sprintf(`{"part":%q,"work":%q,"by":"R. Malone"}`, part, work), nil); code != 201 {
+				t.Fatalf("%s %s: %d", part, work, code)
+			}
+		}
+		until := func(kind string, want bool, least, most int) {
+			t.Helper()
+			for n := range most + 1 {
+				if open(kind) == want {
+					if n < least {
+						t.Fatalf("%s: %v after %d cycles", kind, want, n)
+					}
+					t.Logf("%s: %v after %d cycles", kind, want, n)
+					return
+				}
+				y.cycle()
+			}
+			t.Fatalf("%s: never %v", kind, want)
+		}
+		until("drain-due", true, 3, 12)
+		serve("separator", "looked at")
+		y.cycle()
+		if !open("drain-due") {
+			t.Error("the drain is not due after a look at the separator")
+		}
+		serve("separator", "drained")
+		until("drain-due", false, 1, 1)
+		until("drain-due", true, 3, 12)
+
+		if open("exhaust-restricted") {
+			t.Error("the exhaust is restricted while it is sound")
+		}
+		y.clogged = 0.5
+		until("exhaust-restricted", true, 3, 8)
+		y.clogged = 0
+		y.cycle()
+		serve("exhaust", "cleaned")
+		until("exhaust-restricted", false, 15, 20) // ten minutes
 	})
 }

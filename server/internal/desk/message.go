@@ -19,6 +19,9 @@ func (d *Desk) Alarms() ([]live.StandingAlarm, uint64) {
 		d.list, d.listed = make([]live.StandingAlarm, len(open)), d.version
 		for i := range open {
 			d.list[i] = standing(&open[i])
+			if a := d.kept[open[i].ID]; a != nil {
+				d.list[i].Last = newest(a.Transitions)
+			}
 		}
 	}
 	return d.list, d.version
@@ -62,6 +65,14 @@ func standing(v *alarm.View) live.StandingAlarm {
 	return live.StandingAlarm{ID: v.ID, Pot: v.Key.Pot, Agent: v.Key.Agent, Alarm: v.Key.Kind.String(), Priority: v.Priority.String(),
 		State: v.State.String(), Raised: v.Raised.String(), Since: v.Since.String(), Active: v.Active, Loud: v.Sounds(),
 		Point: v.Key.Point, Fault: v.Key.Fault, By: v.By, ByT: when(v.ByAt), Until: when(v.Until), Cause: v.Cause, First: v.First, Can: v.Can}
+}
+
+// newest is the id of the transition that was recorded last; they stand in the order of what they tell of.
+func newest(of []records.Transition) (id string) {
+	for i := range of {
+		id = max(id, of[i].ID)
+	}
+	return id
 }
 
 // when is an instant; empty for none.

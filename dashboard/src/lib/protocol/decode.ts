@@ -130,6 +130,7 @@ export function standing(value: unknown, at: string): StandingAlarm {
     ...maybe(a, 'cause', at, text),
     first: flag(a['first'], `${at}.first`),
     can: alarmDeeds.filter((deed) => known.includes(deed)),
+    ...maybe(a, 'last', at, text),
   };
 }
 

@@ -423,6 +423,7 @@ export interface StandingAlarm {
   readonly cause?: string;
   readonly first: boolean;
   readonly can: readonly string[];
+  readonly last?: string;
 }
 
 export interface Frame {

@@ -5,18 +5,24 @@ export class Clock {
   readonly #read: () => Now;
   /** Monotonic time of the last look, ms. */
   mono = $state(0);
+  /** The same in steps of half a second, never behind: what follows it is not looked at with each look. */
+  half = $state(0);
+  /** Server time in whole seconds, ms, for what is told in seconds; null before the first frame. */
+  second = $state<number | null>(null);
   /** Server time less monotonic time, ms, as of the newest frame; null before the first. */
   #offset = $state<number | null>(null);
 
   constructor(read: () => Now) {
     this.#read = read;
-    this.mono = read().mono;
+    this.look();
   }
 
   /** Looks at the clock; what is derived from mono follows. */
   look(): Now {
     const now = this.#read();
     this.mono = now.mono;
+    this.half = Math.ceil(now.mono / 500) * 500;
+    this.second = this.server === null ? null : Math.floor(this.server / 1000) * 1000;
     return now;
   }
 

@@ -342,3 +342,44 @@ describe('looking at one pot', () => {
     expect(b.live.connection.missed?.gone).toEqual(['birch']);
   });
 });
+
+describe('a pot that nobody sees', () => {
+  const figure = (pot: Pot, vessel: number): Pot => ({ ...pot, pressure_pa: { ...pot.pressure_pa, vessel } });
+
+  test('is drawn anew at least every 2 s, in turns, and at once with another state', () => {
+    b = new Bench();
+    const pots = six();
+    const drawn = new Map(pots.map((p) => [p.name, 0]));
+    const last = new Map<string, unknown>();
+    let most = 0;
+    for (let i = 0; i < 40; i++) {
+      b.pass(200);
+      b.frame(pots.map((p) => figure(p, i)));
+      const now = pots.filter((p) => last.get(p.name) !== b.live.site.pot(p.name).calm);
+      for (const p of now) {
+        last.set(p.name, b.live.site.pot(p.name).calm);
+        drawn.set(p.name, (drawn.get(p.name) ?? 0) + 1);
+      }
+      if (i > 0) most = Math.max(most, now.length);
+      for (const p of pots) expect(i - (b.live.site.pot(p.name).calm.pot.pressure_pa.vessel ?? 0)).toBeLessThanOrEqual(10);
+    }
+    for (const n of drawn.values()) expect(n).toBeLessThanOrEqual(6); // 8 s, and the first
+    expect(most).toBeLessThan(pots.length);
+    const birch = pots.find((p) => p.name === 'birch') ?? maple;
+    b.frame([{ ...birch, state: 'held' }]);
+    expect(b.live.site.pot('birch').calm.pot.state).toBe('held');
+  });
+
+  test('gets its answer and its age all the same', () => {
+    running();
+    const pot = b.live.site.pot('maple');
+    b.frame([{ ...maple, answer: { word: 'pressurised', because: ['over-limit'], age_s: 0.1 } }]);
+    expect(b.word).toBe('pressurised');
+    expect(pot.old).toBe(false);
+    b.frame([{ ...maple, age_s: 1.5 }]);
+    b.pass(200);
+    expect(pot.old).toBe(false);
+    b.pass(200);
+    expect(pot.old).toBe(true); // no later than at 2 s
+  });
+});

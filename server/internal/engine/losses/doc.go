@@ -44,7 +44,8 @@
 //
 // The bore. (3) of the mixing segment less (1) hardly holds mu: what abrasive adds to the tee's loss it takes from the nozzle's flow. So x - n of it rises with
 // A alone, or where the tee clogs; but then separator and valve do not rise over n with it. The smaller of the two, over minutes, is ln A^2/A0^2, and
-// counts as much as what package wear knows of it.
+// counts as much as what package wear knows of it. Where that finds another nozzle, a bore that has grown or shrunk by a tenth of ln A^2 at once, the means of minutes
+// are moved along.
 //
 // Without a nozzle point hose and nozzle are solved together from the hose point, with F from separator and valve over half a minute; (1) and (3) are then
 // linear in mu, and the hose's own resistance is taken for unchanged. The mixing segment helps little: what abrasive adds to its loss it takes from the

@@ -119,6 +119,7 @@ const (
 	sceptic        = 150  // s that a hose without a change counts for at first
 	wornFrom       = 300  // s
 	wornOver       = 400  // s
+	newNozzle      = 0.1  // of ln A^2 at once: no bore grows so fast
 	toldMost       = 1800 // s: a loading that others tell knows nothing of a nozzle that wears, or of a hose that clogs
 	doubt          = 0.04 // of ln r of the hose: what is not known of bore, kappa and mix looks like as much
 	mixNear        = 1.7  // loading over that of the baseline, and under it
@@ -199,7 +200,13 @@ func (l *Losses) Step(s *steady.Second, a Aside) {
 	for i := range h.p {
 		h.p[i] = short(s.P[i])
 	}
-	h.aside = Aside{Loading: short(a.Loading), Separator: short(a.Separator), Bore: short(l.bore(a)), Air: short(a.Air)}
+	bore := short(l.bore(a))
+	if was := h.aside.Bore; was > 0 && bore > 0 {
+		if step := 4 * math.Log(float64(bore/was)); math.Abs(step) > newNozzle {
+			h.wide, h.more = short(h.wide+step), short(h.more+step) // what minutes would find
+		}
+	}
+	h.aside = Aside{Loading: short(a.Loading), Separator: short(a.Separator), Bore: bore, Air: short(a.Air)}
 	if b.Known() {
 		l.feed.step(h, b)
 	}

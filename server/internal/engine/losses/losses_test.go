@@ -1,6 +1,7 @@
 package losses_test
 
 import (
+	"fmt"
 	"math"
 	"testing"
 	"time"
@@ -253,6 +254,21 @@ func TestBoreByMixing(t *testing.T) {
 	o = g.blast(l, 1500, losses.Aside{})
 	near(t, "clogged tee", float64(o.Resistance[points.MixingSegment]), 1.3, 0.03)
 	near(t, "its hose", float64(o.Resistance[points.HoseSegment]), 1, 0.01)
+}
+
+// A nozzle of another bore, told within the minute: what minutes had shown before counts no longer, so that no segment is called clogged, or freer than new.
+func TestNewNozzle(t *testing.T) {
+	g, l := healthy(all)
+	for _, bore := range []float64{1.2, 1} {
+		old := g.bore
+		g.bore *= bore / (g.bore / float64(params(all).Bore))
+		g.blast(l, 40, losses.Aside{Bore: si.Length(old)})
+		o := g.blast(l, 60, losses.Aside{Bore: si.Length(g.bore)})
+		for s, r := range o.Resistance {
+			near(t, fmt.Sprintf("%s at %g", points.Segment(s), bore), float64(r), 1, 0.1)
+		}
+		g.blast(l, 400, losses.Aside{Bore: si.Length(g.bore)})
+	}
 }
 
 // A leak before the hose point draws more through separator and valve alike: neither of them is called clogged.

@@ -41,7 +41,9 @@
 // taken off, with dp/dt at the second's own middle; V is the whole vessel's, which fits simulated pots (package steady). What s and v have in
 // common is no clog of both but a flow that is not known better, and is not taken off. A hose that is bent moves h by its own resistance,
 // which package losses tells. While the mixing segment's resistance is off by a fifth, or a tenth too small, nothing is taken: the choke is partly
-// shut and air goes through the metering valve too, or more goes into the vessel than comes to the nozzle.
+// shut and air goes through the metering valve too, or more goes into the vessel than comes to the nozzle. But a nozzle of another bore moves that
+// resistance, which is reckoned with the bore that was known, as much as what comes before it: where both have moved alike, the blast is taken as one of
+// another bore, and where a blast moves the one by three tenths of ln A^2 without the other it is not.
 //
 // Without a nozzle point Ph stands for Pn, and only air-only seconds count: they show (Pn/Ph)^2 of the growth. Air alone is a stream that was seen
 // to stop (package level), from two seconds after that, and it counts if it passes more freely than any mixture of late, by a loading of 0.45; not in

@@ -75,6 +75,7 @@ const (
 	leaks        = -0.1  // of ln of the mixing segment's resistance: more goes into the vessel than comes to the nozzle
 	choked       = 0.2   // of ln of the mixing segment's resistance
 	chokedUnless = 0.5   // the same without a nozzle point: a worn nozzle is taken for a leaner mixture, and that for as much
+	astray       = 0.3   // of ln A^2, by which tee and inlet differ on a bore: one of them has another cause
 	freer        = 0.08  // of half ln d: a loading of 0.45 at least, by phi
 	kinked       = 0.15  // of ln of the hose's own resistance: so much is no error of bore or mixture
 	blastLeast   = 8     // seconds that tell of a blast
@@ -408,18 +409,25 @@ func (m *Monitor) endBlast(at si.Instant) {
 		most = choked
 	}
 	own := b.own(Mixing)
-	shut := own > most || own < leaks
+	shut, tee := own > most || own < leaks, 0.0
+	if t := &m.tracks[Bore]; m.params.Points.Has(points.Nozzle) && t.ready() && b.ratios[0] >= blastLeast && b.seconds >= blastLeast && b.inlet > 0 && b.hose > 0 {
+		// A nozzle of another bore moves the tee's loss as much as that before it. What moves one of them alone is no bore.
+		half, share := m.halves()
+		off := half + m.moved.float() - m.loads.correct(share) - (t.base + t.level).float()
+		switch left := own - 2*off; {
+		case shut && left < most && left > leaks:
+			shut, tee = false, 2*off
+		case !shut && math.Abs(left) > astray:
+			shut = true
+		}
+	}
 	if n := int64(b.seconds); n >= blastLeast && b.inlet > 0 {
-		half := math.Log(float64(b.inlet)/million/float64(n)) / 2
+		half, share := m.halves()
 		if m.lately == 0 {
 			m.lately, m.then = fineOf(half), fineOf(half)
 		}
 		m.lately += fineOf(levelGain * (half - m.lately.float()))
 		if b.hose > 0 && !shut {
-			share := math.Log(float64(b.hose) / float64(b.inlet))
-			if own := b.own(Hose); math.Abs(own) > kinked {
-				share -= own
-			}
 			m.laden(at, half, share)
 		}
 	}
@@ -431,10 +439,28 @@ func (m *Monitor) endBlast(at si.Instant) {
 	}
 	for i, p := range [...]Part{Mixing, Hose} {
 		if n := b.ratios[i]; n >= blastLeast {
-			m.observe(p, at, b.ratio[i].float()/float64(n), 0)
+			y := b.ratio[i].float() / float64(n)
+			if p == Mixing {
+				y -= tee
+			}
+			m.observe(p, at, y, 0)
 		}
 	}
 	*b = blast{}
+}
+
+// halves are half ln d of the press that goes on and, where the hose lost anything, ln of the hose's share.
+func (m *Monitor) halves() (half, share float64) {
+	b := &m.blast
+	half = math.Log(float64(b.inlet)/million/float64(b.seconds)) / 2
+	if b.hose <= 0 {
+		return half, 0
+	}
+	share = math.Log(float64(b.hose) / float64(b.inlet))
+	if own := b.own(Hose); math.Abs(own) > kinked {
+		share -= own
+	}
+	return half, share
 }
 
 // laden takes the bore's observation of one blast, with ln of the hose's share of the loss: the mixture moves both, along a slope.

@@ -30,6 +30,8 @@ type pot struct {
 	use              float64 // of it in a blast
 	empty            bool    // the metering valve lets air through: more goes in at a press
 	hastens, loses   float64 // and so fills in that share of the time, and loses so much more before
+	tee              float64 // resistance of the mixing segment; 0: nothing is said of it
+	leak             float64 // square of the air before the vessel over the nozzle's; 0: 1
 	untimed          bool    // the presses begin at a vessel that is up
 	noise            float64 // of the logarithms of what a stroke shows
 	blast, rest      time.Duration
@@ -109,9 +111,21 @@ func (p *pot) shown(mixture float64, air bool) {
 	s.PP[points.Nozzle] = nozzle * nozzle
 	s.PP[points.Hose] = s.PP[points.Nozzle] * (1 + 0.04*flow*(1+2.3*mixture))
 	s.PP[points.Vessel] = s.PP[points.Hose] * 1.01
-	s.PP[points.Separator] = s.PP[points.Hose] + 0.025*p.valve*flow*s.PP[points.Nozzle]
-	s.PP[points.Supply] = s.PP[points.Separator] + 0.025*p.separator*flow*s.PP[points.Nozzle]
+	before := flow
+	if p.leak > 0 {
+		before *= p.leak
+	}
+	s.PP[points.Separator] = s.PP[points.Hose] + 0.025*p.valve*before*s.PP[points.Nozzle]
+	s.PP[points.Supply] = s.PP[points.Separator] + 0.025*p.separator*before*s.PP[points.Nozzle]
 	p.m.Second(&s, air)
+	if p.tee > 0 {
+		// As package losses has it, which reckons with the bore that is known.
+		bore := 0.008 * si.Length(1)
+		if known, _, ok := p.m.Bore(); ok {
+			bore = max(bore, known)
+		}
+		p.m.Resistance(wear.Mixing, si.Ratio(p.tee*math.Pow(p.bore*0.008/float64(bore), 4)))
+	}
 }
 
 func (p *pot) cycles(n int) {
@@ -367,6 +381,45 @@ func TestBoreAndMixture(t *testing.T) {
 	near(t, "bore, mm", 1e3*float64(bore), 8*1.15, 0.15)
 	if !known || sd <= 0 || sd > 0.2e-3 {
 		t.Errorf("sd %.3f mm, known %v", 1e3*float64(sd), known)
+	}
+}
+
+// TestNewNozzle puts another nozzle in at once, as crews do: it is a bore and no clog, and its going back to the old one too, told or not. A choke that
+// is partly shut moves the tee's loss alone, and a leak of the vessel what comes before it: neither is a bore, but for the first twentieth.
+func TestNewNozzle(t *testing.T) {
+	for _, c := range []struct {
+		name              string
+		bore, tee, leak   float64 // of the nozzle, of the mixing segment's resistance, of the square of the air before it
+		wantBore, wantTee float64
+	}{
+		{"a sixteenth more", 1.2, 1, 1, 1.2, 1},
+		{"two sixteenths more", 1.4, 1, 1, 1.4, 1},
+		{"choke partly shut", 1, 2, 1, 1, 2},
+		{"leak", 1, 1, 1.5, 1, 1},
+		{"leak, little", 1, 1, 1.2, 1, 1},
+	} {
+		for _, told := range []bool{false, true} {
+			p := newPot(allPoints)
+			p.tee = 1
+			p.cycles(20)
+			p.bore, p.tee, p.leak = c.bore, c.tee, c.leak
+			p.cycles(12)
+			near(t, c.name+": bore", float64(p.m.Index(wear.Bore).Value), c.wantBore, 0.06)
+			near(t, c.name+": mixing", float64(p.m.Index(wear.Mixing).Value), c.wantTee, 0.18*c.wantTee)
+			if found := p.m.Index(wear.Bore).Finding; found != (c.wantBore > 1.15) {
+				t.Errorf("%s: found %v", c.name, found)
+			}
+			p.bore, p.tee, p.leak = 1, 1, 1
+			if told {
+				p.m.Serve(wear.Bore, p.at)
+			}
+			p.cycles(12)
+			near(t, c.name+", mended: bore", float64(p.m.Index(wear.Bore).Value), 1, 0.03)
+			near(t, c.name+", mended: mixing", float64(p.m.Index(wear.Mixing).Value), 1, 0.06)
+			if p.m.Index(wear.Bore).Finding {
+				t.Errorf("%s: found after it was mended", c.name)
+			}
+		}
 	}
 }
 
