@@ -94,6 +94,10 @@ func bare(err error) error {
 	if t := (*tls.CertificateVerificationError)(nil); errors.As(err, &t) {
 		return fmt.Errorf("its certificate is not trusted (%w): name its authority in ca", t.Err)
 	}
+	// The last is of a server that speaks before it is asked, as one of mail does; net/http has no error of its own for it.
+	if said := err.Error(); strings.Contains(said, "malformed HTTP") || strings.Contains(said, "readLoopPeekFail") {
+		return errors.New("what answers there does not speak HTTP: look at the address and its port")
+	}
 	return err
 }
 

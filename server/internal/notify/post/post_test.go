@@ -124,12 +124,12 @@ func TestNotReached(t *testing.T) {
 		"absent":        {absent, "connection refused"},
 		"silent":        {talk(drain), "no answer in time"},
 		"hangs up":      {talk(func(net.Conn) {}), ""},
-		"something":     {talk(func(c net.Conn) { fmt.Fprint(c, "220 mail.example ESMTP\r\n"); drain(c) }), "malformed HTTP"},
+		"something":     {talk(func(c net.Conn) { fmt.Fprint(c, "220 mail.example ESMTP\r\n"); drain(c) }), "does not speak HTTP"},
 		"endless head":  {talk(func(c net.Conn) { go drain(c); fmt.Fprint(c, "HTTP/1.1 200 OK\r\nA: "); endless(c) }), ""},
 		"not TLS":       {strings.Replace(talk(func(c net.Conn) { fmt.Fprint(c, "hello\r\n"); drain(c) }), "http:", "https:", 1), ""},
 		"not trusted":   {secure.URL, "its certificate is not trusted (x509: certificate signed by unknown authority): name its authority in ca"},
 		"no such host":  {"http://nowhere.invalid", ""},
-		"broken number": {talk(func(c net.Conn) { fmt.Fprint(c, "HTTP/1.1 20x OK\r\n\r\n"); drain(c) }), "malformed HTTP"},
+		"broken number": {talk(func(c net.Conn) { fmt.Fprint(c, "HTTP/1.1 20x OK\r\n\r\n"); drain(c) }), "does not speak HTTP"},
 	} {
 		t.Run(what, func(t *testing.T) {
 			t.Parallel()
