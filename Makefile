@@ -105,7 +105,7 @@ bench: deps page ## benchmarks of the hot paths, one table
 	@go test -p 1 -timeout 1h -run '^$$' -bench . -benchmem ./... | grep -E '^(Benchmark|cpu:)'
 
 picture: build ## the pictures in README.md, of the demo: the site when a vent has stalled, and a pot while it blasts
-	@deploy/demo/demo.sh 127.0.0.1:18080 127.0.0.1:18883 >/dev/null & demo=$$!; trap "kill $$demo; wait $$demo || true" EXIT; \
+	@rm -rf run/picture; deploy/demo/demo.sh 127.0.0.1:18080 127.0.0.1:18883 run/picture >/dev/null & demo=$$!; trap "kill $$demo; wait $$demo || true" EXIT; \
 	until curl -fs http://127.0.0.1:18080/readyz >/dev/null; do sleep 1; done; \
 	cd dashboard && node tests/picture.mjs http://127.0.0.1:18080/ ../deploy/demo/site.png 1280 800 light 'VENTED,do not open' && \
 	node tests/picture.mjs 'http://127.0.0.1:18080/#/pot/alder' ../deploy/demo/pot.png 1280 800 light 'abrasive flow'

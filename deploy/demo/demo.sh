@@ -1,14 +1,14 @@
 #!/usr/bin/env bash
 # Starts the demo from the top of the checkout: simulated pots on pseudo-terminals, the server with its embedded
-# broker, two agents. Ends all of them on Ctrl-C, and when one of them fails. Use: deploy/demo/demo.sh HTTP MQTT
+# broker, two agents. Ends all of them on Ctrl-C, and when one of them fails. Use: deploy/demo/demo.sh HTTP MQTT FOLDER
 set -euo pipefail
 cd "$(dirname "$0")/../.."
 http=${1:-127.0.0.1:8080} mqtt=${2:-127.0.0.1:1883}
-run=run/demo
+run=${3:-run/demo}
 mkdir -p "$run"
 
 for f in site.yaml quay-1.yaml quay-2.yaml sim.yaml; do
-  sed -e "s/127\.0\.0\.1:8080/$http/; s/127\.0\.0\.1:1883/$mqtt/" "deploy/demo/$f" >"$run/$f"
+  sed -e "s/127\.0\.0\.1:8080/$http/; s/127\.0\.0\.1:1883/$mqtt/; s#run/demo#$run#" "deploy/demo/$f" >"$run/$f"
 done
 
 pids=()
