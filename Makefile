@@ -61,7 +61,7 @@ lint: page ## gofmt, vet, staticcheck, svelte-check
 	cd dashboard && npm run check
 
 unit: page ## Go tests under the race detector, then the page's
-	nice go test -race -count=1 $$(go list ./... | grep -v /internal/e2e)
+	nice go test -race -p 3 -count=1 $$(go list ./... | grep -v /internal/e2e)
 	cd dashboard && npm test
 
 # An independent Sparkplug edge node that the end-to-end tests run.
@@ -71,11 +71,14 @@ $(PEER)/node_modules/.package-lock.json: $(PEER)/package-lock.json
 	@touch $@
 
 # Those with brokers and other peers first, their programs under the race detector. The many sites of the others run at once, and
-# what ships: instrumented, or beside the first, their simulated lines would be late on two cores.
+# what ships: instrumented, or beside the first, their simulated lines would be late on two cores. So they would be if all ran at
+# once: the long ones are together.
 PEERS := ^Test(Soak|Backlog|AnyBroker|Fleet|Observer|PrimaryHost|IndependentEdgeNode|Prometheus)
+LONG  := ^Test(TwoAgents|Alarm|PageAlarms)
 stack: page $(PEER)/node_modules/.package-lock.json ## end to end: the real programs, a real browser, scenarios against the simulator's truth
 	go test -race -count=1 -parallel 4 -timeout 7m -run '$(PEERS)' ./internal/e2e
-	SHIPPED=1 go test -race -count=1 -parallel 16 -timeout 8m -skip '$(PEERS)' ./internal/e2e
+	SHIPPED=1 go test -race -count=1 -parallel 16 -timeout 6m -run '$(LONG)' ./internal/e2e
+	SHIPPED=1 go test -race -count=1 -parallel 16 -timeout 6m -skip '$(PEERS)|$(LONG)' ./internal/e2e
 
 browser: page ## the page in a real browser, against a scripted server
 	cd dashboard && npm run e2e
