@@ -63,7 +63,7 @@ type WatchParams struct {
 // Numbers of the watch. Those without a source are common practice.
 const (
 	upAtLeast    = 150 * si.KPa            // a vent from less is not timed: it is hardly choked
-	chokedOver   = 2.2                     // the vessel over ambient, absolute, while its fall is timed
+	ChokedOver   = 2.2                     // the vessel over ambient, absolute, while its fall is timed
 	onset        = 0.985                   // of the pressure at the release: the fall has begun
 	valveLag     = 600 * time.Millisecond  // from the release, as the control line shows it, to the beginning of the fall at most, commissioned
 	pilotLag     = time.Second             // the same of a release that a switch shows: the line of air behind it has yet to let go
@@ -352,7 +352,7 @@ func (w *Watch) fall(at si.Instant, v float64, l *level) {
 		w.began = w.before
 	}
 	w.before = at
-	if p < chokedOver*w.ambient {
+	if p < ChokedOver*w.ambient {
 		return
 	}
 	w.fallsShort(at, p, l.mean+w.ambient)

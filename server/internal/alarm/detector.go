@@ -87,8 +87,8 @@ type Params struct {
 	Opens   time.Duration    // from a release until the exhaust is open at the latest; 0: nominal
 }
 
-// ChokedOver is the vessel's gauge pressure over the ambient one down to which a vent is timed, see vent.Watch.
-const ChokedOver = 1.2
+// DownTo is the vessel's gauge pressure down to which the vent watch times a vent, Pa.
+func DownTo(ambient si.AbsPressure) float64 { return (vent.ChokedOver - 1) * float64(ambient) }
 
 // nominalOpens is how long an exhaust takes to open at most; common practice, no source.
 const nominalOpens = 1200 * time.Millisecond
@@ -288,7 +288,7 @@ func (d *Detector) conditionEvidence(k Kind, f vent.Finding) Evidence {
 	case VentSlow:
 		e.RatePerS = []float64{round(f.Rate, 1e4), round(f.Least, 1e4)}
 		e.Envelope = &Envelope{FromS: round(d.params.Opens.Seconds(), 1e3), P0Pa: round(float64(f.From), 1),
-			RatePerS: round(f.Least, 1e4), DownToPa: round(ChokedOver*float64(d.params.Ambient), 1)}
+			RatePerS: round(f.Least, 1e4), DownToPa: round(DownTo(d.params.Ambient), 1)}
 		fallthrough
 	case VesselHeld, PressureCreep, StopSlow:
 		e.Trace = d.trace.evidence()

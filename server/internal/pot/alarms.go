@@ -120,9 +120,8 @@ func (a *Actor) Vent() *live.RunningVent {
 	}
 	out := &live.RunningVent{Released: released.String(), Trace: live.VentTrace{TS: t.TimeS, PPa: t.PressurePa}, Over: a.follow.Out.State != engine.Venting}
 	if h, ok := a.follow.Watch.Healthy(); ok {
-		ambient := float64(a.cfg.Pot.Atmosphere.Pressure())
 		out.Envelope = &live.VentEnvelope{FromS: math.Round(h.Open.Sub(h.Released).Seconds()*1e3) / 1e3, P0Pa: math.Round(float64(h.From)),
-			RatePerS: math.Round(h.Rate*1e4) / 1e4, DownToPa: math.Round(alarm.ChokedOver * ambient)}
+			RatePerS: math.Round(h.Rate*1e4) / 1e4, DownToPa: math.Round(alarm.DownTo(a.cfg.Pot.Atmosphere.Pressure()))}
 	}
 	return out
 }
