@@ -1,5 +1,5 @@
 // Package uplink brings an agent's readings to the broker: batches for each pot, quick where something happens or should (a vessel
-// that stands still after its handle has moved), with the guard's word in each; births, deaths and returns of pots; echoes by which the server tells their age; what is
+// that stands still after its handle has moved, or its hose has lost its pressure where no handle is read), with the guard's word in each; births, deaths and returns of pots; echoes by which the server tells their age; what is
 // counted of the serial lines.
 //
 // # Journal
@@ -38,7 +38,8 @@ const (
 	Silence  = 2 * time.Second  // a pot of which no point answered for so long is told dead
 	Late     = time.Second      // a reading older than this at hand-off is historical
 	Move     = 3.5 * si.KPa     // of vessel or control: to be told at once
-	stirred  = 10 * time.Second // after the control has moved, that the vessel does not move is news, too: its vent may have stalled
+	hoseLost = 35 * si.KPa      // by so much the hose point falls at a release and hardly else; common practice, no source
+	stirred  = 10 * time.Second // after a release, that the vessel does not move is news, too: its vent may have stalled
 	gather   = 50 * time.Millisecond
 	beat     = 100 * time.Millisecond
 	capacity = 3000 // readings waiting for a pot: ten times what a slow broker may hold up
@@ -129,7 +130,7 @@ type pot struct {
 	epochs   [points.Count]uint64 // of newest; 0: none yet
 	told     [points.Count]points.Sample
 	answered time.Time
-	moved    time.Time // when the control last did
+	moved    time.Time // when the control last did; without one, when the hose last lost its pressure
 	urgent   bool
 	word     vent.Word // as last published
 	spoken   bool
@@ -210,7 +211,9 @@ func (p *pot) urgentNow(s points.Sample) bool {
 	before := p.newest[s.Point]
 	moved := float64(s.Value - p.told[s.Point].Value)
 	moves := s.Quality != points.NoReply && (moved > Move || moved < -Move)
-	if s.Point == points.Control && (moves || s.Pressed != before.Pressed) {
+	handle := s.Point == points.Control && (moves || s.Pressed != before.Pressed)
+	hose := s.Point == points.Hose && !p.Points.Has(points.Control) && s.Quality == points.Good && moved < -hoseLost
+	if handle || hose {
 		p.moved = time.Now()
 	}
 	switch {

@@ -8,6 +8,7 @@ import (
 	"testing/synctest"
 	"time"
 
+	"gritwatch/agent/internal/uplink"
 	"gritwatch/internal/vent"
 	"gritwatch/protocol/points"
 	"gritwatch/protocol/si"
@@ -206,6 +207,60 @@ func TestUrgentAfterTheHandle(t *testing.T) {
 			}
 		}
 	})
+}
+
+// Where no handle is read the hose point tells of the release: the vessel that stands is told at once for ten seconds after the hose has lost
+// its pressure, and not where the hose only sways, nor of a pot that has a control.
+func TestUrgentAfterTheHose(t *testing.T) {
+	for name, c := range map[string]struct {
+		control bool
+		to      float64 // kPa at the hose, from 600
+		hurries bool
+	}{"release": {false, 0, true}, "a fall of the supply": {false, 570, false}, "a pot with a control": {true, 0, false}} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				set := points.SetOf(points.Vessel, points.Hose)
+				if c.control {
+					set = points.SetOf(points.Vessel, points.Hose, points.Control)
+				}
+				r := startWith(t, func(o *uplink.Options) { o.Pots[0].Points = set })
+				defer r.stop()
+				r.connect()
+				slow := func(over time.Duration) (slow int) { // how often the vessel was told later than at once
+					for end := time.Now().Add(over); time.Now().Before(end); time.Sleep(137 * time.Millisecond) {
+						r.take()
+						began := time.Now()
+						r.read("alder", points.Vessel, 600)
+						for r.quiet() && time.Since(began) < 600*time.Millisecond {
+							time.Sleep(time.Millisecond)
+							synctest.Wait()
+						}
+						if time.Since(began) > 100*time.Millisecond {
+							slow++
+						}
+					}
+					return slow
+				}
+				r.read("alder", points.Vessel, 600)
+				r.read("alder", points.Hose, 600)
+				if c.control {
+					r.read("alder", points.Control, 0)
+				}
+				time.Sleep(12 * time.Second)
+				if slow(3*time.Second) == 0 {
+					t.Fatal("told at once without cause")
+				}
+				r.read("alder", points.Hose, c.to)
+				if n := slow(9 * time.Second); (n == 0) != c.hurries {
+					t.Errorf("within nine seconds told late %d times", n)
+				}
+				time.Sleep(2 * time.Second)
+				if slow(3*time.Second) == 0 {
+					t.Error("told at once after eleven seconds still")
+				}
+			})
+		})
+	}
 }
 
 func TestGuardsWordGoesAlone(t *testing.T) {
