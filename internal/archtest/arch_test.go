@@ -10,6 +10,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 	"testing"
 )
 
@@ -35,12 +36,34 @@ func root(t *testing.T) string {
 	return dir
 }
 
+// load gives the tree's Go files; the first to ask for them parses them.
 func load(t *testing.T) (*token.FileSet, []file) {
 	t.Helper()
-	top := root(t)
+	fset, out, err := parsed()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(out) < 20 {
+		t.Fatalf("found only %d Go files", len(out))
+	}
+	return fset, out
+}
+
+var parsed = func() func() (*token.FileSet, []file, error) {
 	fset := token.NewFileSet()
-	var out []file
-	err := filepath.WalkDir(top, func(path string, d fs.DirEntry, err error) error {
+	once := sync.OnceValues(func() ([]file, error) { return parse(fset) })
+	return func() (*token.FileSet, []file, error) {
+		out, err := once()
+		return fset, out, err
+	}
+}()
+
+func parse(fset *token.FileSet) (out []file, err error) {
+	top, err := filepath.Abs("../..")
+	if err != nil {
+		return nil, err
+	}
+	err = filepath.WalkDir(top, func(path string, d fs.DirEntry, err error) error {
 		if err != nil {
 			return err
 		}
@@ -73,13 +96,7 @@ func load(t *testing.T) (*token.FileSet, []file) {
 		out = append(out, f)
 		return nil
 	})
-	if err != nil {
-		t.Fatal(err)
-	}
-	if len(out) < 20 {
-		t.Fatalf("found only %d Go files under %s", len(out), top)
-	}
-	return fset, out
+	return out, err
 }
 
 // under tells whether dir is one of the trees, or below one.
@@ -185,6 +202,48 @@ func TestPure(t *testing.T) {
 			}
 			return true
 		})
+	}
+}
+
+// TestCores keeps goroutines out of the packages that the Makefile tests without the race detector, and out of their tests.
+func TestCores(t *testing.T) {
+	makefile, err := os.ReadFile(filepath.Join(root(t), "Makefile"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, list, _ := strings.Cut(string(makefile), "\nCORES := ")
+	list, _, _ = strings.Cut(strings.ReplaceAll(list, "\\\n", " "), "\n")
+	cores := map[string]bool{} // dir, and whether there are tests in it or below
+	for _, pattern := range strings.Fields(list) {
+		cores[strings.TrimSuffix(strings.TrimPrefix(pattern, "./"), "/...")] = false
+	}
+	if len(cores) == 0 {
+		t.Fatal("the Makefile has no CORES")
+	}
+	fset, files := load(t)
+	for _, f := range files {
+		for dir := range cores {
+			if !under(f.dir, dir) {
+				continue
+			}
+			cores[dir] = cores[dir] || f.test
+			ast.Inspect(f.ast, func(n ast.Node) bool {
+				switch n := n.(type) {
+				case *ast.GoStmt:
+					t.Errorf("%s: starts a goroutine in one of the Makefile's CORES: the race detector must see it", fset.Position(n.Pos()))
+				case *ast.SelectorExpr:
+					if x, ok := n.X.(*ast.Ident); ok && x.Name == "t" && n.Sel.Name == "Parallel" {
+						t.Errorf("%s: runs tests beside each other in one of the Makefile's CORES: the race detector must see them", fset.Position(n.Pos()))
+					}
+				}
+				return true
+			})
+		}
+	}
+	for dir, tests := range cores {
+		if !tests {
+			t.Errorf("the Makefile's CORES: no tests in %s", dir)
+		}
 	}
 }
 

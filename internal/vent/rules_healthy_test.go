@@ -31,7 +31,6 @@ func TestHealthyPotsAreVented(t *testing.T) {
 		{"holds pressure", holder(), 0.5},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			t.Parallel()
 			var delays []float64
 			vented, spent := 0, 0
 			for seed := range uint64(20) {

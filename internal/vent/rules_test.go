@@ -26,7 +26,6 @@ func runRows(t *testing.T, rows []row) {
 	t.Helper()
 	for _, r := range rows {
 		t.Run(r.name, func(t *testing.T) {
-			t.Parallel()
 			s := newStory(r.pot)
 			r.tell(s)
 			if len(s.checks) == 0 {

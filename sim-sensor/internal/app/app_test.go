@@ -80,7 +80,7 @@ func TestRun(t *testing.T) {
 		t.Fatal(err)
 	}
 	reply := make([]byte, 9)
-	if err := port.SetReadDeadline(time.Now().Add(5 * time.Second)); err != nil {
+	if err := port.SetReadDeadline(time.Now().Add(time.Minute)); err != nil {
 		t.Fatal(err)
 	}
 	if _, err := io.ReadFull(port, reply); err != nil {

@@ -94,7 +94,7 @@ func ask(t *testing.T, f *os.File, frame []byte, n int) []byte {
 		t.Fatal(err)
 	}
 	reply := make([]byte, n)
-	if err := f.SetReadDeadline(time.Now().Add(5 * time.Second)); err != nil {
+	if err := f.SetReadDeadline(time.Now().Add(time.Minute)); err != nil {
 		t.Fatal(err)
 	}
 	if n, err := io.ReadFull(f, reply); err != nil {
@@ -173,9 +173,9 @@ func TestMbpoll(t *testing.T) {
 		{"-a 30 -t 0 -r 7 / 1", []string{"Illegal data address"}},
 		{"-a 5 -t 0 -r 0 / 1", []string{"Illegal function"}},
 	} {
-		ctx, cancel := context.WithTimeout(t.Context(), 10*time.Second)
+		ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
 		what, values, _ := strings.Cut(tt.args, "/") // what is written stands behind the port
-		args := append(strings.Fields("-m rtu -b 57600 -P even -0 -1 "+what), link)
+		args := append(strings.Fields("-m rtu -b 57600 -P even -0 -1 -o 10 "+what), link)
 		args = append(args, strings.Fields(values)...)
 		out, err := exec.CommandContext(ctx, "mbpoll", args...).CombinedOutput()
 		cancel()

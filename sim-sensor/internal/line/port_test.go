@@ -40,7 +40,7 @@ func TestClosedPort(t *testing.T) {
 	}
 	send := func(text string) {
 		t.Helper()
-		if err := term.write([]byte(text), time.Now().Add(time.Second)); err != nil {
+		if err := term.write([]byte(text), time.Now().Add(time.Minute)); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -51,7 +51,7 @@ func TestClosedPort(t *testing.T) {
 		if _, err := master.WriteString("hello"); err != nil {
 			t.Fatal(err)
 		}
-		if n, err := term.read(buf, time.Now().Add(time.Second)); err != nil || string(buf[:n]) != "hello" {
+		if n, err := term.read(buf, time.Now().Add(time.Minute)); err != nil || string(buf[:n]) != "hello" {
 			t.Fatalf("heard %q, %v", buf[:n], err)
 		}
 		send(text)
@@ -147,7 +147,7 @@ func TestUnpluggedPty(t *testing.T) {
 		if <-plugged {
 			t.Fatal("plugged in before it was unplugged")
 		}
-		if err := master.SetReadDeadline(time.Now().Add(time.Second)); err != nil {
+		if err := master.SetReadDeadline(time.Now().Add(time.Minute)); err != nil {
 			t.Fatal(err)
 		}
 		if n, err := master.Read(make([]byte, 9)); n != 0 || err == nil || os.IsTimeout(err) {

@@ -108,7 +108,6 @@ func TestHazards(t *testing.T) {
 		}},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
-			t.Parallel()
 			tt.check(log(t, tt.name, tt.seconds))
 		})
 	}

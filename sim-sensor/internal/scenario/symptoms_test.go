@@ -286,7 +286,6 @@ func TestSymptoms(t *testing.T) {
 		}},
 	} {
 		t.Run(tt.no, func(t *testing.T) {
-			t.Parallel()
 			tt.check(log(t, tt.name, tt.seconds))
 		})
 	}
