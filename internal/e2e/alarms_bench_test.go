@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"strings"
 	"testing"
 	"time"
 )
@@ -23,10 +22,10 @@ func alarmDelays(b *testing.B) {
 	const many, cycles, cycle = 20, 10, 13 * time.Second
 	var pots []pot
 	for i := range many {
-		pots = append(pots, pot{name: fmt.Sprintf("pot-%d", i), start: fmt.Sprintf("%d ms", 3000+i*650), events: []string{"{" + shut + "}", "{" + plug + "}"}})
+		pots = append(pots, pot{name: fmt.Sprintf("pot-%d", i), cycle: "press: 6 s, rest: 7 s", start: fmt.Sprintf("%d ms", 3000+i*650), events: []string{"{" + shut + "}", "{" + plug + "}"}})
 	}
 	s, h := newSite(b), newHook(b)
-	s.write("sim.yaml", strings.ReplaceAll(simConfig(pots, "line"), "press: 14 s, rest: 16 s", "press: 6 s, rest: 7 s"))
+	s.write("sim.yaml", simConfig(pots, "line"))
 	s.write("site.yaml", siteConfig(pots)+h.config(s))
 	s.write("agent.yaml", agentConfig("quay-1", s.mqtt, "line", pots))
 	sim := s.start("gritwatch-sim", "run", "--config", "sim.yaml")

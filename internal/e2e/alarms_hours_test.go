@@ -15,7 +15,7 @@ import (
 // with engine and alarms as they are live. Of each kind: when it is raised, whether it returns, and what must not be raised.
 //
 // What clogs and is cleaned again ends by itself here, as replay knows nothing of people: drain-due, and parts whose services are recorded, end in
-// TestServiced of package app, and clock-skew in TestClockSkew beside it. Each fault comes after the quarter of an hour in which a pot's baseline is learned: one that
+// TestServiced of package app. Each fault comes after the quarter of an hour in which a pot's baseline is learned: one that
 // was there before is in it, and is not found. Nothing but the path before the vessel can be made to clog in part, so valve-restricted is that of a pot
 // without a separator point, where the two are one.
 func TestAlarmsOfHours(t *testing.T) {

@@ -61,7 +61,16 @@ func TestBacklog(t *testing.T) {
 	s.deliver(recovers)
 	at := s.live.latenesses()
 	s.watch.judge(t, filepath.Join(s.dir, "truth.jsonl"))
-	if most := 4 * lateAim; share(at, 0.99) > most {
+	// By as much as they are late without a backlog it is the machine.
+	after := s.follow()
+	began := time.Now()
+	eventually(t, soon, "a page is looked at for 4 s", func() bool { return time.Since(began) > 4*time.Second })
+	after.end()
+	machine := after.latenesses()
+	if len(machine) == 0 {
+		t.Fatal("no reading came after the backlog")
+	}
+	if most := 4*lateAim + 4*share(machine, 0.99); share(at, 0.99) > most {
 		t.Errorf("live readings are late by %v (of 99 in 100), want %v at most", share(at, 0.99), most)
 	}
 }

@@ -17,8 +17,11 @@ type lamp struct {
 // lampNames are the beacons of a lampSite; what hangs on "spare" is lit by the proof alone.
 var lampNames = []string{"watched", "changed"}
 
+// lampEvery is how often a lampSite's truth is written down.
+const lampEvery = 20 * time.Millisecond
+
 // lampSite starts a simulator with one pot, two relays on its line, and an agent that has no broker to talk to.
-func lampSite(t *testing.T, p pot, faults string) *runningSite {
+func lampSite(t testing.TB, p pot, faults string) *runningSite {
 	t.Helper()
 	pots := []pot{p}
 	s := newSite(t)
@@ -31,7 +34,7 @@ func lampSite(t *testing.T, p pot, faults string) *runningSite {
       - {unit: 31, beacons: [{pot: POT, coil: 3, toggle: true, contact: 3}]}
 `, "POT", p.name)
 	s.write("agent.yaml", strings.Replace(agentConfig("quay-1", "127.0.0.1:1", "line", pots), "pots:\n", beacons+"pots:\n", 1))
-	r.sim = s.start("gritwatch-sim", "run", "--config", "sim.yaml", "--truth", r.truth, "--truth-every", "20ms")
+	r.sim = s.start("gritwatch-sim", "run", "--config", "sim.yaml", "--truth", r.truth, "--truth-every", lampEvery.String())
 	r.sim.says("lines ready", soon)
 	r.startAgent()
 	r.agent.says("its relay's watchdog drops out", soon)
@@ -52,7 +55,8 @@ func (r *runningSite) lit(within time.Duration) {
 	})
 }
 
-// out fails unless each beacon was lit at an instant and dark from 3 s after it on, until a press was seen.
+// out fails unless each beacon was lit at an instant and dark from 3 s after it on, until a press was seen. The relay's own clock is the
+// simulator's: as long as that stood still on a busy machine, nothing dropped out.
 func (r *runningSite) out(what string, at time.Time) {
 	r.t.Helper()
 	rows := jsonLines[lamp](r.t, r.truth)
@@ -78,32 +82,39 @@ func (r *runningSite) out(what string, at time.Time) {
 			r.t.Errorf("%s: %s was not lit before", what, name)
 		}
 		after := last.Sub(at)
+		slack := max(0, starved(rows, at, last)-2*lampEvery)
 		r.t.Logf("%s: %s is dark after %v", what, name, after)
-		if after > 3*time.Second {
+		if after > 3*time.Second+slack {
 			r.t.Errorf("%s: %s still lit %v later", what, name, after)
 		}
 	}
 }
 
-// honest fails where a beacon was lit while the vessel had held more than 7 kPa for 3 s, and gives how many rows it was
+// honest fails where a beacon was lit while the vessel had held more than 7 kPa for 3 s (and for as long as the simulator stood
+// still meanwhile), and gives how many rows it was
 // lit in.
 func (r *runningSite) honest() (lit map[string]int) {
 	r.t.Helper()
 	lit = map[string]int{}
-	var over time.Time // since when it does
+	var over, last time.Time // since when it does; of the row before
+	var still time.Duration  // for which the simulator stood still since then, at most
 	for _, row := range jsonLines[lamp](r.t, r.truth) {
 		if row.VesselPa <= 7000 {
-			over = time.Time{}
+			over, still = time.Time{}, 0
 		} else if over.IsZero() {
 			over = row.T
+		} else {
+			still = max(still, row.T.Sub(last))
 		}
+		last = row.T
 		for _, name := range lampNames {
 			if !row.Relays[name].On {
 				continue
 			}
 			lit[name]++
-			if !over.IsZero() && row.T.Sub(over) > 3*time.Second {
-				r.t.Fatalf("%s is lit at %v with %.0f kPa in the vessel, over 7 kPa for %v", name, row.T, row.VesselPa/1e3, row.T.Sub(over))
+			if !over.IsZero() && row.T.Sub(over) > 3*time.Second+still {
+				always(r.t)("%s is lit at %v with %.0f kPa in the vessel, over 7 kPa for %v", name, row.T, row.VesselPa/1e3, row.T.Sub(over))
+				return lit
 			}
 		}
 	}
@@ -115,7 +126,9 @@ func TestBeacons(t *testing.T) {
 	t.Parallel()
 	t.Run("agent stopped, killed and ended", func(t *testing.T) {
 		t.Parallel()
-		r := lampSite(t, pot{name: "alder"}, "")
+		seat(t)
+		// It rests for long enough to be dead at rest for a while.
+		r := lampSite(t, pot{name: "alder", cycle: "press: 8 s, rest: 16 s"}, "")
 		r.lit(60 * time.Second)
 		r.agent.signal(syscall.SIGSTOP)
 		stopped := time.Now()
@@ -141,19 +154,24 @@ func TestBeacons(t *testing.T) {
 	})
 	t.Run("bus unplugged", func(t *testing.T) {
 		t.Parallel()
-		const at = 29 * time.Second // it is pressed from 3 to 17 s
-		r := lampSite(t, pot{name: "birch"}, fmt.Sprintf("    faults: [{at: %g s, for: 6 s, unplugged: true}]\n", at.Seconds()))
-		zero := jsonLines[lamp](t, r.truth)[0].T
-		eventually(t, 60*time.Second, "unplugged for 5 s", func() bool { return time.Since(zero) > at+5*time.Second })
-		r.out("unplugged", zero.Add(at))
-		r.lit(60 * time.Second)
-		r.honest()
+		seat(t)
+		try(t, func(x *trial) {
+			const at = 26 * time.Second // it is pressed from 3 to 11 s, and next at 36 s
+			r := lampSite(x, pot{name: "birch", cycle: "press: 8 s, rest: 25 s"}, fmt.Sprintf("    faults: [{at: %g s, for: 6 s, unplugged: true}]\n", at.Seconds()))
+			x.by(r.truth, lampEvery)
+			zero := jsonLines[lamp](x, r.truth)[0].T
+			eventually(x, 60*time.Second, "unplugged for 5 s", func() bool { return time.Since(zero) > at+5*time.Second })
+			r.out("unplugged", zero.Add(at))
+			r.lit(90 * time.Second)
+			r.honest()
+		})
 	})
 	t.Run("exhaust shut", func(t *testing.T) {
 		t.Parallel()
+		seat(t)
 		r := lampSite(t, pot{name: "cedar", events: []string{"{at: 0 s, exhaust_shut: 100 %}", "{at: 0 s, nozzle: plugged}"}}, "")
 		began := time.Now()
-		eventually(t, 80*time.Second, "two presses", func() bool { return time.Since(began) > 55*time.Second })
+		eventually(t, 80*time.Second, "two presses", func() bool { return time.Since(began) > 40*time.Second })
 		if lit := r.honest(); len(lit) > 0 {
 			t.Errorf("lit in %v rows", lit)
 		}

@@ -1,9 +1,11 @@
 package e2e_test
 
 import (
+	"cmp"
 	"fmt"
 	"strings"
 	"testing"
+	"time"
 )
 
 // pot is one pot of a test's site: healthy, but for its events.
@@ -11,8 +13,12 @@ type pot struct {
 	name   string
 	agent  string // quay-1 unless named
 	start  string // of its first press; 3 s unless named
+	cycle  string // usual unless named
 	events []string
 }
+
+// usual is how a pot is pressed: long enough to come up, and then to be VENTED for some seconds before the next press, at a vent of five.
+const usual = "press: 8 s, rest: 12 s"
 
 const (
 	potPoints = "[separator, vessel, hose, control]"
@@ -29,16 +35,12 @@ func potMapping(p pot) string {
 	return fmt.Sprintf("name: %s, %s, points: %s", p.name, potKeys, points)
 }
 
-// simConfig simulates the pots: every one is pressed for 14 s and rests for 16 s.
+// simConfig simulates the pots.
 func simConfig(pots []pot, links string) string {
 	var b strings.Builder
 	b.WriteString("about: a site under test\npots:\n")
 	for _, p := range pots {
-		start := p.start
-		if start == "" {
-			start = "3 s"
-		}
-		fmt.Fprintf(&b, "  - {%s, script: {cycle: {press: 14 s, rest: 16 s, start: %s, refill_below: 0.1 %%}", potMapping(p), start)
+		fmt.Fprintf(&b, "  - {%s, script: {cycle: {%s, start: %s, refill_below: 0.1 %%}", potMapping(p), cmp.Or(p.cycle, usual), cmp.Or(p.start, "3 s"))
 		if len(p.events) > 0 {
 			fmt.Fprintf(&b, ", events: [%s]", strings.Join(p.events, ", "))
 		}
@@ -85,14 +87,13 @@ func siteConfig(pots []pot) string {
 	var b strings.Builder
 	b.WriteString("site: harrow-quay\nlisten: $HTTP\nbroker: {embedded: \"$MQTT\"}\ndata: $DIR/data\npots:\n")
 	for _, p := range pots {
-		agent := p.agent
-		if agent == "" {
-			agent = "quay-1"
-		}
-		fmt.Fprintf(&b, "  - {agent: %s, %s}\n", agent, potMapping(p))
+		fmt.Fprintf(&b, "  - {agent: %s, %s}\n", cmp.Or(p.agent, "quay-1"), potMapping(p))
 	}
 	return b.String()
 }
+
+// truthEvery is how often the simulator writes down the truth, unless it is told otherwise.
+const truthEvery = 100 * time.Millisecond
 
 // running is a whole site with one agent.
 type runningSite struct {
@@ -102,7 +103,7 @@ type runningSite struct {
 }
 
 // runSite starts simulator, server and agent.
-func runSite(t *testing.T, pots []pot) *runningSite {
+func runSite(t testing.TB, pots []pot) *runningSite {
 	t.Helper()
 	s := newSite(t)
 	r := &runningSite{site: s, truth: s.dir + "/truth.jsonl"}

@@ -18,6 +18,7 @@ import (
 // vessel, and nothing left running after Ctrl-C.
 func TestDemo(t *testing.T) {
 	t.Parallel()
+	seat(t)
 	s := newSite(t)
 	build := exec.Command("cp", "-r", "../../deploy", s.dir)
 	if out, err := build.CombinedOutput(); err != nil {
@@ -27,8 +28,8 @@ func TestDemo(t *testing.T) {
 		t.Fatal(err)
 	}
 	p := s.startCommand("deploy/demo/demo.sh", exec.Command(filepath.Join(s.dir, "deploy/demo/demo.sh"), s.http, s.mqtt))
-	p.says("dashboard: http://"+s.http, 20*time.Second)
-	p.says("broker: mqtt://"+s.mqtt, time.Second)
+	p.says("dashboard: http://"+s.http, 2*soon)
+	p.says("broker: mqtt://"+s.mqtt, soon)
 
 	eventually(t, 30*time.Second, "six pots live", func() bool {
 		pots, err := s.pots()
@@ -46,7 +47,7 @@ func TestDemo(t *testing.T) {
 	eventually(t, 180*time.Second, "a whole cycle of every pot, and VENTED after it", func() bool {
 		pots, err := s.pots()
 		if err != nil {
-			t.Fatal(err)
+			return false // a busy machine may take long
 		}
 		done := 0
 		for name, pot := range pots {
@@ -100,7 +101,7 @@ func running(dir string) []string {
 }
 
 // checkAgainstTruth polls the answers for a while and fails where one says vented while the vessel truly holds 7 kPa.
-func checkAgainstTruth(t *testing.T, s *site, path string, during time.Duration) {
+func checkAgainstTruth(t testing.TB, s *site, path string, during time.Duration) {
 	t.Helper()
 	var watch watcher
 	stop := time.Now().Add(during)
@@ -136,7 +137,7 @@ type truth struct {
 
 // judge fails where vented was said of a vessel that truly held over 7 kPa for the whole second before.
 // A vessel that fills is told late by the readings' age, 2 s at most; that lag is measured, not forgiven, by worst.
-func (w *watcher) judge(t *testing.T, path string) (said map[string]int) {
+func (w *watcher) judge(t testing.TB, path string) (said map[string]int) {
 	t.Helper()
 	byPot := map[string][]truth{}
 	for _, line := range jsonLines[truth](t, path) {
@@ -168,7 +169,7 @@ func (w *watcher) judge(t *testing.T, path string) (said map[string]int) {
 			if n > 0 && over == n {
 				wrong++
 				if wrong < 5 {
-					t.Errorf("%s: VENTED at %s while the vessel holds over 7 kPa (%s)", name, saying.from.Format("15:04:05.0"),
+					always(t)("%s: VENTED at %s while the vessel holds over 7 kPa (%s)", name, saying.from.Format("15:04:05.0"),
 						strings.Join(pot.Answer.Because, ","))
 				}
 			}

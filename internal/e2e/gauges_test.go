@@ -8,6 +8,7 @@ import (
 // Gauges of other kinds than registers, as the real agent reads them from the simulator: every reading is the number
 // that the gauge showed between the query and its instant.
 func TestOtherGaugesAgainstTheTruth(t *testing.T) {
+	t.Parallel()
 	const pot = "pots:\n  - {name: alder, vessel: {volume: 3.5 ft3, rated: 150 psi}, hose: {bore: 1 in, length: 50 ft}, nozzle: {bore: 5/16 in, target: 100 psi}, "
 	const ranges = "{supply: {range: 0..200 psi}}, {vessel: {range: 0..200 psi}}, {hose: {range: 0..200 psi}}, "
 	for _, c := range []struct {
@@ -41,6 +42,7 @@ func TestOtherGaugesAgainstTheTruth(t *testing.T) {
 	} {
 		t.Run(c.scenario, func(t *testing.T) {
 			t.Parallel()
+			seat(t)
 			s := newSite(t)
 			s.write("agent.yaml", "agent: quay-1\nsite: harrow-quay\nbroker: {url: \"mqtt://127.0.0.1:1\"}\nbuses:"+c.buses+pot+c.pot)
 			truth := s.dir + "/truth.jsonl"

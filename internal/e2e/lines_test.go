@@ -13,7 +13,7 @@ import (
 // series is what a scrape gives of all metrics whose names begin so, by name and labels.
 func (s *site) series(prefix string) map[string]float64 {
 	s.t.Helper()
-	client := http.Client{Timeout: 2 * time.Second}
+	client := http.Client{Timeout: soon}
 	res, err := client.Get("http://" + s.http + "/metrics")
 	if err != nil {
 		s.t.Fatal(err)
@@ -45,7 +45,7 @@ func (r *runningSite) lineLabels(line int) string {
 
 // countsLines holds the metrics of healthy lines to what they promise after so long: requests grow by what the schedule
 // sends, and are answered.
-func (r *runningSite) countsLines(t *testing.T, lines int, before map[string]float64, during time.Duration) {
+func (r *runningSite) countsLines(t testing.TB, lines int, before map[string]float64, during time.Duration) {
 	t.Helper()
 	now := r.series("gritwatch_line_")
 	for line := range lines {

@@ -12,16 +12,27 @@ import (
 // page that is hidden fall back to NOT PROVEN, and both recover.
 func TestPage(t *testing.T) {
 	t.Parallel()
+	seat(t)
 	r := runSite(t, []pot{{name: "alder"}, {name: "birch", start: "12 s"}, {name: "cedar", start: "20 s"}})
 	eventually(t, 60*time.Second, "alder VENTED", func() bool { return r.word("alder") == "vented" })
-	r.lookAt("real.stack", "GRITWATCH_SECONDS=35", fmt.Sprintf("GRITWATCH_SERVER_PID=%d", r.server.cmd.Process.Pid))
+	r.lookAt("real.stack", "GRITWATCH_SECONDS=25", fmt.Sprintf("GRITWATCH_SERVER_PID=%d", r.server.cmd.Process.Pid))
 }
+
+// stalling is a pot whose vent stalls at 24 s, and from then on.
+var stalling = pot{name: "rowan", start: "10 s", cycle: "press: 14 s, rest: 16 s", events: []string{"{at: 20 s, for: 20 min, " + shut + "}", "{at: 20 s, for: 20 min, " + plug + "}"}}
 
 // TestPageAlarms lets a vent stall, and a person at the page hear of it, read what to do and acknowledge it.
 func TestPageAlarms(t *testing.T) {
 	t.Parallel()
-	r := runSite(t, []pot{{name: "alder"}, {name: "rowan", start: "10 s", events: []string{"{at: 20 s, for: 20 min, exhaust_shut: 100 %}", "{at: 20 s, for: 20 min, nozzle: plugged}"}}})
+	r := runSite(t, []pot{{name: "alder"}, stalling})
 	r.lookAt("alarms.stack", "GRITWATCH_HELD=rowan")
+}
+
+// TestPageViews goes through each view, where a pot is healthy, another's vessel still holds, and a third's vessel gauge has failed.
+func TestPageViews(t *testing.T) {
+	t.Parallel()
+	r := runSite(t, []pot{{name: "alder"}, stalling, {name: "cedar", events: []string{"{at: 1 s, for: 20 min, gauge: vessel, failed: true}"}}})
+	r.lookAt("views.stack", "GRITWATCH_HEALTHY=alder", "GRITWATCH_HELD=rowan", "GRITWATCH_BLIND=cedar")
 }
 
 // lookAt runs the tests of a file of dashboard/tests/e2e against the site's page.
@@ -30,7 +41,7 @@ func (r *runningSite) lookAt(file string, env ...string) {
 	if _, err := os.Stat("../../dashboard/dist/index.html"); err != nil {
 		r.t.Fatal("the page is not built: make page")
 	}
-	cmd := exec.Command("npm", "run", "stack", "--", file)
+	cmd := exec.Command("nice", "-n", "10", "npm", "run", "stack", "--", file) // behind the simulated lines of other tests, which must not be late
 	cmd.Dir = "../../dashboard"
 	cmd.Env = append(append(os.Environ(), "GRITWATCH_URL=http://"+r.http+"/"), env...)
 	if out, err := cmd.CombinedOutput(); err != nil {

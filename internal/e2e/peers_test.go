@@ -23,7 +23,7 @@ type watched struct {
 // command starts a program that is not ours; the test's end kills it.
 func (s *site) command(name string, args ...string) *program {
 	s.t.Helper()
-	p := &program{t: s.t, name: name, cmd: exec.Command(name, args...), done: make(chan struct{})}
+	p := &program{t: s.t, name: name, cmd: behind(s.t, exec.Command(name, args...)), done: make(chan struct{})}
 	s.launch(p)
 	s.t.Cleanup(p.kill) // before launch's own, which would wait for a clean end
 	return p
@@ -50,6 +50,7 @@ const psi = 6894.757293168361 // Pa
 // The agent reads a slave of Debian's python3-pymodbus, each function, type and order, over a pair of pseudo-terminals.
 func TestIndependentSlave(t *testing.T) {
 	t.Parallel()
+	seat(t)
 	s := newSite(t)
 	s.command("socat", "-d", "-d", "pty,raw,echo=0,link=near", "pty,raw,echo=0,link=far").says("starting data transfer loop", soon)
 	script, err := filepath.Abs("testdata/slave.py")

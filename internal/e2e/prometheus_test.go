@@ -100,7 +100,7 @@ func (s *site) monitor(t *testing.T) *prometheus {
 
 // ask gives data of an answer of the API.
 func (p *prometheus) ask(path string, query url.Values, data any) error {
-	client := http.Client{Timeout: 5 * time.Second}
+	client := http.Client{Timeout: soon}
 	res, err := client.Get("http://" + p.addr + "/api/v1/" + path + "?" + query.Encode())
 	if err != nil {
 		return err
@@ -176,6 +176,7 @@ func (p *prometheus) until(within time.Duration, what string, alerts ...string) 
 // of it. Every query of deploy/grafana is asked, and the API's document is held against the site's own answers.
 func TestPrometheus(t *testing.T) {
 	t.Parallel()
+	seat(t)
 	r := monitored(t)
 	p := r.monitor(t)
 	file := os.Getenv("RECORD")
@@ -184,7 +185,7 @@ func TestPrometheus(t *testing.T) {
 		eventually(t, time.Minute, "recorded", func() bool { return file == "" || time.Since(began) > 25*time.Second })
 	}
 
-	p.until(60*time.Second, "birch held", "VesselHeld birch", "-VesselPressureUnknown birch", "-VesselPressureUnknown alder", "ReadingsSimulated alder", "-ServerNotHeard")
+	p.until(90*time.Second, "birch held", "VesselHeld birch", "-VesselPressureUnknown birch", "-VesselPressureUnknown alder", "ReadingsSimulated alder", "-ServerNotHeard")
 	if p.firing()["VesselHeld alder"] {
 		t.Error("alder, which vents, is said to be held")
 	}
@@ -195,18 +196,18 @@ func TestPrometheus(t *testing.T) {
 	stay()
 
 	r.server.kill()
-	p.until(30*time.Second, "a dead server", "ServerNotHeard", "VesselPressureUnknown alder", "VesselPressureUnknown birch", "VesselHeld birch")
+	p.until(60*time.Second, "a dead server", "ServerNotHeard", "VesselPressureUnknown alder", "VesselPressureUnknown birch", "VesselHeld birch")
 	rows, err := p.query(`gritwatch_pot_answer or gritwatch_pot_state or gritwatch_pot_pressure_pascals`)
 	if err != nil || len(rows) > 0 {
 		t.Errorf("of a dead server's pots is still told: %v, error %v", rows, err)
 	}
 	stay()
 	r.startServer()
-	p.until(30*time.Second, "a server that is back", "-ServerNotHeard", "-VesselPressureUnknown alder", "-VesselPressureUnknown birch", "VesselHeld birch")
+	p.until(60*time.Second, "a server that is back", "-ServerNotHeard", "-VesselPressureUnknown alder", "-VesselPressureUnknown birch", "VesselHeld birch")
 
 	stay()
 	r.agent.kill()
-	p.until(30*time.Second, "a dead agent", "VesselPressureUnknown alder", "VesselPressureUnknown birch", "VesselHeld birch", "-ServerNotHeard")
+	p.until(60*time.Second, "a dead agent", "VesselPressureUnknown alder", "VesselPressureUnknown birch", "VesselHeld birch", "-ServerNotHeard")
 	for _, expr := range []string{`gritwatch_pot_state{state="unknown"} == 1`, `gritwatch_pot_answer{word="not-proven"} == 1`} {
 		if rows, err := p.query(expr); err != nil || len(rows) != 2 {
 			t.Errorf("%s: %v, error %v", expr, rows, err)
@@ -240,7 +241,7 @@ func (s *site) checksScrape(t *testing.T) {
 
 func (s *site) get(t *testing.T, target string) (int, []byte) {
 	t.Helper()
-	client := http.Client{Timeout: 5 * time.Second}
+	client := http.Client{Timeout: soon}
 	res, err := client.Get("http://" + s.http + target)
 	if err != nil {
 		t.Fatal(err)
@@ -311,9 +312,12 @@ func (p *prometheus) checksBoard(t *testing.T, file string) {
 		if err != nil {
 			t.Errorf("%s: %v", expr, err)
 		}
-		// Alder blasts for half of the time.
-		if len(rows) == 0 && !strings.Contains(expr, "production_ratio") {
-			t.Errorf("%s: gives nothing", expr)
+		// Alder blasts for half of the time, and of readings that a busy machine brings late there is nothing for a while.
+		if len(rows) == 0 && err == nil && !strings.Contains(expr, "production_ratio") {
+			eventually(t, 2*soon, expr+" gives something", func() bool {
+				rows, err := p.query(expr)
+				return err == nil && len(rows) > 0
+			})
 		}
 	}
 	var walk func(v any)

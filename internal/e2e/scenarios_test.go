@@ -8,14 +8,21 @@ import (
 	"time"
 )
 
-const soon = 10 * time.Second
+// soon is how long to wait for what comes at once: a busy machine may take long.
+const soon = 20 * time.Second
 
 // TestFaultsAreNeverVented plays what can go wrong at a pot and its gauge, and holds the server's answers against the
 // simulator's truth: never VENTED with over 7 kPa in the vessel, never at all once a fault has made the gauge unworthy.
 // Healthy pots beside them say VENTED after every vent.
 func TestFaultsAreNeverVented(t *testing.T) {
 	t.Parallel()
-	// Presses last from 3 to 17, 33 to 47 and 63 to 77 s.
+	seat(t)
+	try(t, playFaults)
+}
+
+func playFaults(t *trial) {
+	// Presses last from 3 to 11, 26 to 34 and 49 to 57 s, and a vent 5 s.
+	const cycle, end = "press: 8 s, rest: 15 s", 68 * time.Second
 	cases := []struct {
 		pot
 		never  float64 // from this second on never VENTED; negative: only the truth judges
@@ -23,39 +30,43 @@ func TestFaultsAreNeverVented(t *testing.T) {
 	}{
 		{pot{name: "alder"}, -1, ""},
 		{pot{name: "birch", start: "10 s"}, -1, ""},
-		{pot{name: "cedar", events: []string{"{at: 40 s, gauge: vessel, isolated: true, leak: 3 s}"}}, 40, "no-vent-seen"},
-		{pot{name: "elm", events: []string{"{at: 40 s, gauge: vessel, isolated: true}"}}, 40, "over-limit"},
+		{pot{name: "cedar", events: []string{"{at: 30 s, gauge: vessel, isolated: true, leak: 1.5 s}"}}, 30, "no-vent-seen"},
+		{pot{name: "elm", events: []string{"{at: 30 s, gauge: vessel, isolated: true}"}}, 30, "over-limit"},
 		// -3 psi is under the live zero of a 200 psi range, -2 psi within it and outside the declared error.
 		{pot{name: "hazel", events: []string{"{at: 0 s, gauge: vessel, drift: -3 psi}"}}, 0, "vessel-bad"},
-		{pot{name: "larch", events: []string{"{at: 36 s, gauge: vessel, drift: -3 psi, over: 5 s}"}}, 50, "vessel-bad"},
+		{pot{name: "larch", events: []string{"{at: 28 s, gauge: vessel, drift: -3 psi, over: 5 s}"}}, 36, "vessel-bad"},
 		{pot{name: "juniper", events: []string{"{at: 0 s, gauge: vessel, drift: -2 psi}"}}, 0, "sensor-fault"},
 		{pot{name: "maple", events: []string{"{at: 0 s, gauge: vessel, scale: 0.1}"}}, 0, "no-vent-seen"},
-		{pot{name: "oak", events: []string{"{at: 40 s, trap: 1.3 psi}"}}, 40, "over-limit"},
-		{pot{name: "pine", events: []string{"{at: 58 s, gauge: vessel, stuck: true}"}}, 64, "gauge-does-not-follow"},
-		{pot{name: "rowan", events: []string{"{at: 40 s, gauge: vessel, failed: true}"}}, 40, "vessel-bad"},
+		{pot{name: "oak", events: []string{"{at: 30 s, trap: 1.3 psi}"}}, 30, "over-limit"},
+		// The press at 49 s is seen within the 2 s that any reading may be old.
+		{pot{name: "pine", events: []string{"{at: 45 s, gauge: vessel, stuck: true}"}}, 51, "gauge-does-not-follow"},
+		{pot{name: "rowan", events: []string{"{at: 30 s, gauge: vessel, failed: true}"}}, 30, "vessel-bad"},
 		{pot{name: "walnut", events: []string{"{at: 0 s, gauge: vessel, reads: {pot: yew, point: vessel}}"}}, 0, ""},
-		{pot{name: "yew", start: "21 s", events: []string{"{at: 0 s, gauge: vessel, reads: {pot: walnut, point: vessel}}"}}, 0, ""},
+		{pot{name: "yew", start: "14 s", events: []string{"{at: 0 s, gauge: vessel, reads: {pot: walnut, point: vessel}}"}}, 0, ""},
 	}
 	var pots []pot
 	for _, c := range cases {
+		c.cycle = cycle
 		pots = append(pots, c.pot)
 	}
 	s := runSite(t, pots)
+	t.by(s.truth, truthEvery)
 	const lines = 3 // of 13 pots
 	eventually(t, soon, "the lines' counters", func() bool { return len(s.series("gritwatch_line_requests_total")) == lines })
 	counted := s.series("gritwatch_line_")
+	zero := jsonLines[truth](t, s.truth)[0].T
 	var w watcher
 	began := time.Now()
-	eventually(t, 120*time.Second, "the scenarios' end", func() bool {
+	crossed := func() bool { return strings.Contains(s.server.out.String(), " are crossed: ") }
+	eventually(t, 2*time.Minute, "the scenarios' end", func() bool {
 		w.look(s.site)
-		return time.Since(began) > 95*time.Second
+		return time.Since(zero) > end
 	})
 	s.countsLines(t, lines, counted, time.Since(began)-10*time.Second) // which are told every 10 s
 	// Two coincidences are needed, and how soon they come is a matter of the two pots' cycles.
-	eventually(t, 60*time.Second, "the crossing of walnut and yew is named", func() bool { return strings.Contains(s.server.out.String(), " are crossed: ") })
+	eventually(t, 60*time.Second, "the crossing of walnut and yew is named", crossed)
 	s.namesCrossing(t, "walnut", "yew")
 	said := w.judge(t, s.truth)
-	zero := jsonLines[truth](t, s.truth)[0].T
 
 	for _, c := range cases {
 		reasons := map[string]bool{}
@@ -66,7 +77,7 @@ func TestFaultsAreNeverVented(t *testing.T) {
 				reasons[code] = true
 			}
 			if a.Word == "vented" && c.never >= 0 && at > c.never {
-				t.Errorf("%s: VENTED at %.1f s, must never be from %g s on", c.name, at, c.never)
+				t.never("%s: VENTED at %.1f s, must never be from %g s on", c.name, at, c.never)
 				break
 			}
 		}
@@ -76,7 +87,7 @@ func TestFaultsAreNeverVented(t *testing.T) {
 		if c.never < 0 && said[c.name] == 0 {
 			t.Errorf("%s is healthy and was never VENTED: %v", c.name, reasons)
 		}
-		if c.never >= 40 && said[c.name] == 0 {
+		if c.never >= 30 && said[c.name] == 0 {
 			t.Errorf("%s was healthy at first and yet never VENTED: %v", c.name, reasons)
 		}
 	}
@@ -84,7 +95,7 @@ func TestFaultsAreNeverVented(t *testing.T) {
 }
 
 // namesCrossing wants the server's log to name the crossing of two pots, as one of their vessel gauges, and no other.
-func (r *runningSite) namesCrossing(t *testing.T, one, other string) {
+func (r *runningSite) namesCrossing(t testing.TB, one, other string) {
 	t.Helper()
 	named := false
 	for line := range strings.Lines(r.server.out.String()) {
@@ -105,7 +116,7 @@ func (r *runningSite) namesCrossing(t *testing.T, one, other string) {
 
 // delays holds healthy pots to: VENTED within 6 s (p95) of truly falling under 0.5 psi, and for 97 % of the time from
 // then to the next press.
-func (w *watcher) delays(t *testing.T, path string, names ...string) {
+func (w *watcher) delays(t testing.TB, path string, names ...string) {
 	t.Helper()
 	lines := jsonLines[truth](t, path)
 	var delays []float64
@@ -160,11 +171,16 @@ func (w *watcher) delays(t *testing.T, path string, names ...string) {
 	}
 }
 
-// lowers fails unless the pot's word leaves vented within a time, and gives the reason then.
-func (s *site) lowers(pot string, within time.Duration) {
+// lowers waits until the pot's word leaves vented. It fails where that is said to somebody who asks later than a time after an
+// instant: the server judges an answer's age when it is asked, however long a busy machine takes to ask and to answer.
+func (s *site) lowers(pot string, since time.Time, within time.Duration) {
 	s.t.Helper()
-	eventually(s.t, within, pot+" no longer VENTED", func() bool {
+	eventually(s.t, soon, pot+" no longer VENTED", func() bool {
+		asked := time.Since(since)
 		w := s.word(pot)
+		if w == "vented" && asked > within {
+			s.t.Fatalf("%s is VENTED to somebody who asks after %v, may be for %v at most", pot, asked, within)
+		}
 		return w != "" && w != "vented"
 	})
 }
@@ -186,17 +202,15 @@ func (r *runningSite) ventedOnlyAfterPress(pot string, since time.Time) {
 // the journal has them: when they have come without a hole, what was seen before counts on (R7).
 func TestProgramsThatDie(t *testing.T) {
 	t.Parallel()
-	r := runSite(t, []pot{{name: "alder"}})
-	const fall = 3500 * time.Millisecond // R6's 2 s, a poll of this test, and a busy machine
-	isVented := func() {
-		t.Helper()
-		eventually(t, 70*time.Second, "alder VENTED", func() bool { return r.word("alder") == "vented" })
-	}
+	seat(t)
+	// It rests for long enough to be seen VENTED again without a press, if that were said.
+	r := runSite(t, []pot{{name: "alder", cycle: "press: 8 s, rest: 18 s"}})
+	const fall = 2100 * time.Millisecond // R6's 2 s, and the moment until a signal is taken
 
-	isVented()
+	eventually(t, 70*time.Second, "alder VENTED", func() bool { return r.word("alder") == "vented" })
 	r.agent.signal(syscall.SIGSTOP)
-	r.lowers("alder", fall)
 	frozen := time.Now()
+	r.lowers("alder", frozen, fall)
 	eventually(t, 10*time.Second, "frozen for 4 s", func() bool { return time.Since(frozen) > 4*time.Second })
 	r.agent.signal(syscall.SIGCONT)
 	r.ventedOnlyAfterPress("alder", frozen)
@@ -205,7 +219,7 @@ func TestProgramsThatDie(t *testing.T) {
 		t.Errorf("%d lines counted by a live agent", n)
 	}
 	r.agent.kill()
-	r.lowers("alder", fall)
+	r.lowers("alder", time.Now(), fall)
 	if left := r.series("gritwatch_line_"); len(left) > 0 {
 		t.Errorf("counters of a dead agent's lines: %v", left)
 	}
@@ -214,36 +228,36 @@ func TestProgramsThatDie(t *testing.T) {
 	r.ventedOnlyAfterPress("alder", killed)
 
 	r.server.kill()
-	killed = time.Now()
+	began := time.Now()
 	r.startServer()
-	if w := r.word("alder"); w == "vented" {
-		t.Error("VENTED right after the server's start")
-	}
-	isVented()
-	at := time.Now()
-	rows := jsonLines[truth](t, r.truth)
-	i := slices.IndexFunc(rows, func(l truth) bool { return l.Pot == "alder" && l.T.After(killed) })
-	if i < 0 {
-		t.Fatalf("no truth since %s", killed.Format("15:04:05"))
-	}
-	for _, l := range rows[i:] {
-		if l.Pot == "alder" && l.T.After(at.Add(-2*time.Second)) && l.T.Before(at) && l.VesselPa > 7e3 {
-			t.Errorf("VENTED at %s, and at %s the vessel held %.0f Pa", at.Format("15:04:05.000"), l.T.Format("15:04:05.000"), l.VesselPa)
+	var w watcher
+	eventually(t, 70*time.Second, "alder VENTED after the server's start", func() bool {
+		w.look(r.site)
+		n := len(w.said)
+		if n == 0 || w.said[n-1].pots["alder"].Answer.Word != "vented" {
+			return false
 		}
-	}
+		if after := w.said[n-1].to.Sub(began); after < 3*time.Second {
+			t.Errorf("VENTED %v after the server's start, which has not heard of 3 s yet", after)
+		}
+		return true
+	})
+	w.judge(t, r.truth)
 }
 
 // TestTwoAgentsClaimOnePot lets another agent, and then a second session of the same agent, claim a pot: the first agent's
 // data stands, and the pot is not VENTED until a minute after the last of the other's.
 func TestTwoAgentsClaimOnePot(t *testing.T) {
 	t.Parallel()
+	// It is VENTED for the last seconds of each cycle, and so it would be at the end of three after the claim.
+	const cycle, length = "press: 7 s, rest: 13 s", 20 * time.Second
 	for name, c := range map[string]struct{ agent, code string }{
 		"another agent":    {"quay-9", "second-agent"},
 		"a second session": {"quay-1", "second-session"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
-			pots := []pot{{name: "alder"}}
+			pots := []pot{{name: "alder", cycle: cycle}}
 			r := runSite(t, pots)
 			eventually(t, 60*time.Second, "alder VENTED", func() bool { return r.word("alder") == "vented" })
 
@@ -258,11 +272,11 @@ func TestTwoAgentsClaimOnePot(t *testing.T) {
 			}
 			eventually(t, 40*time.Second, "the reason "+c.code, given)
 			began := time.Now()
-			eventually(t, 40*time.Second, "a cycle under two claims", func() bool {
+			eventually(t, 2*length, "a cycle under two claims", func() bool {
 				if r.word("alder") == "vented" {
 					t.Fatal("VENTED while two claim the pot")
 				}
-				return time.Since(began) > 30*time.Second
+				return time.Since(began) > length
 			})
 			stopped := time.Now() // before the stop: a program on a busy machine ends some time after its last message
 			other.stop()

@@ -20,7 +20,7 @@ import (
 	"gritwatch/protocol/sparkplug"
 )
 
-// screenRun is how long the page is watched: two cycles of each pot.
+// screenRun is how long the page is watched: three cycles of each pot.
 const screenRun = 60 * time.Second
 
 // moves is how far a vessel has moved from one reading to the next, Pa, to count as moving: what the agent tells at once.

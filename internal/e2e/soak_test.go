@@ -153,7 +153,10 @@ func newSoak(t *testing.T, seed uint64, length time.Duration) *soak {
 		s.links = append(s.links, newLink(t, addr, s.mqtt))
 		return addr
 	}
-	soakBuild := s.buildAgent()
+	soakBuild, err := soakAgentProgram()
+	if err != nil {
+		t.Fatal(err)
+	}
 	for i, pots := range [][]string{s.pots[:2], s.pots[2:]} {
 		name := fmt.Sprintf("quay-%d", i+1)
 		a := &soakAgent{machine: newMachine(t, machines, name, 64<<20, real), pots: pots, clock: filepath.Join(s.dir, name+".clock"),
@@ -164,7 +167,7 @@ func newSoak(t *testing.T, seed uint64, length time.Duration) *soak {
 		a.config = s.write(name+".yaml", s.agentFile(a, near(name), fmt.Sprintf("line-%d", i)))
 		a.program = s.daemon(name, func() *exec.Cmd {
 			cmd := a.own(soakBuild, "run", "--config", a.config)
-			cmd.Env = append(os.Environ(), "GRITWATCH_SOAK_CLOCK="+a.clock, "GRITWATCH_SOAK_READ="+a.heard)
+			cmd.Env = soakEnv(a.clock, a.heard)
 			return cmd
 		})
 		s.agents = append(s.agents, a)
@@ -193,16 +196,21 @@ func newSoak(t *testing.T, seed uint64, length time.Duration) *soak {
 	return s
 }
 
-// buildAgent builds the agent whose clock can be set and whose readings can be seen.
-func (s *soak) buildAgent() string {
+// soakAgentProgram builds once the agent whose clock can be set and whose readings can be seen.
+var soakAgentProgram = sync.OnceValues(func() (string, error) {
 	path := filepath.Join(bin, "gritwatch-agent-soak")
 	cmd := exec.Command("go", slices.Concat([]string{"build", "-tags", "soak"}, buildFlags, []string{"-o", path, "./agent"})...)
 	cmd.Dir = "../.."
 	cmd.Env = append(os.Environ(), buildEnv...)
 	if out, err := cmd.CombinedOutput(); err != nil {
-		s.t.Fatalf("build of the agent for the soak: %v\n%s", err, out)
+		return "", fmt.Errorf("build of the agent for the soak: %w\n%s", err, out)
 	}
-	return path
+	return path, nil
+})
+
+// soakEnv is the environment of such an agent: the paths of what its clock is off by, and of what it read.
+func soakEnv(clock, heard string) []string {
+	return append(os.Environ(), "GRITWATCH_SOAK_CLOCK="+clock, "GRITWATCH_SOAK_READ="+heard)
 }
 
 // daemon is a program of the stack; the test's end kills it.
