@@ -45,11 +45,22 @@
 // resistance, which is reckoned with the bore that was known, as much as what comes before it: where both have moved alike, the blast is taken as one of
 // another bore, and where a blast moves the one by three tenths of ln A^2 without the other it is not.
 //
-// Without a nozzle point Ph stands for Pn, and only air-only seconds count: they show (Pn/Ph)^2 of the growth. Air alone is a stream that was seen
-// to stop (package level), from two seconds after that, and it counts if it passes more freely than any mixture of late, by a loading of 0.45; not in
-// the first 25 s of a press, whose warm air takes 0.1 of y at first. Three such blasts make the baseline; what wears before the third is in it, in part. From
-// then on y of the laden seconds is watched too: what it has moved since the last air alone is wear or a mixture, nobody can tell which, so all of it counts as
-// a standard deviation, and over 0.06 of y in all the bore is not known until air alone tells.
+// Without a nozzle point Ph stands for Pn, and only air-only seconds count: they show (Pn/Ph)^2 of the growth. d2 then ends at the vessel, as a choke that is
+// partly shut loses behind it what a wider nozzle would. Air alone is a stream that was seen to stop (package level), from two seconds after that and
+// up to eight before it is seen to flow again, and not in the first 25 s of a press, whose warm air takes 0.1 of y at first. It passes more freely than any mixture
+// of late by 0.08, and what has fallen by 0.08 by 0.6 of what the last one did. One such blast has a deviation of 0.02 in y, however long it is: that is what the gauges, the load and unload
+// of the compressor and the weather leave in it on simulated pots, their true resistances given, and with those that the presses tell it is hardly more.
+//
+// The first such blast makes the baseline, with the next four as long as the mixture shows no wear. Between two of them y of the laden seconds is watched. What
+// that has gained, g, at most 0.25 an hour of blasting, is wear or a leaner mixture. Nobody can tell which, so each counts as likely: the bore is said to have grown by
+// g/2, with a deviation of g/2 besides its own,
+//
+//	sd^2 = sd0^2 + (g/2)^2,   K = sd^2/(sd^2 + 0.02^2),   y0 + K (y - y0),   sd^2 = K 0.02^2       (5)
+//
+// of which the next air alone makes this: much where the laden stream has moved, a mean of many where it has not (the filter of one state; Kalman, J. Basic
+// Engineering 82 (1960) 35, from memory). What has worn before the first air alone is told in the same way by what the laden stream gained until then. Where all of it is over
+// 0.06 of y the bore is not known until air alone tells. One blast that is four deviations off moves nothing; two that agree do, and where the laden stream has not moved with them it
+// was the baseline whose stream had not quite stopped.
 //
 // Every slope is learned from what both quantities are off their own slow means, so that what changes slowly is not taken
 // for it, and where the one has moved well over its noise, which they share.
@@ -72,11 +83,11 @@
 //
 // Expect is (2) the other way round, for the press that goes on: the slowest that a healthy vent can be now,
 //
-//	ln tau = ln T0 + a (ln F + u t - pivot) + 0.10 + 3 sd,   lag = mean + 80 ms + 4 mean deviations         (5)
+//	ln tau = ln T0 + a (ln F + u t - pivot) + 0.10 + 3 sd,   lag = mean + 80 ms + 4 mean deviations         (6)
 //
 // with T0 the exhaust's baseline, u one and a half times what blasting adds to ln F in the mean, t the blasting since, and sd the
 // scatter of vents. The vent watch holds the fall against it, finds a shut or half-shut exhaust sooner by that, and never later: its own
-// envelope, of commissioning or nominal dimensions, stands beside. (5) never goes by what has clogged since. A vent through half an
+// envelope, of commissioning or nominal dimensions, stands beside. (6) never goes by what has clogged since. A vent through half an
 // exhaust takes 1.3 to 2 times as long, by the nozzle's share, so an error of 0.10 in ln tau costs nothing but a few tenths of a second,
 // where a wrong F would cost a false finding at every vent. F is therefore taken with care:
 //
@@ -98,7 +109,8 @@
 // clogs the inlet then looks like a better exhaust, and its cleaning like a clog.
 //
 // Without a nozzle point a leaner mixture looks like a worn nozzle, and the bore is told by air-only seconds or not at all; between
-// them it is as old as the last of them. A pot that never has air alone never has a bore. With one, a hose that clogs or kinks moves h, and what is taken for the area's
+// them it is as unsure as the laden stream has moved. A pot that never has air alone never has a bore; what wore before the first of it is half of what the laden
+// stream gained until then, be that as it may. With a nozzle point a hose that clogs or kinks moves h, and what is taken for the area's
 // logarithm by w times that, until air-only seconds tell. What wears before the first observations is in the baseline.
 //
 // The slopes, kappa and the warmth of short presses were fitted to simulated pots before they are learned; no published figures of them were

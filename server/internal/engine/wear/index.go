@@ -128,7 +128,9 @@ func (m *Monitor) Index(p Part) Index {
 	}
 	d, off := t.level.float(), math.Hypot(t.levelSD(), ownSD)
 	if p == Bore && !m.params.Points.Has(points.Nozzle) {
-		if off = math.Hypot(off, math.Abs((m.lately - m.then).float())); off > boreKnown {
+		hours := m.use.blasting()
+		more, _ := m.alone.worn(hours)
+		if d, off = d+more, m.alone.off(hours); off > boreKnown || t.after > 0 {
 			return Index{Count: int(t.n)}
 		}
 	}
@@ -188,6 +190,9 @@ func (m *Monitor) Serve(p Part, at si.Instant) {
 	m.tracks[p].serve()
 	if p == Exhaust {
 		m.waits = false // a vent from before
+	}
+	if p == Bore {
+		m.alone.loads, m.alone.lately = 0, 0 // of another nozzle
 	}
 	if p == Exhaust || p == Bore {
 		m.ahead.fits = false // another silencer, or a smaller nozzle, may vent slower

@@ -3,7 +3,7 @@ package wear
 import "gritwatch/internal/statecodec"
 
 // monitorState is raised whenever the list of fields or their meaning changes.
-const monitorState = 2
+const monitorState = 3
 
 // AppendState appends the monitor's state, without its parameters. A restored monitor goes on as if nothing had happened.
 func (m *Monitor) AppendState(dst []byte) []byte {
@@ -73,6 +73,10 @@ func (m *Monitor) Fields(c *statecodec.Codec) {
 	if b.airSeconds != 0 {
 		statecodec.Int(c, &b.air)
 	}
+	statecodec.Int(c, &b.lateSeconds)
+	if b.lateSeconds != 0 {
+		statecodec.Int(c, &b.late)
+	}
 	for i := range b.ratio {
 		statecodec.Int(c, &b.ratios[i])
 		if b.ratios[i] != 0 {
@@ -80,8 +84,7 @@ func (m *Monitor) Fields(c *statecodec.Codec) {
 		}
 	}
 	m.loads.fields(c)
-	statecodec.Int(c, &m.lately)
-	statecodec.Int(c, &m.then)
+	m.alone.fields(c)
 	statecodec.Bool(c, &m.anchored)
 	if m.anchored {
 		statecodec.Int(c, &m.moved)
@@ -106,6 +109,19 @@ func (t *track) fields(c *statecodec.Codec) {
 	}
 	statecodec.Int(c, &t.since)
 	statecodec.Int(c, &t.changed)
+}
+
+func (a *alone) fields(c *statecodec.Codec) {
+	statecodec.Int(c, &a.loads)
+	statecodec.Int(c, &a.lately)
+	statecodec.Int(c, &a.then)
+	statecodec.Int(c, &a.at)
+	statecodec.Int(c, &a.blasts)
+	if a.blasts != 0 {
+		for _, v := range [...]*fine{&a.first, &a.sd, &a.baseSD, &a.before} {
+			statecodec.Int(c, v)
+		}
+	}
 }
 
 func (s *slope) fields(c *statecodec.Codec) {

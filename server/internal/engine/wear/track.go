@@ -88,26 +88,36 @@ func (t *track) add(at si.Instant, raw, other, hours float64, refines int32, b b
 		t.level -= shift
 		t.slow -= shift
 	}
+	t.look(at, off, t.levelSD(), hours, b)
+	return learns
+}
+
+// first takes the one observation that makes the baseline of what is seldom observed, when the part has gone so far already.
+func (t *track) first(base, level, hours float64) {
+	t.n, t.base, t.level, t.slow = learns, fineOf(base), fineOf(level), fineOf(level)
+	t.scale, t.count, t.slowAt = firstScale, 1, thousandth(hours)
+}
+
+// settle sets the level, which an observation has told by a filter of its own.
+func (t *track) settle(at si.Instant, off, level, sd, hours float64, b bounds) {
+	t.n, t.count, t.odd = min(t.n+1, 1<<20), min(t.count+1, mostCount), 0
+	t.learnScale(off)
+	t.level = fineOf(level)
+	t.look(at, off, sd, hours, b)
+}
+
+// look brings the slow mean on, and begins or ends the finding.
+func (t *track) look(at si.Instant, off, sd, hours float64, b bounds) {
 	if t.count > 0 {
 		g := max(slowGain, 1/float64(t.count))
 		t.slow += fineOf(g * (off - t.slow.float()))
 		t.slowAt += int32(math.Round(g * float64(thousandth(hours)-t.slowAt)))
 	}
 	switch d := t.level.float(); {
-	case t.since == 0 && d-t.levelSD() > b.on && t.after == 0:
+	case t.since == 0 && d-sd > b.on && t.after == 0:
 		t.since = at
 	case t.since != 0 && d < b.off:
 		t.since = 0
-	}
-	return learns
-}
-
-// first takes one of the few observations, so many in all, that make the baseline of what is seldom observed.
-func (t *track) first(y, hours float64, of int32) {
-	t.n = max(t.n, learns-of) + 1
-	t.base += fineOf((y - t.base.float()) / float64(t.n-(learns-of)))
-	if t.n == learns {
-		t.scale, t.count, t.slowAt = firstScale, 1, thousandth(hours)
 	}
 }
 

@@ -81,8 +81,6 @@ const (
 	blastLeast   = 8     // seconds that tell of a blast
 	airLeast     = 5     // the same, of air alone
 	jumpLeast    = 0.08  // of half ln d: air-only seconds are apart by half of it at times
-	mostGrown    = 0.3   // of half ln d between air-only seconds
-	firstAir     = 3     // blasts with air alone that make a baseline, without a nozzle point
 
 	million = 1e6
 	absurd  = 1e4 // nothing here is ever so much
@@ -141,9 +139,7 @@ type Monitor struct {
 	// Air-only seconds tell the bore without the mixture: what they have moved the others' by, and how the two compare.
 	moved, apart fine
 	anchored     bool
-	// Without a nozzle point: half ln d of laden blasting, of late and at the last air-only seconds. What it has moved since is a
-	// mixture or a nozzle that wears, which nothing but air alone can tell.
-	lately, then fine
+	alone        alone
 }
 
 // blast are sums over the steady seconds of the press that goes on, in millionths.
@@ -153,8 +149,16 @@ type blast struct {
 	seconds     int32
 	air         int64 // inlet of air-only seconds, over the nozzle's square, else the hose point's
 	airSeconds  int32
+	late        int64 // the same of the newest, without a nozzle point: abrasive may have come already
+	lateSeconds int32
 	ratio       [2]fine // sums of ln resistance of mixing and hose
 	ratios      [2]int32
+}
+
+// airEnded counts the newest air-only seconds with the others.
+func (b *blast) airEnded() {
+	b.air, b.airSeconds = b.air+b.late, b.airSeconds+b.lateSeconds
+	b.late, b.lateSeconds = 0, 0
 }
 
 // own is ln of the resistance of mixing or hose over its baseline, in the mean; 0: too little is known.
@@ -340,6 +344,7 @@ func (m *Monitor) Second(s *steady.Second, air bool) {
 	}
 	separator, okX := s.Between(points.Supply, points.Separator)
 	valve, okZ := s.Between(first, points.Hose)
+	nozzle := m.params.Points.Has(points.Nozzle)
 	if !air && math.Abs(s.Rate) < smoothRate {
 		m.smooth(&m.through[Separator], separator/hose/m.value(Separator), okX)
 		m.smooth(&m.through[Valve], valve/hose/m.value(Valve), okZ)
@@ -348,9 +353,13 @@ func (m *Monitor) Second(s *steady.Second, air bool) {
 	if !okZ || !okX && m.params.Points.Has(points.Supply) && first == points.Separator {
 		return
 	}
+	if !nozzle && s.Has.Has(points.Vessel) {
+		// A choke that is partly shut lies behind the vessel, and loses as a wider nozzle would.
+		valve, _ = s.Between(first, points.Vessel)
+	}
 	common := m.common()
 	inlet := separator/m.value(Separator)*common + valve/m.value(Valve)*common
-	over, b, nozzle := hose, &m.blast, m.params.Points.Has(points.Nozzle)
+	over, b := hose, &m.blast
 	if nozzle {
 		if over = s.PP[points.Nozzle]; !s.Has.Has(points.Nozzle) || over <= 0 {
 			return
@@ -365,10 +374,16 @@ func (m *Monitor) Second(s *steady.Second, air bool) {
 	each := million / over / through
 	switch {
 	case air && b.age <= coolingAir:
-	case air:
+	case air && nozzle:
 		b.air += int64(each * inlet)
 		b.airSeconds++
+	case air:
+		b.late += int64(each * inlet)
+		if b.lateSeconds++; b.lateSeconds >= airEnds {
+			b.airEnded()
+		}
 	default:
+		b.late, b.lateSeconds = 0, 0
 		b.inlet += int64(each * inlet)
 		b.hose += int64(million * (hose - over) / over)
 		b.seconds++
@@ -399,6 +414,7 @@ func (m *Monitor) Resistance(p Part, ratio si.Ratio) {
 // endBlast takes what the seconds of one press have told.
 func (m *Monitor) endBlast(at si.Instant) {
 	b := &m.blast
+	b.airEnded()
 	if m.tracks[Separator].odd != 0 || m.tracks[Valve].odd != 0 {
 		// The index that the losses are divided by may be about to step.
 		b.seconds, b.airSeconds = 0, 0
@@ -423,18 +439,20 @@ func (m *Monitor) endBlast(at si.Instant) {
 	}
 	if n := int64(b.seconds); n >= blastLeast && b.inlet > 0 {
 		half, share := m.halves()
-		if m.lately == 0 {
-			m.lately, m.then = fineOf(half), fineOf(half)
-		}
-		m.lately += fineOf(levelGain * (half - m.lately.float()))
+		m.alone.laden(half)
 		if b.hose > 0 && !shut {
 			m.laden(at, half, share)
 		}
 	}
 	if n := int64(b.airSeconds); n >= airLeast && b.air > 0 && !shut {
 		// Air alone passes more freely than any mixture of late, or it is none.
-		if half := math.Log(float64(b.air)/million/float64(n)) / 2; m.lately != 0 && half > m.lately.float()+freer {
+		half := math.Log(float64(b.air)/million/float64(n)) / 2
+		switch {
+		case m.alone.loads == 0 || half < m.alone.lately.float()+freer:
+		case m.params.Points.Has(points.Nozzle):
 			m.clean(at, half)
+		default:
+			m.airAlone(at, half)
 		}
 	}
 	for i, p := range [...]Part{Mixing, Hose} {
@@ -474,23 +492,8 @@ func (m *Monitor) laden(at si.Instant, half, share float64) {
 	}
 }
 
-// clean takes the bore's observation of air-only seconds. Beside laden ones it moves these to where it is.
-func (m *Monitor) clean(at si.Instant, half float64) {
-	if !m.params.Points.Has(points.Nozzle) {
-		m.then = m.lately
-		if t := &m.tracks[Bore]; !t.ready() {
-			// Air-only seconds are rare, and the bore grows meanwhile: the first few of them are the baseline.
-			t.first(half, m.use.blasting(), firstAir)
-			return
-		}
-		t := &m.tracks[Bore]
-		if up := half - (t.base + t.level).float(); up > jumpLeast && up < mostGrown {
-			// Nothing but a wider nozzle shows so much: a stream that has not quite stopped shows less.
-			t.restart(at, t.level+fineOf(up))
-		}
-		m.observe(Bore, at, half, 0)
-		return
-	}
+// clean takes air-only seconds of a pot with a nozzle point. They move the laden ones' level to where it is.
+func (m *Monitor) clean(_ si.Instant, half float64) {
 	t := &m.tracks[Bore]
 	if !t.ready() {
 		return
