@@ -32,6 +32,9 @@ type Output struct {
 // instant with each reading, and more of them tell no more.
 const jointEvery = 40 * time.Millisecond
 
+// calm is how long after a pot has come to rest no air passes any more.
+const calm = 5 * time.Second
+
 // estimates are what follows strokes and blasting. They take what the engine has brought to one instant.
 type estimates struct {
 	params  Params
@@ -86,6 +89,9 @@ func (x *estimates) step(e *Engine, h vent.Handle, out *Output) (news stroke.New
 		x.strokes.Together(j.at, j.has, &p)
 		if s, ok := x.seconds.Step(j.at, j.has, &p, e.out.State == Blasting && j.at >= e.out.Since); ok {
 			x.second(&s, out)
+		}
+		if e.out.State == AtRest && j.at.Sub(e.out.Since) >= calm {
+			x.level.Rest(j.has, &p)
 		}
 		if len(x.waiting) > 0 && x.waiting[0].At <= j.at {
 			x.serve(out)

@@ -65,6 +65,7 @@ type state struct {
 	resistance [points.SegmentCount]float64
 	exhaust    float64
 	airOnly    bool // the metering valve is shut on purpose
+	blocked    bool // it is blocked
 }
 
 func (s *state) vessel() float64 { return s.p[points.Vessel] }
@@ -156,6 +157,7 @@ func states(f *folder) (out []state, err error) {
 			}
 		}
 		s.airOnly = v.MeteredKgS == 0 && slices.Contains(v.Faults, "metering_by")
+		s.blocked = slices.Contains(v.Faults, "metering blocked")
 		out = append(out, s)
 	}
 	return out, lines.Err()

@@ -61,8 +61,11 @@
 //   - Abrasive has stopped when under 5 % of the usual flow passes the metering valve in a blast (damp clumps pass a tenth); the
 //     time in which the hose still empties itself counts too. What is over in 3 s is no stop, and a stop of under 8 s need not
 //     be found. Falsely is a stop said that begins while over 30 % of the usual flow passes, with no stop in the last 5 s, or
-//     that is still said when abrasive has flowed for 5 s. "Undecided" is not a cause that is right. At once: the word that found
-//     it; after the next vent: the last word before abrasive flows again.
+//     that is still said when abrasive has flowed for 5 s. "Undecided" is not a cause that is right; where the metering is
+//     blocked of a pot that has as good as run empty, either cause is. At once: the word that found it; after the next vent: the
+//     last word before abrasive flows again. Neither end was seen of a pot that has not run empty since its run began. Of its
+//     stops it is reckoned what one could be sure of, four to one, who knows what was drawn to the gram, and how often crews begin with a full pot
+//     and valves block, and nothing else.
 //   - A part is found late by so many presses or releases after the truth has passed the limit; found before it counts as
 //     none, but as false while the separator has less than +15 % or the exhaust lost less than 5 %. What was not found as long
 //     as it lasted, over the number aimed at, counts as infinitely late. Hours are those of the runs of slow-wear, rests included, in

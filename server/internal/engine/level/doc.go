@@ -72,18 +72,42 @@
 // What enters the hose is under 0.15 of the usual for two seconds: the stream has stopped. A damp lump that lets a tenth
 // through is not a stop for ten seconds. Without a nozzle point a second's loading is off by a tenth and more: there the logarithm of how much likelier a
 // stop is than a stream is summed (Wald, Sequential Analysis, 1947), with the scatter that the pot has shown, from the twelfth second of a press on, until it is 10; at 0
-// abrasive flows again. Empty against blocked: the level's own distribution against a blocked valve, which
-// happens at any level, five times rarer; between 0.2 and 0.8 the word is undecided, and the next vent decides by its
-// time. How the stream ends tells too: behind a blocked valve the hose clears in its own time, the last abrasive of a pot comes thinner and thinner. That
-// counts for five times at most, for or against, as it is known of simulated pots alone. A pot of which neither end was seen may hold anything with a
-// probability of a fifth, and may have been as good as empty all the time: undecided it stays there more often, also after the vent. When abrasive flows again it was blocked; when the pot is filled first, it was empty.
+// abrasive flows again.
+//
+// # Empty or blocked
+//
+// The level's own distribution against a blocked valve, which happens at any level, five times rarer; at once a cause is said that is
+// likelier than four to one, in between the word is undecided, and the next vent decides by its time. Three things more are held
+// against it.
+//
+// How the stream ends: behind a blocked valve the hose clears in its own time, the last abrasive of a pot comes thinner and
+// thinner. That counts for five times at most, for or against, as it is known of simulated pots alone.
+//
+// How the air parts. Behind the inlet valve one branch is the push line, the other one vessel and metering valve, both end in the mixing tee. Abrasive in the
+// valve, or a lump, lets as good as no air through, and the vessel has the pressure of the parting. An empty pot's open
+// valve lets air through: with the losses in squares s of the separator, v from there to the vessel and x from the vessel to
+// the hose point, v/s rises and x/v falls, both at any flow. By how much is another matter for each pot: 4 to 9 % and a
+// quarter to a third of simulated ones, nothing where the valve is small. So first the sign alone counts, over what errors of gauges can do: that is
+// zeros and spans times what the flow has grown since abrasive flowed, less what supply and separator show apart at rest, and it is hardly
+// more than two to one. A stop is proven blocked when abrasive flows again, and empty when the pot is filled; from then on x/v of the next stop
+// is held against that of the one that was proven, in which the same errors are, and that is mostly a hundred to one, which is as far as it counts. In the
+// first seconds, when the valve of an emptying pot is still closing, it does not count. As a stop goes on its cause is judged again
+// each second.
+//
+// What was drawn. A pot of which neither end was seen began full in all but 15 % of the cases, as crews fill at set-up, else with anything (common practice, no source). What
+// was drawn since then is told by flow and vents to 13 to 20 %. As much as a pot holds: it has run empty. Less: it may be blocked or have
+// begun with less, and no gauge tells. There the word is undecided more often, also after the vent, and blocked is said less readily than
+// empty: nobody is to look for a lump that is not there. If such a pot was topped up, it may hold anything with a probability of a fifth.
+//
+// When abrasive flows again it was blocked; when the pot is filled first, it was empty.
 //
 // # Time to empty
 //
 // s over the flow's factor and the flow by the formula, of which the last minute goes back to the usual of forty minutes
 // with a time constant of ten minutes of blasting, as a process of Ornstein and Uhlenbeck (Uhlenbeck and Ornstein, Physical
 // Review 36, 1930); its variance is that of this pot's own settings. The interval holds the variances of s and of the
-// factor, how they lean on one another, and that of the mean flow to come. On the clock: over the share of blasting in the
+// factor, how they lean on one another, and that of the mean flow to come. What the factor is off goes with the loading, so it wanders as
+// the setting does: of a pot whose setting stays a fifth of its variance counts (of simulated pots). On the clock: over the share of blasting in the
 // last half hour, breaks of over five minutes cut to that.
 //
 // # What cannot be known

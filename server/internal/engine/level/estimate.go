@@ -12,8 +12,13 @@ const (
 	knownSD = 0.25   // of capacity: a level less sure than that is not known
 	changes = 600.0  // s of blasting in which a setting lasts
 	// spreadSeen makes up for the half hour's mean, which goes along with the settings that are held against it.
-	spreadSeen = 2.2
-	longestIn  = 48 * time.Hour
+	spreadSeen = 2.5
+	// Of simulated pots: the variance that the means of a pot with one setting show all the same; the share of the variance of
+	// the flow's factor that such a pot has, as that moves with the setting, by what friction and slowing are off; and the variance of settings from which it has all.
+	spreadLeft  = 0.0003
+	steadyShare = 0.2
+	spreadAll   = 0.02
+	longestIn   = 48 * time.Hour
 )
 
 // Estimate is what is known as of the last that was taken.
@@ -69,9 +74,10 @@ func (f *Filter) empty(b *belief, s, v float64) Forecast {
 	// The setting goes back to the usual one, as a process of Ornstein and Uhlenbeck: its mean over the time to come, and
 	// the variance of that mean.
 	l := math.Log(now / f.longFlow)
-	spread := spreadSeen * max(0, f.spread-wobbleLeft*f.wobble)
+	settings := max(0, f.spread-wobbleLeft*f.wobble)
+	spread, moves := spreadSeen*max(0, settings-spreadLeft), min(1, steadyShare+settings/spreadAll)
 	if f.meter.source == bySetting {
-		spread = spreadAtFirst
+		spread, moves = spreadAtFirst, 1
 	}
 	var g float64
 	for range 3 {
@@ -85,7 +91,7 @@ func (f *Filter) empty(b *belief, s, v float64) Forecast {
 	}
 	rate := s / t
 	// Level and flow factor lean on one another.
-	vk, c := b.p[iFlow][iFlow], b.p[iShare][iFlow]
+	vk, c := moves*b.p[iFlow][iFlow], math.Sqrt(moves)*b.p[iShare][iFlow]
 	ofFlow, ofShare := s*s*(vk+g), v-2*s*c
 	if ofShare < 0 {
 		ofFlow, ofShare = max(0.3*ofFlow, ofFlow+ofShare), 0

@@ -4,6 +4,7 @@ import (
 	"math"
 	"time"
 
+	"gritwatch/protocol/points"
 	"gritwatch/protocol/si"
 	"gritwatch/server/internal/engine/steady"
 	"gritwatch/server/internal/engine/stroke"
@@ -27,9 +28,6 @@ const (
 	mostShare    = 1.05
 	sameSounding = 0.15 // two soundings of one rest differ by less, unless the pot was filled between them
 	shrinkSD     = 0.15 // of freeGas
-	unlearned    = 2.0  // times likelier it must be that a pot of which neither end is known has run empty
-	anyLevel     = 0.2  // of the pots of which neither end is known hold something else than they are taken for
-	mostThinned  = 5.0  // for or against: it is not known of other pots
 	mostlyFull   = 0.8  // of the fills are to the full
 )
 
@@ -51,6 +49,7 @@ const (
 	// second to second: 1/120 over 1/24 + 1/120 - 2/72, the variances of running means of 12 and 60 s.
 	wobbleLeft = 0.375
 	blastLeast = 4 * time.Second
+	fillsFrom  = 30 * time.Second // of rest: a shorter one is none in which a pot is filled
 )
 
 // A Filter follows the abrasive in one pot. It costs a constant time a call and allocates nothing. It is a value: a copy
@@ -61,9 +60,11 @@ type Filter struct {
 	shrinks  float64 // by what share the times fall from empty to full, by the dimensions
 
 	meter meter
+	path  path
 	b     belief // as of the last stroke
 	// What was drawn since then, by the formula, shares of capacity; the squares of the seconds' parts; seconds of blasting.
 	drawn, squares, lasted float64
+	whole                  float64    // drawn since the filter began, likewise by the formula
 	sounds                 [2]sounder // by Sounder
 	est                    Estimate   // the parts that are kept
 
@@ -145,11 +146,15 @@ func (f *Filter) Second(s, middle *steady.Second) {
 	m := f.meter.second(s, middle)
 	f.rested = false
 	f.clock(s.At, dt)
+	f.path.second(s, f.meter.age, f.meter.flows(), f.meter.stopped > 0)
 	switch {
 	case m.stops:
 		f.est.Stop, f.est.StopSince = f.cause(), s.At
 	case m.goes, f.est.Stop != Flowing && f.meter.stopped == 0 && f.meter.flown:
+		f.path.proven(Blocked)
 		f.est.Stop, f.est.StopSince = Flowing, 0
+	case f.meter.stopped > 0 && f.meter.stopped < judgedFor:
+		f.judge()
 	}
 	q := m.flow
 	if f.meter.stopped == 0 {
@@ -165,6 +170,7 @@ func (f *Filter) draw(q, dt float64) {
 	d := q * dt / f.capacity
 	f.est.Used = si.Mass(short(float64(f.est.Used) + d*f.capacity*math.Exp(f.b.x[iFlow])))
 	f.drawn = short(f.drawn + d)
+	f.whole = short(f.whole + d)
 	f.squares = short(f.squares + float64(d*d))
 	f.lasted = short(f.lasted + dt)
 }
@@ -234,68 +240,17 @@ func (f *Filter) clock(at si.Instant, dt float64) {
 	f.duty, f.dutyOf = short(f.duty*k+dt), short(f.dutyOf*k+gap)
 }
 
-// cause judges why no abrasive comes.
-func (f *Filter) cause() Stop {
-	b := f.b
-	f.drawnFrom(&b)
-	b.notNegative(-3)
-	s, v := b.x[iShare], b.p[iShare][iShare]
-	// An empty pot would be believed near zero; a blocked one may hold anything.
-	blocked := 0.2
-	v += emptySD*emptySD + 0.01*0.01
-	d := max(0, s-emptyShare)
-	empty := f.guessed(math.Exp(-d*d/(2*v))/math.Sqrt(2*math.Pi*v)) * f.thinned()
-	sure := 0.2
-	if !f.anchored {
-		sure = 0.1
-	}
-	switch p := empty / (empty + blocked); {
-	case p > 0.8:
-		return Empty
-	case p < sure:
-		return Blocked
-	}
-	return Undecided
-}
-
-// guessed is the density of an empty pot by the level's own belief, where that is no more than a guess: then the pot may as well hold anything.
-func (f *Filter) guessed(density float64) float64 {
-	if f.anchored {
-		return density
-	}
-	return (1-anyLevel)*density + anyLevel
-}
-
-// thinned is how much likelier it is that the stream has ended as it did if the pot has run empty than if its metering is blocked. What is blocked stops at once,
-// and the hose clears; the last abrasive of a pot comes thinner and thinner.
-func (f *Filter) thinned() float64 {
-	m := &f.meter
-	switch {
-	case m.source != byHose:
-		return 1
-	case !m.flown && !f.faded && f.anchored:
-		return 1 / mostThinned // it flowed to the end of the press before
-	case !m.flown:
-		return 1
-	}
-	like := func(mean, sd float64) float64 {
-		z := (float64(m.fades) - mean) / sd
-		return math.Exp(-z*z/2) / sd
-	}
-	c := m.clears
-	return max(1/mostThinned, min(mostThinned, like(1+1.65*c, 0.7*c)/max(1e-9, like(1.2*c, 0.2+0.3*c))))
-}
-
 // Press takes one completed press.
 func (f *Filter) Press(p *stroke.Press) {
 	f.meter.rest()
+	f.path.press(p.Rested > fillsFrom)
 	f.settle()
 	if s, sd := f.b.x[iShare], math.Sqrt(f.b.p[iShare][iShare]); s < -0.05-2*sd {
 		// It goes on flowing from an empty pot: the level was believed wrongly.
 		f.restart(&f.b, lostShare, startSD)
 		f.anchored = false
 	}
-	if vented := float64(p.From-f.params.Ambient) < 20*si.KPa; vented && p.Rested > 30*time.Second {
+	if vented := float64(p.From-f.params.Ambient) < 20*si.KPa; vented && p.Rested > fillsFrom {
 		f.maybeFilled(p.At, p.Rested)
 	}
 	if p.Fill > 0 {
@@ -325,8 +280,11 @@ func (f *Filter) maybeFilled(at si.Instant, rested time.Duration) {
 // Vent takes one completed vent.
 func (f *Filter) Vent(v *stroke.Vent) {
 	mu := f.meter.usual
-	stopped, thinned := f.meter.stopped > 0, f.thinned()
-	f.faded = f.meter.flown && f.meter.enters < 0.35*f.meter.usual && f.meter.mu < 0.7*f.meter.usual
+	stopped, thinned := f.meter.stopped > 0, f.thinned()*f.path.told()
+	f.path.ends()
+	if f.meter.flown || !stopped {
+		f.faded = f.meter.flown && f.meter.enters < 0.35*f.meter.usual && f.meter.mu < 0.7*f.meter.usual
+	}
 	if f.meter.source != bySetting && f.meter.mu > 0 {
 		mu = f.meter.mu
 	}
@@ -355,47 +313,6 @@ func (f *Filter) Vent(v *stroke.Vent) {
 		}
 	}
 	f.b.settle()
-}
-
-// causeByVent judges by the vent after a stop why it stopped: by the level before, how the stream has ended, and what the vent says.
-func (f *Filter) causeByVent(t, r, thinned float64) Stop {
-	unit := f.sounds[ByVent].unit
-	if unit == 0 {
-		return f.est.Stop
-	}
-	s, v := f.b.x[iShare], f.b.p[iShare][iShare]
-	like := func(d, v float64) float64 { return math.Exp(-d*d/(2*v)) / math.Sqrt(v) }
-	// Of the level before the stop.
-	ve := v + emptySD*emptySD + 0.01*0.01
-	empty := like(max(0, s-emptyShare), ve) / math.Sqrt(2*math.Pi)
-	blocked := 0.2
-	// Of the vent: through an empty pot's open metering valve air bleeds too.
-	t /= unit
-	r *= t
-	e := f.b
-	e.forget(iShare, emptyShare, emptySD)
-	d, h := e.expect(ByVent, t, 0)
-	hph, _ := e.gain(&h)
-	empty *= like(d+0.04, hph+r*r+0.05*0.05)
-	d, h = f.b.expect(ByVent, t, 0)
-	hph, _ = f.b.gain(&h)
-	same := like(d+0.03, hph+r*r+0.04*0.04)
-	blocked *= same
-	if f.anchored {
-		if empty*thinned > blocked {
-			return Empty
-		}
-		return Blocked
-	}
-	// A pot of which neither end was seen may have been as good as empty all the time: then its vents stay what they were.
-	empty = float64((1-anyLevel)*empty) + float64(anyLevel*same)
-	switch p := empty * thinned / blocked; {
-	case p > unlearned:
-		return Empty
-	case p < 1/unlearned:
-		return Blocked
-	}
-	return Undecided
 }
 
 // ranEmpty takes a belief for one of a pot that holds as good as nothing.
@@ -571,6 +488,11 @@ func (f *Filter) filled(by Sounder, y, mu, r, ask float64) {
 		if empty {
 			from = emptyShare
 		}
+		if f.est.Stop == Empty || f.est.Stop == Undecided {
+			f.path.proven(Empty)
+		} else {
+			f.path.forget()
+		}
 		f.est.Refills++
 		f.est.Refill = Refill{At: f.askAt, From: si.Ratio(coarse(max(0, from))), To: si.Ratio(coarse(f.b.x[iShare])), Full: full}
 		f.est.Stop, f.est.StopSince = Flowing, 0
@@ -610,4 +532,10 @@ func (f *Filter) raw(by Sounder, at si.Instant, y, mu, sd float64) {
 }
 
 // Break says that what came between is not known.
-func (f *Filter) Break() { f.meter.rest() }
+func (f *Filter) Break() {
+	f.meter.rest()
+	f.path.ends()
+}
+
+// Rest takes the absolute pressures, Pa, of the points in has at an instant at which the pot has been at rest for some time.
+func (f *Filter) Rest(has points.Set, p *[points.Count]float64) { f.path.rest(has, p) }

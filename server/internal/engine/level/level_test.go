@@ -171,6 +171,35 @@ func TestBlockedAndEmpty(t *testing.T) {
 	}
 }
 
+// A pot that has run empty before, and is as good as empty by its level, is told to be blocked all the same: no air goes through its valve.
+func TestBlockedNearlyEmpty(t *testing.T) {
+	r := newRig(allPoints)
+	r.opens, r.thins = true, 0.003
+	for range 3 {
+		r.empties(nil)
+		if e := r.f.Estimate(); e.Stop != level.Empty {
+			t.Fatalf("run empty: %v at %v", e.Stop, e.Share)
+		}
+		r.fill(1)
+	}
+	r.press(20 * time.Second)
+	r.blast(2000, func() bool { return r.share > 0.015 })
+	for range 2 { // a new press, so that the vent before has told the level
+		r.press(20 * time.Second)
+		r.blast(25, nil)
+	}
+	r.press(20 * time.Second)
+	n := 0
+	r.blast(60, func() bool {
+		n++
+		r.blocked = n > 30
+		return r.share > 0
+	})
+	if e := r.f.Estimate(); e.Stop != level.Blocked || r.share == 0 || r.share > 0.02 {
+		t.Errorf("blocked at %v: %v at %v, as is believed", r.share, e.Stop, e.Share)
+	}
+}
+
 // Without a nozzle point a stream that stops is found from the loss before the vessel, whatever the compressor does to the vessel meanwhile, and a leaner
 // stream is none that has stopped.
 func TestStopsWithoutNozzlePoint(t *testing.T) {

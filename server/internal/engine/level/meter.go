@@ -121,6 +121,11 @@ func (m *meter) rest() {
 	m.age, m.flown, m.before, m.low, m.fades, m.stopped = 0, false, 0, 0, 0, 0
 }
 
+// flows tells whether abrasive flows as it usually does.
+func (m *meter) flows() bool {
+	return m.flown && m.stopped == 0 && m.low == 0 && m.mu > thins*m.usual && m.age > settles
+}
+
 // unit is by how much a unit of loading raises the ratio over its clean value, as long as the loading is small.
 func (m *meter) unit() float64 {
 	if m.source == byHose {
@@ -253,7 +258,7 @@ const (
 	gone         = 0.25 // and here it is as good as gone
 	lowShare     = 0.15 // of the usual loading: what enters the hose is as good as nothing
 	between      = 0.4  // of the usual loading, without a nozzle point: less says that the stream has stopped, more that it flows
-	surely       = 10.0 // of the logarithm of the likelihood
+	certain      = 10.0 // of the logarithm of the likelihood
 	mostEvidence = 3.0
 	firstScatter = 0.15 // of the loading, its variance
 	leastScatter = 0.02
@@ -309,8 +314,8 @@ func (m *meter) follow(r, filling float64, out *measure) {
 		m.low = 0
 	case m.source == byHead && m.age <= cooling:
 	case m.source == byHead:
-		m.low = short(max(0, min(surely, m.low+m.evidence(mu, filling))))
-		stops, goes = m.low >= surely, m.low == 0
+		m.low = short(max(0, min(certain, m.low+m.evidence(mu, filling))))
+		stops, goes = m.low >= certain, m.low == 0
 	default:
 		if share < lowShare {
 			m.low = short(m.low + min(1.2, (lowShare-share)/lowShare))

@@ -36,6 +36,7 @@ type rig struct {
 	swings  float64 // Pa/s, by which the vessel's pressure rises and falls, as behind a compressor that loads and unloads
 	thins   float64 // share of capacity that comes thinner and thinner at the end; 0: the last comes as the first
 	blocked bool
+	opens   bool    // an empty vessel's metering valve lets air through
 	inHose  float64 // loading in the hose
 
 	at      si.Instant
@@ -113,9 +114,17 @@ func (r *rig) blast(n int, do func() bool) {
 		for range 7 {
 			m = float64(must(nozzle.LadenFlow(si.AbsPressure(pn), 101325, room, airflow.HandbookSlowing, si.Ratio(r.inHose))))
 			hose = float64(must(pipe.Inlet(si.AbsPressure(pn), si.MassFlow(m), room, si.Ratio(r.inHose))).Inlet)
-			vessel = math.Sqrt(hose*hose + 1.2e12*m*m)
+			parting := hose*hose + 1.2e12*m*m
+			vessel = math.Sqrt(parting)
+			if r.opens && !r.blocked && r.share <= r.thins/15 {
+				// Resistances in parallel: 1/sqrt(r) adds up.
+				const push, line, valve = 0.5e12, 13e12, 20e12
+				both := math.Pow(1/math.Sqrt(push)+1/math.Sqrt(line+valve), -2)
+				parting += (both - push) * m * m
+				vessel = math.Sqrt(parting - line*both/(line+valve)*m*m)
+			}
 			in = m + float64(r.params.Volume)/(airflow.GasConstant*float64(room))*rate
-			sep = math.Sqrt(vessel*vessel + 1.6e12*in*in)
+			sep = math.Sqrt(parting + 1.6e12*in*in)
 			supply := math.Sqrt(sep*sep + 1.6e12*in*in)
 			pn *= math.Pow(900e3/supply, 0.8)
 		}

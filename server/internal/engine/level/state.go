@@ -3,7 +3,7 @@ package level
 import "gritwatch/internal/statecodec"
 
 // filterState is raised whenever the list of fields or their meaning changes.
-const filterState = 2
+const filterState = 3
 
 // AppendState appends the filter's state, without its parameters. A restored filter goes on as if nothing had happened.
 func (f *Filter) AppendState(dst []byte) []byte {
@@ -20,6 +20,7 @@ func (f *Filter) SetState(b []byte) error {
 // Fields lists the filter's state for the state of the one that steps it.
 func (f *Filter) Fields(c *statecodec.Codec) {
 	f.b.fields(c)
+	f.path.fields(c)
 	m := &f.meter
 	for _, v := range [...]*float64{&m.clean, &m.mu, &m.enters, &m.before, &m.usual, &m.scatter, &m.typical, &m.low} {
 		statecodec.Float(c, v)
@@ -35,7 +36,7 @@ func (f *Filter) Fields(c *statecodec.Codec) {
 		statecodec.Float(c, &k.fit)
 		statecodec.Int(c, &k.n)
 	}
-	for _, v := range [...]*float64{&f.drawn, &f.squares, &f.lasted, &f.ask, &f.shortFlow, &f.steadyFlow, &f.longFlow, &f.spread, &f.wobble, &f.seconds, &f.duty, &f.dutyOf} {
+	for _, v := range [...]*float64{&f.drawn, &f.whole, &f.squares, &f.lasted, &f.ask, &f.shortFlow, &f.steadyFlow, &f.longFlow, &f.spread, &f.wobble, &f.seconds, &f.duty, &f.dutyOf} {
 		statecodec.Float(c, v)
 	}
 	statecodec.Int(c, &f.askAt)

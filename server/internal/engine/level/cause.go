@@ -1,0 +1,161 @@
+package level
+
+import "math"
+
+// Numbers of a stop's cause. Those without a source are common practice.
+const (
+	rarer       = 0.2  // a blocked valve is five times rarer than an empty pot, and happens at any level
+	surely      = 0.8  // probability with which a cause is said at once
+	unsurely    = 0.85 // and of a pot of which neither end was seen that it is blocked: nobody is to look for a lump that is not there
+	unlearned   = 2.0  // times likelier it must be after a vent that a pot of which neither end is known has run empty, or that it has not
+	anyLevel    = 0.2  // of the pots of which neither end is known hold something else than they are taken for
+	notFull     = 0.15 // of the pots were not full when the filter began: crews fill at set-up
+	beginSD     = 0.05 // of what a pot begins with that is taken for full
+	mostDrawn   = 1.3  // of capacity, since the filter began: the pot was filled, or the flow's factor is far off
+	mostThinned = 5.0  // for or against: it is not known of other pots
+	bleedsSD    = 0.04 // of the vent's time after a stop, for what bleeds through an empty pot's metering valve
+	judgedFor   = 20   // seconds of a stop in which its cause is judged again
+)
+
+// cause judges why no abrasive comes.
+func (f *Filter) cause() Stop {
+	switch p := f.ranDry(); {
+	case p > surely:
+		return Empty
+	case p < 1-f.lump():
+		return Blocked
+	}
+	return Undecided
+}
+
+// judge judges again why no abrasive comes: as the stop goes on more is seen of it. A word that was said stays until the other one is likelier.
+func (f *Filter) judge() {
+	p := f.ranDry()
+	switch {
+	case p > surely:
+		f.est.Stop = Empty
+	case p < 1-f.lump():
+		f.est.Stop = Blocked
+	case f.est.Stop == Empty && p < 0.5, f.est.Stop == Blocked && p > 0.5:
+		f.est.Stop = Undecided
+	}
+}
+
+// lump is the probability with which a metering is said to be blocked at once.
+func (f *Filter) lump() float64 {
+	if f.anchored {
+		return surely
+	}
+	return unsurely
+}
+
+// ranDry is the probability that abrasive has stopped because the pot has run empty, and not because its metering is blocked.
+func (f *Filter) ranDry() float64 {
+	b := f.b
+	f.drawnFrom(&b)
+	b.notNegative(-3)
+	// An empty pot would be believed near zero; a blocked one may hold anything.
+	empty, blocked := normal(max(0, b.x[iShare]-emptyShare), b.p[iShare][iShare]+emptySD*emptySD+0.01*0.01), rarer
+	switch {
+	case f.anchored:
+	case f.begun():
+		empty, blocked = f.first(&b)
+	default:
+		empty = f.guessed(empty)
+	}
+	empty *= f.thinned() * f.path.told()
+	return empty / (empty + blocked)
+}
+
+// begun tells whether all that was drawn from a pot of which neither end was seen has been followed since the filter began.
+func (f *Filter) begun() bool {
+	return !f.anchored && f.est.Refills == 0 && f.meter.source != bySetting && f.whole*math.Exp(f.b.x[iFlow]) < mostDrawn
+}
+
+// first is how likely, as densities of what was drawn since the filter began, a pot of which neither end was seen has run empty, and that its
+// metering is blocked: it began full, or with anything.
+func (f *Filter) first(b *belief) (empty, blocked float64) {
+	d := f.whole * math.Exp(b.x[iFlow])
+	v := b.p[iFlow][iFlow] + beginSD*beginSD      // of what would be found drawn of a full pot
+	fuller := math.Erfc((d-1)/math.Sqrt(2*v)) / 2 // the full pot held more than was drawn
+	empty = (1-notFull)*normal(d-1, v) + notFull*fuller
+	blocked = rarer * ((1-notFull)*fuller + notFull*max(0, 1-d))
+	return empty, max(blocked, 1e-3)
+}
+
+// guessed is the density of an empty pot by the level's own belief, where that is no more than a guess: then the pot may as well hold anything.
+func (f *Filter) guessed(density float64) float64 {
+	if f.anchored {
+		return density
+	}
+	return (1-anyLevel)*density + anyLevel
+}
+
+// thinned is how much likelier it is that the stream has ended as it did if the pot has run empty than if its metering is blocked. What is blocked stops at once,
+// and the hose clears; the last abrasive of a pot comes thinner and thinner.
+func (f *Filter) thinned() float64 {
+	m := &f.meter
+	switch {
+	case m.source != byHose:
+		return 1
+	case !m.flown && !f.faded && (f.anchored || f.begun()):
+		return 1 / mostThinned // it flowed to the end of the press before
+	case !m.flown:
+		return 1
+	}
+	like := func(mean, sd float64) float64 {
+		z := (float64(m.fades) - mean) / sd
+		return math.Exp(-z*z/2) / sd
+	}
+	c := m.clears
+	return max(1/mostThinned, min(mostThinned, like(1+1.65*c, 0.7*c)/max(1e-9, like(1.2*c, 0.2+0.3*c))))
+}
+
+// causeByVent judges by the vent after a stop why it stopped: by the level before, how the stream has ended, and what the vent says.
+func (f *Filter) causeByVent(t, r, thinned float64) Stop {
+	unit := f.sounds[ByVent].unit
+	if unit == 0 {
+		return f.est.Stop
+	}
+	s, v := f.b.x[iShare], f.b.p[iShare][iShare]
+	like := func(d, v float64) float64 { return math.Exp(-d*d/(2*v)) / math.Sqrt(v) }
+	// Of the level before the stop.
+	ve := v + emptySD*emptySD + 0.01*0.01
+	empty := like(max(0, s-emptyShare), ve) / math.Sqrt(2*math.Pi)
+	blocked := rarer
+	// Of the vent: through an empty pot's open metering valve air bleeds too.
+	t /= unit
+	r *= t
+	e := f.b
+	e.forget(iShare, emptyShare, emptySD)
+	d, h := e.expect(ByVent, t, 0)
+	hph, _ := e.gain(&h)
+	empty *= like(d+0.04, hph+r*r+0.05*0.05)
+	d, h = f.b.expect(ByVent, t, 0)
+	hph, _ = f.b.gain(&h)
+	same := like(d+0.03, hph+r*r+0.04*0.04)
+	blocked *= same
+	if f.anchored {
+		if empty*thinned > blocked {
+			return Empty
+		}
+		return Blocked
+	}
+	if f.begun() {
+		// Both causes leave the vessel's air what it was, but for that bleeding; the vent tells what was drawn.
+		b := f.b
+		d, h := b.expect(ByVent, t, 0)
+		b.update(d+0.035, r*r+bleedsSD*bleedsSD, &h)
+		empty, blocked = f.first(&b)
+	} else {
+		// A pot of which neither end was seen may have been as good as empty all the time: then its vents stay what they were.
+		empty = float64((1-anyLevel)*empty) + float64(anyLevel*same)
+	}
+	switch p := empty * thinned / blocked; {
+	case p > unlearned:
+		return Empty
+	case p < 1/unlearned:
+		return Blocked
+	}
+	return Undecided
+}
