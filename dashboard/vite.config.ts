@@ -22,6 +22,9 @@ const named: Plugin = {
   },
 };
 
+/** How a browser's test waits for what must come, ms: beside other tests a second is nothing. What must come in time is measured. */
+const patient = { timeout: 20_000, interval: 50 };
+
 export default defineConfig({
   plugins: [svelte(), named],
   build: {
@@ -49,11 +52,11 @@ export default defineConfig({
       },
       {
         extends: true,
-        test: { name: 'stack', environment: 'node', include: ['tests/e2e/*.stack.ts'], testTimeout: 120_000, hookTimeout: 60_000, fileParallelism: false },
+        test: { name: 'stack', environment: 'node', include: ['tests/e2e/*.stack.ts'], testTimeout: 120_000, hookTimeout: 60_000, fileParallelism: false, expect: { poll: patient } },
       },
       {
         extends: true,
-        test: { name: 'e2e', environment: 'node', include: ['tests/e2e/*.e2e.test.ts'], testTimeout: 60_000, hookTimeout: 60_000 },
+        test: { name: 'e2e', environment: 'node', include: ['tests/e2e/*.e2e.test.ts'], testTimeout: 120_000, hookTimeout: 60_000, expect: { poll: patient } },
       },
     ],
   },

@@ -71,7 +71,10 @@ mount(App, {
     router: new Router(window),
     sound: new Sound(new WebHorn()),
     version,
-    book: new AlarmBook((path, options) => fetch(path, options)),
+    book: new AlarmBook(
+      (path, options) => fetch(path, options),
+      (id, deed, act) => live.act(id, deed, act),
+    ),
   },
 });
 live.start();

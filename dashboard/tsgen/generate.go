@@ -14,7 +14,7 @@ import (
 )
 
 // notRead are messages that the page does not read.
-var notRead = []string{"Pots", "Problem"}
+var notRead = []string{"Pots"}
 
 // generate is the text of types.gen.ts.
 func generate() ([]byte, error) {

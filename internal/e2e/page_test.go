@@ -18,8 +18,8 @@ func TestPage(t *testing.T) {
 	r.lookAt("real.stack", "GRITWATCH_SECONDS=25", fmt.Sprintf("GRITWATCH_SERVER_PID=%d", r.server.cmd.Process.Pid))
 }
 
-// stalling is a pot whose vent stalls at 24 s, and from then on.
-var stalling = pot{name: "rowan", start: "10 s", cycle: "press: 14 s, rest: 16 s", events: []string{"{at: 20 s, for: 20 min, " + shut + "}", "{at: 20 s, for: 20 min, " + plug + "}"}}
+// stalling is a pot whose vent stalls at 24 s, and which nobody presses again.
+var stalling = pot{name: "rowan", start: "10 s", cycle: "press: 14 s, rest: 20 min", events: []string{"{at: 20 s, for: 20 min, " + shut + "}", "{at: 20 s, for: 20 min, " + plug + "}"}}
 
 // TestPageAlarms lets a vent stall, and a person at the page hear of it, read what to do and acknowledge it.
 func TestPageAlarms(t *testing.T) {

@@ -46,16 +46,18 @@ type Closer struct {
 // closer is by type and field. A name that no field bears is an error of All.
 func closer() map[string]Closer {
 	return map[string]Closer{
-		"Answer.Word":    {List: "Word"},
-		"Answer.Because": {List: "Code", Open: true},
-		"Pot.Kind":       {Only: "estimate"},
-		"Pot.T":          {Time: true},
-		"Pot.State":      {List: "State"},
-		"Pot.Quality":    {List: "Quality", Keys: "Point"},
-		"Pot.Air":        {List: "Air"},
-		"Pot.Unit":       {List: "Unit"},
-		"Pot.Points":     {List: "Point"},
-		"Frame.Type":     {List: "FrameType"},
+		"Answer.Word":     {List: "Word"},
+		"Answer.Because":  {List: "Code", Open: true},
+		"Pot.Kind":        {Only: "estimate"},
+		"Pot.T":           {Time: true},
+		"Pot.State":       {List: "State"},
+		"Pot.Quality":     {List: "Quality", Keys: "Point"},
+		"Pot.Air":         {List: "Air"},
+		"Pot.Unit":        {List: "Unit"},
+		"Pot.Points":      {List: "Point"},
+		"Frame.Type":      {List: "FrameType"},
+		"Outcome.Type":    {List: "OutcomeType"},
+		"ActRequest.Deed": {List: "AlarmDeed"},
 
 		"Figures.Findings": {List: "Finding", Open: true},
 		"SegmentLoss.From": {List: "Point"},
@@ -122,7 +124,7 @@ func closer() map[string]Closer {
 // types are those of the messages, parts before what is made of them.
 func types() []any {
 	return []any{live.Answer{}, live.Pressures{}, live.Drops{}, live.Ratios{}, live.Quantiles{}, live.Cost{}, live.SegmentLoss{}, live.Account{},
-		live.Baseline{}, live.Condensate{}, live.Wear{}, live.Wears{}, live.VentTrace{}, live.VentEnvelope{}, live.RunningVent{}, live.Pot{}, live.StandingAlarm{}, live.Frame{}, live.Request{}, live.Pots{}, live.Problem{},
+		live.Baseline{}, live.Condensate{}, live.Wear{}, live.Wears{}, live.VentTrace{}, live.VentEnvelope{}, live.RunningVent{}, live.Pot{}, live.StandingAlarm{}, live.Frame{}, live.ActRequest{}, live.Request{}, live.Pots{}, live.Problem{}, live.Outcome{},
 		live.Spread{}, live.Trace{}, live.Epoch{}, live.History{}, live.Blowdown{}, live.Cycle{}, live.Cycles{}, live.AlarmText{}, live.AlarmTrend{}, live.AlarmContents{}, live.AlarmEvidence{},
 		live.Transition{}, live.Alarm{}, live.Alarms{}, live.AlarmDetail{}, live.AlarmAct{}, live.AlarmCounts{}, live.AlarmSpan{}, live.AlarmSource{}, live.AlarmBenchmarks{}, live.AlarmFigures{},
 		live.StoredBaseline{}, live.StoredBaselines{}, live.NewBaseline{}, live.NewService{}, live.Refill{}, live.Refills{}, live.Service{}, live.Services{}, live.Shift{}, live.Shifts{}, live.Loss{}, live.Losses{}}
@@ -214,5 +216,6 @@ func Lists() []List {
 		{"AlarmDeed", "alarmDeeds", "What a person may do with an alarm.", live.AlarmDeeds()},
 		{"GaugeFault", "gaugeFaults", "In which way a gauge goes wrong.", live.GaugeFaults()},
 		{"FrameType", "frameTypes", "What a frame holds.", live.FrameTypes()},
+		{"OutcomeType", "outcomeTypes", "What came of an act that was asked for over the WebSocket.", live.OutcomeTypes()},
 	}
 }

@@ -134,6 +134,7 @@ type AlarmAct struct {
 	By   string   `json:"by"`              // person
 	Note string   `json:"note,omitempty"`  // a reset and a taking out of service need a reason; a comment is one
 	ForS *float64 `json:"for_s,omitempty"` // of a shelf: how long, up to 12 hours
+	Seen string   `json:"seen,omitempty"`  // last of the alarm as the person saw it: where it has begun again since, it is refused; absent: it is not held against
 }
 
 // AlarmCounts are numbers of alarms by priority.

@@ -2,6 +2,8 @@
 // WebSocket. Field names carry their unit; unknown values are absent, never zero.
 package live
 
+import "net/http"
+
 // An Answer is what may be said of opening a vessel: a word, and codes of why, of closed lists that package vent has. Its
 // age is that of the newest sample behind the word, s, in the worst case, at sending. It is absent while no sample stands
 // behind the word.
@@ -191,10 +193,38 @@ type Frame struct {
 	Faults []string `json:"faults,omitempty"`
 }
 
-// A Request is one message of the page: a subscription (absent: all pots), an acknowledgement, or both.
+// A Request is one message of the page: a subscription (absent: all pots), an acknowledgement, something that a person does with an
+// alarm, or several of these.
 type Request struct {
-	Subscribe []string `json:"subscribe,omitempty"`
-	Ack       uint64   `json:"ack,omitempty"`
+	Subscribe []string    `json:"subscribe,omitempty"`
+	Ack       uint64      `json:"ack,omitempty"`
+	Act       *ActRequest `json:"act,omitempty"`
+}
+
+// MostAct is the most that is taken of an act, posted or over the WebSocket, bytes.
+const MostAct = 16 << 10
+
+// An ActRequest asks that something is done with an alarm, as a POST does; an Outcome with the same request answers it.
+type ActRequest struct {
+	Request string `json:"request"` // any text of 64 characters at most by which the page knows the outcome
+	Alarm   string `json:"alarm"`   // id
+	Deed    string `json:"deed"`
+	AlarmAct
+}
+
+// An Outcome is what the server answers to an ActRequest, to the page that has asked alone: done or refused. It has no number and is not
+// acknowledged, and frames do not wait for it. A message that cannot be read gets one too, and changes nothing.
+type Outcome struct {
+	Type    string         `json:"type"`
+	Request string         `json:"request,omitempty"` // that of the ActRequest; absent: it could not be read
+	Alarm   *StandingAlarm `json:"alarm,omitempty"`   // of what is done: how it stands now; absent: it is not open
+	Fault   string         `json:"fault,omitempty"`   // why what was done is not stored yet, though it is done; absent: nothing is wrong
+	Problem *Problem       `json:"problem,omitempty"` // of what is refused: why, as the POST answers
+}
+
+// Refused is the outcome of what was not done.
+func Refused(request string, status int, detail string) Outcome {
+	return Outcome{Type: "refused", Request: request, Problem: &Problem{Type: "about:blank", Title: http.StatusText(status), Status: status, Detail: detail}}
 }
 
 // Problem is an error document of RFC 9457.

@@ -17,6 +17,7 @@ func TestVectorsRoundTrip(t *testing.T) {
 	for pattern, message := range map[string]func() any{
 		"frame-*.json":   func() any { return new(live.Frame) },
 		"request-*.json": func() any { return new(live.Request) },
+		"outcome-*.json": func() any { return new(live.Outcome) },
 	} {
 		files, err := filepath.Glob(filepath.Join("..", "testdata", "live", pattern))
 		if err != nil || len(files) < 3 {

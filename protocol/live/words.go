@@ -20,6 +20,9 @@ func Units() []string { return []string{"psi", "bar", "kPa"} }
 // FrameTypes are the types of a Frame.
 func FrameTypes() []string { return []string{"snapshot", "change"} }
 
+// OutcomeTypes are the types of an Outcome.
+func OutcomeTypes() []string { return []string{"done", "refused"} }
+
 // Findings are the words of Figures.Findings, as the server's package finding has them.
 func Findings() []string {
 	return []string{"separator-restricted", "valve-restricted", "mixing-restricted", "hose-restricted", "more-flow", "inlet-leak", "flooding", "spitting",

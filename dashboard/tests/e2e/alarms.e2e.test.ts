@@ -1,16 +1,24 @@
 // Alarms in a browser, against a scripted server: the summary on every view, each alarm's life, history, keyboard, sound,
 // a page that is older than its server, and what of all that goes when the connection does.
-import { createRequire } from 'node:module';
 import type { Browser, BrowserContextOptions, Page } from 'playwright-core';
 import { afterAll, afterEach, beforeAll, beforeEach, describe, expect, test } from 'vitest';
 import { alarm, AlarmDesk, evidenceOf, history, idOf, standing } from './alarmfixtures';
 import { six } from './fixtures';
-import { launch, record, Scripted, watch } from './harness';
+import { unfit, violations } from './fit';
+import { DESK, launch, record, Scripted, Tab, watch } from './harness';
 import type { Watch } from './harness';
 
-const axePath = createRequire(import.meta.url).resolve('axe-core/axe.min.js');
+/** Addresses, and what of them comes last. */
+const views = [
+  ['#/alarms', '[data-list="active"] [data-alarm]'],
+  ['#/alarms/shelved', '[data-list="shelved"] [data-alarm]'],
+  ['#/alarms/history', '[data-list="history"] [data-alarm]'],
+  [`#/alarms/active/${idOf(6)}`, `[data-detail="${idOf(6)}"] .life`],
+  [`#/alarms/active/${idOf(2)}`, `[data-detail="${idOf(2)}"] .life`],
+] as const;
 
 let browser: Browser;
+let tab: Tab;
 let server: Scripted;
 let desk: AlarmDesk;
 let page: Page;
@@ -18,6 +26,7 @@ let seen: Watch;
 
 beforeAll(async () => {
   browser = await launch();
+  tab = new Tab(browser);
 });
 afterAll(() => browser.close());
 
@@ -27,16 +36,16 @@ beforeEach(async () => {
   desk = new AlarmDesk(server, standing());
   await server.start();
 });
-afterEach(async () => {
-  await page.close();
+afterEach(async ({ task }) => {
+  await tab.leave(page, task.result?.state === 'fail');
   await server.stop();
   // Refusals and lost connections are answers that a browser reports as errors by itself.
   seen.errors.splice(0, seen.errors.length, ...seen.errors.filter((e) => !/Failed to load resource/.test(e)));
   expect(seen).toEqual({ foreign: [], errors: [] });
 });
 
-async function open(hash = '', options: BrowserContextOptions = { viewport: { width: 1280, height: 800 } }): Promise<void> {
-  page = await browser.newPage(options);
+async function open(hash = '', options?: BrowserContextOptions): Promise<void> {
+  page = options === undefined ? await tab.take() : await browser.newPage(options);
   seen = watch(page, server.url);
   await record(page);
   await page.goto(server.url + hash);
@@ -66,7 +75,7 @@ describe('every view', () => {
     await expect.poll(() => server.subscriptions).toEqual([['alder']]);
     await page.getByRole('navigation', { name: 'Views' }).getByRole('link', { name: 'Site' }).click();
     await expect.poll(() => server.subscriptions.at(-1)?.length).toBe(6);
-    await expect.poll(() => page.locator('[data-pot] [data-word="vented"]').count(), { timeout: 5000 }).toBe(1);
+    await expect.poll(() => page.locator('[data-pot] [data-word="vented"]').count()).toBe(1);
     await page.goBack();
     await expect.poll(() => server.subscriptions.at(-1)).toEqual(['alder']);
     expect(await page.evaluate(() => document.activeElement?.id)).toBe('main');
@@ -74,7 +83,7 @@ describe('every view', () => {
 
   test('a pot that is not looked at is never VENTED from what was said before', async () => {
     await open('#/');
-    await expect.poll(() => page.locator('[data-pot="maple"] [data-word]').getAttribute('data-word'), { timeout: 5000 }).toBe('vented');
+    await expect.poll(() => page.locator('[data-pot="maple"] [data-word]').getAttribute('data-word')).toBe('vented');
     await page.getByRole('link', { name: 'Alarms', exact: true }).click();
     await page.goto(`${server.url}#/pot/alder`);
     await expect.poll(() => server.subscriptions.at(-1)).toEqual(['alder']);
@@ -86,7 +95,7 @@ describe('every view', () => {
     await page.waitForTimeout(300);
     expect(await page.locator('[data-pot="maple"] [data-word]').getAttribute('data-word')).toBe('not-proven');
     server.mute = false;
-    await expect.poll(() => page.locator('[data-pot="maple"] [data-word]').getAttribute('data-word'), { timeout: 5000 }).toBe('pressurised');
+    await expect.poll(() => page.locator('[data-pot="maple"] [data-word]').getAttribute('data-word')).toBe('pressurised');
     const words = await page.evaluate(() => (window as unknown as { answers: { t: number; pot: string; word: string }[] }).answers.filter((a) => a.pot === 'maple').map((a) => a.word));
     expect(words.slice(words.lastIndexOf('VENTED') + 1)).toEqual(expect.arrayContaining(['NOT PROVEN', 'PRESSURISED']));
   });
@@ -123,7 +132,7 @@ describe('the lists', () => {
     expect(await list.evaluateAll((els) => els.map((e) => e.getAttribute('data-alarm')))).toEqual([2, 5, 6, 7].map(idOf));
     await page.mouse.move(2, 300);
     await page.mouse.up();
-    await expect.poll(() => list.first().getAttribute('data-alarm'), { timeout: 5000 }).toBe(idOf(20));
+    await expect.poll(() => list.first().getAttribute('data-alarm')).toBe(idOf(20));
   });
 
   test('history is read page by page, by pot, and says when more has ended', async () => {
@@ -147,6 +156,24 @@ describe('the lists', () => {
     await detail().waitFor();
     expect(await detail().innerText()).toMatch(/ended \d\d:\d\d:\d\d/);
     expect(await detail().getByRole('button').allInnerTexts()).toEqual(['Add comment']); // nothing else can be done with it any more
+  });
+
+  test('what somebody else says of an alarm that has ended is read there too', async () => {
+    desk.ended = history(1);
+    const id = desk.ended[0]?.id ?? '';
+    page = await browser.newPage();
+    await page.clock.install();
+    seen = watch(page, server.url);
+    await page.goto(`${server.url}#/alarms/history/${id}`);
+    await detail().locator('.life').waitFor();
+    await button('Add comment').click();
+    const note = page.getByRole('textbox', { name: 'Comment' });
+    await note.fill('half a sen');
+    const said = await fetch(`${server.url}api/v1/alarms/${id}/comment`, { method: 'POST', body: JSON.stringify({ by: 'Bo Quist', note: 'elbow replaced' }) });
+    expect(said.status).toBe(200);
+    await page.clock.runFor(15_000);
+    await detail().getByText('Bo Quist: elbow replaced').waitFor();
+    expect(await note.inputValue()).toBe('half a sen'); // and who writes goes on
   });
 
   test('the figures stand against their benchmarks, and what is beyond them is marked', async () => {
@@ -332,7 +359,7 @@ describe('what people do', () => {
     expect(await page.getByLabel('Your name').inputValue()).toBe('Ann Field');
     await server.stop();
     await page.locator('form').getByRole('button', { name: 'Acknowledge' }).click();
-    await page.getByRole('alert').getByText('The server cannot be reached. Nothing was changed.').waitFor();
+    await page.getByRole('alert').getByText('The server did not answer. Look at the alarm before you do it again: it may have been done.').waitFor();
     await page.keyboard.press('Escape');
     await expect.poll(focused).toBe('Acknowledge');
   });
@@ -372,18 +399,27 @@ describe('what people do', () => {
 
 describe('the sound', () => {
   test('is blocked until the page is touched, which it says; mutes end by themselves, and a new alarm breaks them', async () => {
-    await page?.close();
-    page = await browser.newPage({ viewport: { width: 1280, height: 800 } });
+    page = await browser.newPage({ viewport: DESK });
     await page.clock.install();
     seen = watch(page, server.url);
+    // The tester's own looks count as touches: the page says by itself what it shows before the first.
+    await page.addInitScript(() => {
+      new MutationObserver(() => {
+        const dock = document.querySelector<HTMLElement>('.loud[data-sound]');
+        if (dock !== null) console.info(`sound: ${dock.dataset['sound']}, ${dock.textContent}`);
+      }).observe(document, { subtree: true, childList: true, attributes: true });
+    });
+    const first = page.waitForEvent('console', (m) => m.text().startsWith('sound: '));
     await page.goto(server.url);
-    await page.getByText('The browser keeps this page silent until it is touched.').waitFor();
+    expect((await first).text()).toMatch(/^sound: blocked, .*The browser keeps this page silent until it is touched\./);
     expect(await bar()).toBe('blocked');
     await button('Turn alarm sound on').click();
     await expect.poll(bar).toBe('sounding');
-    await button('Mute for 2 min').click();
+    await button('Mute for 2 min').focus();
+    await page.keyboard.press('Enter');
     await expect.poll(bar).toBe('muted');
-    await page.getByText(/Muted, sounds again in (119 s|2 min)/).waitFor();
+    await expect.poll(focused).toBe('Sound now'); // the keyboard is not lost with the button
+    await page.getByText(/Muted, sounds again in (1\d\d s|2 min)/).waitFor();
     await page.clock.runFor(125_000);
     await expect.poll(bar).toBe('sounding');
     await button('Mute for 2 min').click();
@@ -395,11 +431,11 @@ describe('the sound', () => {
     expect(await bar()).toBe('sounding');
     await server.start();
     server.alarms = standing().map((a) => ({ ...a, loud: false }));
-    await expect.poll(() => page.locator('[data-sound]').count(), { timeout: 8000 }).toBe(0);
+    await expect.poll(() => page.locator('[data-sound]').count()).toBe(0);
   });
 
   test('is made: the loud alarm’s notes leave the page, and a mute ends them', async () => {
-    page = await browser.newPage({ viewport: { width: 1280, height: 800 } });
+    page = await browser.newPage({ viewport: DESK });
     seen = watch(page, server.url);
     // An ear between the page and the loudspeaker.
     await page.addInitScript(() => {
@@ -417,18 +453,22 @@ describe('the sound', () => {
         return Math.max(0, ...ears.map((e) => (e.getFloatTimeDomainData(samples), Math.max(...samples.map(Math.abs)))));
       };
     });
+    // Nothing sounds yet: with an alarm the sound could come on by itself, for the tester's looks count as touches.
+    server.alarms = [];
     await page.goto(server.url);
     await button('Turn alarm sound on').click();
+    await page.locator('[data-sound]').waitFor({ state: 'detached' });
+    desk.raise(alarm({ n: 20, alarm: 'over-pressure', priority: 'critical', pot: 'birch', ago: 0 }));
     const heard = () => page.evaluate(() => (window as unknown as { heard: () => number }).heard());
-    await expect.poll(heard, { timeout: 8000 }).toBeGreaterThan(0.3);
+    await expect.poll(heard).toBeGreaterThan(0.3);
     await button('Mute for 2 min').click();
-    await expect.poll(heard, { timeout: 8000 }).toBe(0);
+    await expect.poll(heard).toBe(0);
   });
 });
 
 test('the first touch of the page goes where it was meant to, and so does the next when an alarm begins to sound', async () => {
   server.alarms = [];
-  await open('#/alarms');
+  await open('#/alarms', { viewport: DESK });
   await page.getByText('The browser keeps this page silent').waitFor();
   const before = await page.locator('main').boundingBox();
   const at = await page.getByRole('link', { name: /^History/ }).boundingBox();
@@ -451,8 +491,8 @@ describe('a page that was left open', () => {
     await server.stop();
     server.build = '0123456789abcdef';
     await server.start();
-    await page.getByText('The server was renewed; this page is of an older version.').waitFor({ timeout: 10_000 });
-    await expect.poll(() => page.evaluate(() => (window as unknown as { old?: boolean }).old), { timeout: 10_000 }).toBeUndefined();
+    await page.getByText('The server was renewed; this page is of an older version.').waitFor();
+    await expect.poll(() => page.evaluate(() => (window as unknown as { old?: boolean }).old)).toBeUndefined();
     expect(page.url()).toContain('#/alarms/acknowledged');
     await row(1).waitFor();
   });
@@ -464,10 +504,10 @@ describe('a page that was left open', () => {
     await server.stop();
     server.build = '0123456789abcdef';
     await server.start();
-    await page.getByText('It reloads when you are done').waitFor({ timeout: 15_000 });
+    await page.getByText('It reloads when you are done').waitFor();
     expect(await page.getByLabel('Your name').inputValue()).toBe('Ann');
     await button('Cancel').click();
-    await page.getByText('The server was renewed').waitFor({ state: 'detached', timeout: 10_000 });
+    await page.getByText('The server was renewed').waitFor({ state: 'detached' });
   });
 
   test('says so where the newer server sends what it cannot read', async () => {
@@ -475,7 +515,7 @@ describe('a page that was left open', () => {
     await row(2).waitFor();
     server.build = '0123456789abcdef';
     server.mangle = (text) => text.replace('"pots":[', '"pots":7,"vessels":[');
-    await page.getByText('The server was renewed').waitFor({ timeout: 10_000 });
+    await page.getByText('The server was renewed').waitFor();
     server.mangle = (text) => text;
   });
 });
@@ -485,13 +525,13 @@ describe('without the server', () => {
     await open(`#/alarms/active/${idOf(5)}`);
     await detail().waitFor();
     await server.stop();
-    await page.getByText(/Not live: this list is [\d.]+ s old/).waitFor({ timeout: 4000 });
-    await expect.poll(() => detail().locator('[data-word]').getAttribute('data-word'), { timeout: 3000 }).toBe('not-proven');
+    await page.getByText(/Not live: this list is [\d.]+ s old/).waitFor();
+    await expect.poll(() => detail().locator('[data-word]').getAttribute('data-word')).toBe('not-proven');
     await expect.poll(() => page.locator('[data-alarms]').innerText()).toContain('alarms as of');
     expect(await rows()).toContain(idOf(2)); // what stood is not forgotten
     server.alarms = standing().filter((a) => a.pot !== 'rowan');
     await server.start();
-    await expect.poll(rows, { timeout: 10_000 }).not.toContain(idOf(2));
+    await expect.poll(rows).not.toContain(idOf(2));
     expect(await page.getByText(/Not live/).count()).toBe(0);
   });
 
@@ -499,7 +539,7 @@ describe('without the server', () => {
     server.clockMs = 3_600_000;
     server.alarms = [{ ...alarm({ n: 40, alarm: 'pot-empty', priority: 'high', pot: 'alder' }), raised: new Date(Date.now() + 3_600_000 - 65_000).toISOString() }];
     await open('#/alarms');
-    await expect.poll(() => row(40).innerText()).toMatch(/raised 6\d s ago/);
+    await expect.poll(() => row(40).innerText()).toMatch(/raised (6[5-9]|[7-9]\d|1[01]\d) s ago/);
   });
 
   test('a part of the alarms that cannot be read is told', async () => {
@@ -520,73 +560,43 @@ test('an alarm on paper has its instruction and no word in the present tense', a
   expect(await page.getByRole('button').filter({ visible: true }).count()).toBe(0);
 });
 
-describe.each([
-  { width: 320, height: 700 },
-  { width: 390, height: 844 },
-  { width: 820, height: 1180 },
-  { width: 1280, height: 800 },
-  { width: 2560, height: 1440 },
-])('at $width', (viewport) => {
-  test('nothing overflows, and targets are 48 px', async () => {
-    desk.ended = history(8);
-    await open('#/alarms', { viewport });
-    for (const hash of ['#/alarms', `#/alarms/active/${idOf(6)}`, `#/alarms/active/${idOf(2)}`, '#/alarms/history', 'form']) {
-      if (hash === 'form') {
-        await page.goto(`${server.url}#/alarms/active/${idOf(5)}`);
-        await button('Shelve').click();
-      } else await page.goto(server.url + hash);
-      await page.waitForTimeout(150);
-      const found = await page.evaluate(() => {
-        const small = [...document.querySelectorAll<HTMLElement>('button, a:not(.skip), input, select, label.time')]
-          .map((el) => ({ text: el.textContent ?? '', box: el.getBoundingClientRect() }))
-          .filter(({ box }) => box.width > 0 && (box.height < 47.5 || box.width < 47.5))
-          .map(({ text, box }) => `${text} ${box.width}x${box.height}`);
-        const cut = [...document.querySelectorAll<HTMLElement>('.view *, header *')]
-          .filter((el) => el.clientWidth > 0 && !el.classList.contains('unseen') && !(el instanceof SVGElement) && el.scrollWidth > el.clientWidth + 1 && getComputedStyle(el).display !== 'inline')
-          .map((el) => `${el.className} ${el.textContent?.trim().slice(0, 40)} ${el.scrollWidth}>${el.clientWidth}`);
-        return { small, cut, over: document.documentElement.scrollWidth - window.innerWidth };
-      });
-      expect(found, hash).toEqual({ small: [], cut: [], over: 0 });
-    }
-  });
+test('nothing overflows at any size, and targets are 48 px', async () => {
+  desk.ended = history(8);
+  await open('#/alarms');
+  const parts = '.view *, header *';
+  for (const [hash, shown] of views) {
+    await page.goto(server.url + hash);
+    await page.locator(shown).first().waitFor();
+    expect(await unfit(page, parts), hash).toEqual([]);
+  }
+  await page.goto(`${server.url}#/alarms/active/${idOf(5)}`);
+  await button('Shelve').click();
+  await page.locator('form').waitFor();
+  expect(await unfit(page, parts), 'a form').toEqual([]);
 });
 
-describe('axe finds nothing', () => {
-  interface Violation {
-    readonly id: string;
-    readonly nodes: readonly { readonly html: string; readonly failureSummary: string }[];
+test.each([
+  ['light', 1280],
+  ['dark', 390],
+] as const)('axe finds nothing: %s, %d wide', async (colorScheme, width) => {
+  desk.ended = history(8);
+  await open('#/alarms', { viewport: { width, height: 900 }, colorScheme, bypassCSP: true });
+  const other = colorScheme === 'light' ? 'dark' : 'light';
+  for (const [hash, shown] of views) {
+    await page.goto(server.url + hash);
+    await page.locator(shown).first().waitFor();
+    expect(await violations(page), hash).toEqual([]);
+    await page.emulateMedia({ colorScheme: other });
+    expect(await violations(page, true), `${hash} ${other}`).toEqual([]);
+    await page.emulateMedia({ colorScheme });
   }
-  async function violations(): Promise<string[]> {
-    const found = await page.evaluate(async () => {
-      const axe = (window as unknown as { axe: { run: (at: Document, o: object) => Promise<{ violations: Violation[]; passes: unknown[] }> } }).axe;
-      const r = await axe.run(document, { runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice'] });
-      return { violations: r.violations, passes: r.passes.length };
-    });
-    expect(found.passes).toBeGreaterThan(10);
-    return found.violations.flatMap((v) => v.nodes.map((n) => `${v.id}: ${n.html.slice(0, 160)} ${n.failureSummary}`));
-  }
-
-  test.each([
-    ['light', 1280],
-    ['dark', 1280],
-    ['light', 390],
-    ['dark', 390],
-  ] as const)('%s, %d wide', async (colorScheme, width) => {
-    desk.ended = history(8);
-    await open('#/alarms', { viewport: { width, height: 900 }, colorScheme, bypassCSP: true });
-    await page.addScriptTag({ path: axePath });
-    for (const hash of ['#/alarms', '#/alarms/shelved', '#/alarms/history', `#/alarms/active/${idOf(2)}`, `#/alarms/active/${idOf(6)}`]) {
-      await page.goto(server.url + hash);
-      await page.waitForTimeout(150);
-      expect(await violations(), hash).toEqual([]);
-    }
-    await button('Shelve').click();
-    await page.locator('form').waitFor();
-    expect(await violations(), 'a form').toEqual([]);
-    await server.stop();
-    await page.getByText('Connection to the server lost.').waitFor();
-    expect(await violations(), 'lost').toEqual([]);
-  });
+  await page.goto(`${server.url}#/alarms/active/${idOf(6)}`);
+  await button('Shelve').click();
+  await page.locator('form').waitFor();
+  expect(await violations(page), 'a form').toEqual([]);
+  await server.stop();
+  await page.getByText('Connection to the server lost.').waitFor();
+  expect(await violations(page), 'lost').toEqual([]);
 });
 
 test('every kind’s evidence is drawn or said', async () => {

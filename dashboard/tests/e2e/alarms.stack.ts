@@ -22,13 +22,14 @@ test('a vent stalls, and somebody acknowledges it at the page', async () => {
   const detail = page.locator('[data-detail]');
   const bar = page.locator('[data-sound]');
   try {
-    await page.getByRole('button', { name: 'Turn alarm sound on' }).click();
+    await page.mouse.click(4, 400); // the first touch of the page turns its sound on
+    await expect.poll(() => page.getByRole('button', { name: 'Turn alarm sound on' }).count()).toBe(0);
     // It rings on the Site view, named, with its pot first.
     const ringing = page.getByRole('link', { name: new RegExp(`^${displayName(pot)}: `) }).first();
     await ringing.waitFor({ timeout: 90_000 });
     expect(await bar.getAttribute('data-sound')).toBe('sounding');
     await expect.poll(() => page.locator('[data-alarms]').innerText()).toMatch(/[1-9] critical, [1-9] new/);
-    await expect.poll(() => page.locator('article[data-pot]').first().getAttribute('data-pot'), { timeout: 8000 }).toBe(pot);
+    await expect.poll(() => page.locator('article[data-pot]').first().getAttribute('data-pot')).toBe(pot);
 
     // vessel-held comes last, from the vent that was too slow: both are there, the cause first.
     await page.goto(`${url}#/alarms`);

@@ -10,7 +10,7 @@ import { chromium } from 'playwright-core';
 import type { Browser, Page } from 'playwright-core';
 import { WebSocketServer } from 'ws';
 import type { WebSocket } from 'ws';
-import type { Frame, Pot, Request, StandingAlarm } from '../../src/lib/protocol/types.gen';
+import type { ActRequest, Frame, Pot, Request, StandingAlarm } from '../../src/lib/protocol/types.gen';
 
 /** The built page; GRITWATCH_DIST names another folder that has one. */
 const dist = process.env['GRITWATCH_DIST'] ?? fileURLToPath(new URL('../../dist/', import.meta.url));
@@ -41,6 +41,8 @@ class Session {
     ws.on('message', (data) => {
       const request = JSON.parse(String(data)) as Request;
       this.#acknowledged = Math.max(this.#acknowledged, request.ack ?? 0);
+      if (request.ack !== undefined) server.acknowledged++;
+      if (request.act !== undefined && !server.mute) this.#act(request.act);
       if (request.subscribe === undefined) return;
       this.#names = request.subscribe;
       this.#renewed = true;
@@ -49,6 +51,12 @@ class Session {
     this.#beat = setInterval(() => this.#send(), server.everyMs);
     ws.on('close', () => clearInterval(this.#beat));
     this.#send();
+  }
+
+  /** Does what a POST does, and tells what came of it. */
+  #act({ request, alarm, deed, ...body }: ActRequest): void {
+    const { status, body: answer } = this.#server.post({ method: 'POST', url: new URL(`/api/v1/alarms/${alarm}/${deed}`, this.#server.url), body });
+    this.#ws.send(JSON.stringify(status < 400 ? { type: 'done', request } : { type: 'refused', request, problem: answer }));
   }
 
   #send(): void {
@@ -92,7 +100,7 @@ export class Scripted {
   alarms: readonly StandingAlarm[] = [];
   /** Answers of the API by the path asked for; of those that match the longest. A path that ends in * matches what begins so. */
   readonly routes = new Map<string, (asked: Asked) => Reply>();
-  /** What was posted. */
+  /** What was posted, or asked for over a connection. */
   readonly posted: Asked[] = [];
   /** Subscriptions that pages asked for. */
   readonly subscriptions: (readonly string[])[] = [];
@@ -110,6 +118,8 @@ export class Scripted {
   /** Every frame is late by so much. */
   delayMs = 0;
   sent = 0;
+  /** Frames that pages have acknowledged. */
+  acknowledged = 0;
   #http: Server | null = null;
   #ws: WebSocketServer | null = null;
   #port = 0;
@@ -142,8 +152,7 @@ export class Scripted {
       for await (const chunk of request) chunks.push(chunk as Buffer);
       const text = Buffer.concat(chunks).toString();
       const asked: Asked = { method: request.method ?? 'GET', url, body: text === '' ? undefined : JSON.parse(text) };
-      if (asked.method === 'POST') this.posted.push(asked);
-      const { status, body } = this.#api(asked);
+      const { status, body } = asked.method === 'POST' ? this.post(asked) : this.#api(asked);
       response.writeHead(status, { 'content-type': status < 400 ? 'application/json' : 'application/problem+json', 'cache-control': 'no-store' });
       response.end(JSON.stringify(body));
       return;
@@ -157,6 +166,12 @@ export class Scripted {
     response.writeHead(200, { 'content-type': types[extname(file)] ?? 'application/octet-stream', 'cache-control': 'no-store' });
     const content = readFileSync(file);
     response.end(this.build === null || path !== '/' ? content : content.toString().replace(/(<meta name="build" content=")[^"]*/, `$1${this.build}`));
+  }
+
+  /** Takes what is posted, or asked for over a connection. */
+  post(asked: Asked): Reply {
+    this.posted.push(asked);
+    return this.#api(asked);
   }
 
   #api(asked: Asked): Reply {
@@ -191,6 +206,43 @@ export function launch(): Promise<Browser> {
   });
 }
 
+/**
+ * One page that tests use one after another: a new one costs the browser three times what another address does. Each test's server has
+ * a port, and so an origin and a store of its own. What a page keeps beyond that (a touch, turned clocks, a policy) needs one of its own.
+ */
+export class Tab {
+  readonly #browser: Browser;
+  #page: Page | null = null;
+
+  constructor(browser: Browser) {
+    this.#browser = browser;
+  }
+
+  /** The page, empty. */
+  async take(): Promise<Page> {
+    if (this.#page === null || this.#page.isClosed()) this.#page = await this.#browser.newPage({ viewport: DESK });
+    else await this.#page.goto('about:blank');
+    return this.#page;
+  }
+
+  /** Ends the use of a page, of this one or another; what is watched is not told of any more. spoilt: it is not used again. */
+  async leave(page: Page, spoilt: boolean): Promise<void> {
+    if (page !== this.#page || spoilt) {
+      await page.close();
+      return;
+    }
+    for (const [type, note] of notes.get(page) ?? []) page.off(type as 'request', note as () => void);
+    notes.delete(page);
+    await page.goto('about:blank');
+    await page.emulateMedia({ media: null, colorScheme: null });
+    await page.setViewportSize(DESK);
+    await page.mouse.move(0, 0);
+  }
+}
+
+/** A screen on a desk, CSS pixels. */
+export const DESK = { width: 1280, height: 800 } as const;
+
 export interface Watch {
   /** Requests to anywhere but the server under test. */
   readonly foreign: string[];
@@ -205,21 +257,62 @@ export function watch(page: Page, base: string): Watch {
   const note = (url: string) => {
     if (!/^(data|blob):/.test(url) && new URL(url).host !== host) seen.foreign.push(url);
   };
-  page.on('request', (r) => note(r.url()));
-  page.on('websocket', (w) => note(w.url()));
-  page.on('pageerror', (e) => seen.errors.push(e.message));
-  page.on('console', (m) => {
+  const on = <T>(type: string, run: (what: T) => void) => {
+    page.on(type as 'request', run as () => void);
+    notes.set(page, [...(notes.get(page) ?? []), [type, run]]);
+  };
+  on('request', (r: { url: () => string }) => note(r.url()));
+  on('websocket', (w: { url: () => string }) => note(w.url()));
+  on('pageerror', (e: Error) => seen.errors.push(e.message));
+  on('console', (m: { type: () => string; text: () => string }) => {
     if (m.type() === 'error' && !/WebSocket connection|ERR_CONNECTION/.test(m.text())) seen.errors.push(m.text());
   });
   return seen;
 }
 
+/** What pages tell of to watch. */
+const notes = new WeakMap<Page, readonly (readonly [type: string, run: unknown])[]>();
+const recorded = new WeakSet<Page>();
+
+/** What a page's own clock says, ms. */
+interface Heard {
+  /** When the newest frame arrived. */
+  last: number;
+  /** The longest time since then in which the page did not come to run: the machine was busy, not the page slow. */
+  lag: number;
+  /** The longest time ever without that, or without a frame. */
+  worst: number;
+}
+
 /**
- * Records every word that a pot's answer shows, with the page's time. It looks at each change of the page, so that
- * a word shown for a moment is found too. Call before the first navigation.
+ * Records every word that a pot's answer shows, with the page's time, and when frames arrive. It looks at each change of the page, so
+ * that a word shown for a moment is found too. Call before the first navigation.
  */
 export async function record(page: Page): Promise<void> {
+  if (recorded.has(page)) return;
+  recorded.add(page);
   await page.addInitScript(() => {
+    const heard = { last: 0, lag: 0, worst: 0 };
+    (window as unknown as { heard: typeof heard }).heard = heard;
+    let looked = performance.now();
+    setInterval(() => {
+      const now = performance.now();
+      heard.lag = Math.max(heard.lag, now - looked);
+      heard.worst = Math.max(heard.worst, heard.lag);
+      looked = now;
+    }, 25);
+    const { WebSocket: Socket } = window;
+    window.WebSocket = class extends Socket {
+      constructor(...to: ConstructorParameters<typeof Socket>) {
+        super(...to);
+        this.addEventListener('message', () => {
+          const now = performance.now();
+          if (heard.last > 0) heard.worst = Math.max(heard.worst, now - heard.last);
+          heard.last = now;
+          heard.lag = 0;
+        });
+      }
+    };
     const log: { t: number; pot: string; word: string }[] = [];
     const last = new Map<string, string>();
     (window as unknown as { answers: typeof log }).answers = log;
@@ -234,6 +327,26 @@ export async function record(page: Page): Promise<void> {
     };
     new MutationObserver(look).observe(document, { subtree: true, childList: true, characterData: true, attributes: true });
   });
+}
+
+/** How long after the newest frame a pot's last word came, ms, less what the machine kept the page from running meanwhile. */
+export async function saidAfter(page: Page, pot: string): Promise<number> {
+  const said = await words(page, pot);
+  const { last, lag } = await page.evaluate(() => (window as unknown as { heard: Heard }).heard);
+  return (said.at(-1)?.t ?? Infinity) - last - lag;
+}
+
+/**
+ * What a pot's answer said while nothing was wrong, of the first of five tries in which the page was let run and heard a frame each
+ * second: a machine that keeps it waiting for longer makes it say NOT PROVEN, as it must. open: opens the page, and looks for a while.
+ */
+export async function saidInPeace(open: () => Promise<Page>, pot: string): Promise<readonly string[]> {
+  for (let tries = 1; ; tries++) {
+    const page = await open();
+    const said = (await words(page, pot)).map((w) => w.word);
+    const { worst } = await page.evaluate(() => (window as unknown as { heard: Heard }).heard);
+    if (worst < 1000 || tries === 5) return said;
+  }
 }
 
 export function words(page: Page, pot: string): Promise<{ t: number; word: string }[]> {

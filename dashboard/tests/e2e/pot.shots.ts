@@ -14,7 +14,7 @@ const sizes = [
   { width: 2560, height: 1440 },
 ];
 const folder = fileURLToPath(new URL('../../shots/', import.meta.url));
-const states = { blasting: alder, venting: () => venting(3.1), stalled: () => venting(22, true), bare: () => bare };
+const states = { blasting: alder, venting: () => venting(3.1), stalled: () => venting(22, true), bare };
 
 describe('shots of the pot', () => {
   let browser: Browser;

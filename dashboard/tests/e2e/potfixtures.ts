@@ -81,7 +81,7 @@ export function venting(s: number, slow = false): Pot {
 }
 
 /** A pot of which little is known: no gauge but the vessel's and the handle, no baseline, no level. */
-export const bare = pot({ name: 'linden', state: 'at-rest', word: 'not-proven', because: ['no-vent-seen', 'no-second-witness'], psi: [null, null, 0.4, null, null, 0], points: ['vessel', 'control'], measured: false, for_s: 90, air: 'unknown' });
+export const bare = (): Pot => pot({ name: 'linden', state: 'at-rest', word: 'not-proven', because: ['no-vent-seen', 'no-second-witness'], psi: [null, null, 0.4, null, null, 0], points: ['vessel', 'control'], measured: false, for_s: 90, air: 'unknown' });
 
 const points = ['supply', 'separator', 'vessel', 'hose', 'nozzle', 'control'] as const;
 

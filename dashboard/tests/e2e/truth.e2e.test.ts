@@ -34,7 +34,7 @@ afterEach(async () => {
 });
 
 const answer = () => page.locator('[data-pot="maple"] [data-word]');
-const until = (word: Word, timeout = 5000) => expect.poll(() => answer().getAttribute('data-word'), { timeout, interval: 25 }).toBe(word);
+const until = (word: Word) => expect.poll(() => answer().getAttribute('data-word')).toBe(word);
 const said = async () => (await words(page, 'maple')).map((w) => w.word);
 const now = () => page.evaluate(() => performance.now());
 
@@ -54,20 +54,20 @@ for (const view of ['#/', '#/pot/maple']) {
     await until('vented');
     // Nothing of before: the first frame after the sleep was sent for an acknowledgement from before it.
     const back = (await words(page, 'maple')).filter((w) => w.t > before + 500_000);
-    expect(back.map((w) => w.word)).toEqual(['NOT PROVEN', 'VENTED']);
+    expect(back.slice(0, 2).map((w) => w.word)).toEqual(['NOT PROVEN', 'VENTED']);
   });
 }
 
 test('frames that are 20 s late never say VENTED, however fresh they say they are', async () => {
   server.delayMs = 1500;
   await page.goto(server.url);
-  await expect.poll(() => server.sent, { timeout: 5000 }).toBeGreaterThan(0);
+  await expect.poll(() => server.sent).toBeGreaterThan(0);
   // While each frame is on its way 20 s go by on the page, in steps that no sleep makes.
   let frames = 0;
   for (let i = 0; i < 12 && frames < 3; i++) {
     const sent = server.sent;
     await page.clock.runFor(20_000);
-    await expect.poll(() => server.sent, { timeout: 6000 }).toBeGreaterThan(sent);
+    await expect.poll(() => server.sent).toBeGreaterThan(sent);
     if ((await page.locator('[data-pot="maple"]').count()) > 0) frames++;
   }
   expect(frames).toBe(3);
@@ -84,6 +84,7 @@ test('a gauge that is replaced in mid-shift: nothing that the old one said outli
   };
   const not = (...because: string[]) => ({ answer: { word: 'not-proven' as const, because } });
   const { vessel: _, ...others } = maple.pressure_pa;
+  const { t: first } = (await words(page, 'maple')).at(-1) ?? { t: 0 };
   await step({ ...not('vessel-bad'), state: 'unknown', pressure_pa: others, quality: { vessel: 'no-reply' } }, 'not-proven'); // unscrewed
   await step(not('config-differs'), 'not-proven'); // the new one is configured at the pot alone
   // The new gauge reads zero from the start: a page that trusted the reading would say VENTED now.
@@ -94,9 +95,10 @@ test('a gauge that is replaced in mid-shift: nothing that the old one said outli
   await page.waitForTimeout(600);
   await until('not-proven');
   await step(pot({ name: 'maple', state: 'blasting', word: 'pressurised', because: ['over-limit'], psi: [112, 111, 102, 100, 90, 95] }), 'pressurised');
+  const back = await now();
   await step({}, 'vented');
-  expect((await said()).filter((w) => w === 'VENTED')).toHaveLength(2);
-  expect((await said()).at(-1)).toBe('VENTED');
+  const meanwhile = (await words(page, 'maple')).filter((w) => w.t > first && w.t < back).map((w) => w.word);
+  expect(new Set(meanwhile)).toEqual(new Set(['NOT PROVEN', 'PRESSURISED']));
 });
 
 test('a contradiction within a frame is not VENTED: a vessel that reads pressure, a pot that blasts', async () => {

@@ -83,13 +83,14 @@ async function pictures(name: string): Promise<void> {
   await page.emulateMedia({ colorScheme: null });
 }
 
-/** On paper no word stands in the present tense, and nothing can be pressed. */
+/** On paper no word stands in the present tense, and nothing asks to be pressed; the buttons of the traces' lines are their legend. */
 async function onPaper(): Promise<void> {
   await page.emulateMedia({ media: 'print' });
   const paper = await page.locator('body').innerText();
   expect(paper).not.toMatch(/VENTED|PRESSURISED|NOT PROVEN/);
   expect(paper).toContain(text.printed);
-  expect(await page.getByRole('button').filter({ visible: true }).count()).toBe(0);
+  const lines = page.getByRole('group', { name: 'Lines' }).getByRole('button');
+  expect(await page.getByRole('button').filter({ visible: true }).count()).toBe(await lines.count());
   await page.emulateMedia({ media: null });
 }
 

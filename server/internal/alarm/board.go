@@ -79,6 +79,7 @@ type Act struct {
 	At   si.Instant
 	By   string // named person
 	Note string // may be empty, where no reason is asked for
+	Seen string // id of the newest transition that the person knows of; empty: not told
 }
 
 // A View is an open alarm as people see it. The words are in Text.
@@ -179,8 +180,12 @@ func (b *Board) restore(r *Alarm) (*alarm, error) {
 		if i == 0 {
 			a.key.Point, a.key.Fault = e.Point, e.Fault
 		}
+		was := a.mode
 		if err := a.apply(t.Event, t.At, t.By, &e); err != nil {
 			return nil, err
+		}
+		if a.loud(t.Event, was) {
+			a.begun = t.ID
 		}
 	}
 	if b.byKey[a.key] != nil || !b.configured(a.key) {
@@ -261,6 +266,7 @@ func (b *Board) commit(dst []Change, a *alarm, event string, at si.Instant, by s
 		New: isNew, Key: a.key, Priority: a.priority, Raised: a.raised, State: a.state(), Note: e.Note}
 	c.Loud = a.loud(event, was)
 	if c.Loud {
+		a.begun = c.ID
 		b.tally.add(at, a.priority, a.key)
 	}
 	if c.Ends {
@@ -466,8 +472,11 @@ func (b *Board) find(do, id string, act *Act) (*alarm, error) {
 	act.By, act.Note = strings.TrimSpace(act.By), strings.TrimSpace(act.Note)
 	for _, a := range b.open {
 		if a.id == id {
-			if act.By == "" {
+			switch {
+			case act.By == "":
 				return nil, refuse(do, a, ErrNobody)
+			case act.Seen != "" && act.Seen < a.begun:
+				return nil, refuse(do, a, ErrAnew)
 			}
 			return a, nil
 		}
@@ -569,8 +578,9 @@ func (b *Board) BringBack(id string, act Act, dst []Change) ([]Change, error) {
 	return b.back("bring back into service", id, act, outOfService, EventBroughtBack, dst)
 }
 
-// Comment keeps what a person writes with an open alarm. It changes nothing else.
+// Comment keeps what a person writes with an open alarm. It changes nothing else, so that it does not matter what the person has seen.
 func (b *Board) Comment(id string, act Act, dst []Change) ([]Change, error) {
+	act.Seen = ""
 	a, err := b.find(doComment, id, &act)
 	switch {
 	case err != nil:
@@ -604,6 +614,7 @@ func (b *Board) CommentAfter(r *Alarm, act Act) (Transition, error) {
 }
 
 func (b *Board) back(do, id string, act Act, from mode, event string, dst []Change) ([]Change, error) {
+	act.Seen = "" // what it brings into sight is seen then
 	a, err := b.find(do, id, &act)
 	switch {
 	case err != nil:

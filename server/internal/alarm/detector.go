@@ -84,14 +84,7 @@ type Params struct {
 	Points  points.Set
 	Rated   si.GaugePressure // 0: not known
 	Ambient si.AbsPressure   // 0: standard
-	Opens   time.Duration    // from a release until the exhaust is open at the latest; 0: nominal
 }
-
-// DownTo is the vessel's gauge pressure down to which the vent watch times a vent, Pa.
-func DownTo(ambient si.AbsPressure) float64 { return (vent.ChokedOver - 1) * float64(ambient) }
-
-// nominalOpens is how long an exhaust takes to open at most; common practice, no source.
-const nominalOpens = 1200 * time.Millisecond
 
 // slowEvery is how often what does not matter in a second is looked at.
 const slowEvery = 200 * time.Millisecond
@@ -122,9 +115,6 @@ type Detector struct {
 func NewDetector(p Params) *Detector {
 	if p.Ambient == 0 {
 		p.Ambient = si.StandardAtmosphere
-	}
-	if p.Opens == 0 {
-		p.Opens = nominalOpens
 	}
 	return &Detector{params: p, key: Key{Pot: p.Pot}}
 }
@@ -178,7 +168,7 @@ func (d *Detector) Step(s *Signals, dst []Found) []Found {
 				offAfter = 0 // it has ended for good, and not by noise
 			}
 			if d.timers[k].step(d.condition(k, &f, s), since, rules[k].OnAfter, offAfter) {
-				dst = d.add(dst, s, k, d.conditionEvidence(k, f))
+				dst = d.add(dst, s, k, d.conditionEvidence(k, f, s))
 			}
 		}
 	}
@@ -279,7 +269,7 @@ func (s *Signals) leaves() bool { return s.Handle.Known && s.Handle.Pressed || s
 // good tells whether the answer is the good one.
 func (s *Signals) good() bool { return s.Answered && s.Answer.Word.IsVented() }
 
-func (d *Detector) conditionEvidence(k Kind, f vent.Finding) Evidence {
+func (d *Detector) conditionEvidence(k Kind, f vent.Finding, s *Signals) Evidence {
 	var e Evidence
 	if f.From != 0 || f.Now != 0 {
 		e.PressurePa = pair(f.From, f.Now)
@@ -287,8 +277,9 @@ func (d *Detector) conditionEvidence(k Kind, f vent.Finding) Evidence {
 	switch k {
 	case VentSlow:
 		e.RatePerS = []float64{round(f.Rate, 1e4), round(f.Least, 1e4)}
-		e.Envelope = &Envelope{FromS: round(d.params.Opens.Seconds(), 1e3), P0Pa: round(float64(f.From), 1),
-			RatePerS: round(f.Least, 1e4), DownToPa: round(DownTo(d.params.Ambient), 1)}
+		if h, ok := s.Vent.Healthy(); ok {
+			e.Envelope = EnvelopeOf(h, d.params.Ambient)
+		}
 		fallthrough
 	case VesselHeld, PressureCreep, StopSlow:
 		e.Trace = d.trace.evidence()

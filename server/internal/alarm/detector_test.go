@@ -585,6 +585,7 @@ func TestTrace(t *testing.T) {
 	fall := func(at time.Duration) { p.s.Vessel.Value = si.GaugePressure(700e3 * math.Exp(-at.Seconds()/20)) }
 	p.run(time.Minute, fall)
 	p.w.vent[vent.VentSlow] = vent.Finding{On: true, From: 700e3, Now: 35e3, Rate: 0.05, Least: 0.15}
+	p.w.held = &vent.Healthy{Released: begin, From: 710e3, Open: begin.Add(850 * time.Millisecond), Rate: 0.21}
 	p.run(100*time.Millisecond, nil)
 	e := p.found[len(p.found)-1].Evidence
 	n := len(e.Trace.TimeS)
@@ -596,8 +597,17 @@ func TestTrace(t *testing.T) {
 			t.Fatalf("at %g s %g Pa, want %g", at, e.Trace.PressurePa[i], want)
 		}
 	}
-	if e.Envelope == nil || e.Envelope.RatePerS != 0.15 || e.Envelope.P0Pa != 700e3 {
-		t.Errorf("envelope %+v", e.Envelope)
+	// The envelope is the one that the watch holds the vent against, not one of the detector's own.
+	if e.Envelope == nil || *e.Envelope != (Envelope{FromS: 0.85, P0Pa: 710e3, RatePerS: 0.21, DownToPa: 101325 * (vent.ChokedOver - 1)}) || e.RatePerS[1] != 0.15 {
+		t.Errorf("envelope %+v, rates %v", e.Envelope, e.RatePerS)
+	}
+	// Where none is held against, none is told.
+	p.w.vent[vent.VentSlow], p.w.held = vent.Finding{Since: p.s.At}, nil
+	p.run(time.Minute, nil)
+	p.w.vent[vent.VentSlow] = vent.Finding{On: true, From: 700e3, Now: 35e3, Rate: 0.05, Least: 0.15}
+	p.run(100*time.Millisecond, nil)
+	if last := p.found[len(p.found)-1]; !last.On || last.Kind != VentSlow || last.Evidence.Envelope != nil {
+		t.Errorf("%+v", last)
 	}
 }
 

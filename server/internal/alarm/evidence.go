@@ -53,6 +53,12 @@ type Envelope struct {
 	DownToPa float64 `json:"down_to_pa"`
 }
 
+// EnvelopeOf is the slowest healthy vent as it is told: down to the pressure to which the vent watch times one.
+func EnvelopeOf(h vent.Healthy, ambient si.AbsPressure) *Envelope {
+	return &Envelope{FromS: round(h.Open.Sub(h.Released).Seconds(), 1e3), P0Pa: round(float64(h.From), 1), RatePerS: round(h.Rate, 1e4),
+		DownToPa: round((vent.ChokedOver-1)*float64(ambient), 1)}
+}
+
 // A Trend is how a part goes.
 type Trend struct {
 	Value float64 `json:"value"`

@@ -186,6 +186,14 @@ func (r *rig) restart() error {
 type watches struct {
 	vent   [vent.Conditions]vent.Finding
 	gauges [points.Count][gauges.Kinds]gauges.Finding
+	held   *vent.Healthy // what the vent is held against; nil: nothing
+}
+
+func (w *watches) Healthy() (vent.Healthy, bool) {
+	if w.held == nil {
+		return vent.Healthy{}, false
+	}
+	return *w.held, true
 }
 
 func (w *watches) Find(c vent.Condition) vent.Finding { return w.vent[c] }

@@ -13,6 +13,8 @@ import (
 // Conditions are what a vent watch has found: *vent.Watch.
 type Conditions interface {
 	Find(vent.Condition) vent.Finding
+	// Healthy is the slowest healthy vent that the one since the last release is held against; false: none is.
+	Healthy() (vent.Healthy, bool)
 }
 
 // Faults are what was found of a pot's gauges: *gauges.Watch.

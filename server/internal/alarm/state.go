@@ -83,6 +83,8 @@ var (
 	ErrNotLatched = errors.New("it is not latched; acknowledge it")
 	// ErrAlready says that the alarm stands so already.
 	ErrAlready = errors.New("somebody has done so already")
+	// ErrAnew says that who acts has not seen the alarm's newest beginning.
+	ErrAnew = errors.New("it has begun again since it was looked at, and nobody has seen that; look at it, then do so again")
 	// ErrHidden says that the alarm is out of sight.
 	ErrHidden = errors.New("it is shelved, suppressed or out of service; bring it back first")
 	// ErrNotHidden says that the alarm is not out of sight in this way.
@@ -141,6 +143,7 @@ type alarm struct {
 	until  si.Instant // of the shelf
 	orphan bool       // of nothing that is configured: nothing will end it
 
+	begun   string     // id of the transition by which it last came into sight, or began there; empty: none did
 	last    si.Instant // of the newest event that changed it
 	since   si.Instant // of the state
 	shownAt si.Instant // when it last came into sight; 0: not in sight

@@ -28,6 +28,7 @@ import (
 	msg "gritwatch/protocol/live"
 	"gritwatch/protocol/points"
 	"gritwatch/protocol/si"
+	"gritwatch/server/internal/acts"
 	"gritwatch/server/internal/alarm"
 	"gritwatch/server/internal/desk"
 	"gritwatch/server/internal/feed"
@@ -158,11 +159,12 @@ func (y *yard) start() {
 	}
 	y.fleet = newFleet(actors)
 	y.attend = newAttendance(y.desk, actors, begin)
-	y.hub = live.New(y.fleet, live.Options{Log: log, Refuse: httpapi.Problem, Alarms: y.desk})
+	done := acts.New(y.desk, y.records, log)
+	y.hub = live.New(y.fleet, live.Options{Log: log, Refuse: httpapi.Problem, Alarms: y.desk, Act: done.Ask})
 	tellers.begin(y.fleet, y.hub, y)
 	y.api = httpapi.New(httpapi.Options{Pots: y.fleet, Live: y.hub, Metrics: http.NotFoundHandler(), Page: fstest.MapFS{"index.html": {}},
 		Ready: func() []string { return nil }, Listen: "127.0.0.1:8080",
-		Log: log, Records: y.records, Alarms: y.desk, Vent: y.fleet.Vent, Recorder: &clerk{y.fleet, y.records}})
+		Log: log, Records: y.records, Alarms: y.desk, Acts: done, Vent: y.fleet.Vent, Recorder: &clerk{y.fleet, y.records}})
 	y.pages = &pipes{make(chan net.Conn), make(chan struct{})}
 	server := &http.Server{Handler: y.api}
 	running.Go(func() { must(y.hub.Run(ctx)) })

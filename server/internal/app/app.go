@@ -19,6 +19,7 @@ import (
 
 	"gritwatch/internal/brokerlink"
 	"gritwatch/internal/potfile"
+	"gritwatch/server/internal/acts"
 	"gritwatch/server/internal/broker"
 	"gritwatch/server/internal/config"
 	"gritwatch/server/internal/desk"
@@ -155,7 +156,8 @@ func Run(ctx context.Context, c config.Config, o Options) error {
 	if kept.scratch != "" {
 		wrong.lasting = "cycles and alarms are kept in memory only, as the disk was full at the start: make room, then start the server again"
 	}
-	hub := live.New(pots, live.Options{Log: o.Log, Refuse: httpapi.Problem, Alarms: alarms,
+	done := acts.New(alarms, kept.records, o.Log)
+	hub := live.New(pots, live.Options{Log: o.Log, Refuse: httpapi.Problem, Alarms: alarms, Act: done.Ask,
 		Faults: func() []string { return slices.Concat(wrong.words(), outside.Troubles()) }})
 	tellers.begin(pots, hub, outside)
 	if m, err = metrics.New(c.Site, pots, hub.Clients, func() int { return len(wrong.words()) }); err != nil {
@@ -174,7 +176,7 @@ func Run(ctx context.Context, c config.Config, o Options) error {
 	tasks = append(tasks, hub, host, keeper, past, attended, outside)
 
 	handler := httpapi.New(httpapi.Options{Pots: pots, Live: hub, Metrics: m.Handler(httpapi.Problem), Page: o.Page, Log: o.Log,
-		History: kept.history, Records: kept.records, Recorder: &clerk{pots, kept.records}, Alarms: alarms, Vent: pots.Vent,
+		History: kept.history, Records: kept.records, Recorder: &clerk{pots, kept.records}, Alarms: alarms, Acts: done, Vent: pots.Vent,
 		Listen: listener.Addr().String(), Hosts: hosts(c), Ready: func() []string { return append(notReady(host, actors), wrong.words()...) }})
 	tasks = append(tasks, &web{listener: listener, server: &http.Server{Handler: handler, ReadHeaderTimeout: 5 * time.Second,
 		ReadTimeout: 10 * time.Second, WriteTimeout: 20 * time.Second, IdleTimeout: time.Minute, MaxHeaderBytes: 16 << 10,

@@ -52,6 +52,14 @@ type Options struct {
 // mostKept is how many transitions of an open alarm are held in memory: its first, and the newest.
 const mostKept = 200
 
+// trim leaves out what stands after the first, where there are too many.
+func trim(of []records.Transition) []records.Transition {
+	if more := len(of) - mostKept; more > 0 {
+		return slices.Delete(of, 1, 1+more)
+	}
+	return of
+}
+
 // mostEnded is how many alarms that are over are held in memory, as the records may not have them yet.
 const mostEnded = 256
 
@@ -106,7 +114,7 @@ func (d *Desk) restore(now time.Time, recalled map[string]bool) {
 			d.remember(&open[i])
 		}
 		keep := *r
-		keep.Transitions = slices.Clone(r.Transitions)
+		keep.Transitions = trim(slices.Clone(r.Transitions))
 		d.kept[r.ID] = &keep
 	}
 	changes, err := d.board.Restore(open, si.InstantOf(now))
@@ -243,9 +251,7 @@ func (d *Desk) keep(c *alarm.Change, t records.Transition) {
 	if !c.New {
 		a.Transitions = append(a.Transitions, t)
 		slices.SortStableFunc(a.Transitions, func(x, y records.Transition) int { return cmp.Compare(x.At, y.At) }) // a comment may come before what is told late
-		if len(a.Transitions) > mostKept {
-			a.Transitions = slices.Delete(a.Transitions, 1, 2)
-		}
+		a.Transitions = trim(a.Transitions)
 	}
 	if !c.Ends {
 		return
@@ -295,6 +301,7 @@ type Act struct {
 	By   string
 	Note string
 	For  time.Duration // of a shelf
+	Seen string        // id of the newest transition that the person knows of; empty: not told
 }
 
 // Do does it. stored waits until it is on the disk, or tells why it is not yet; it has its effect all the same. What is refused is an
@@ -303,7 +310,7 @@ func (d *Desk) Do(id string, act Act, now time.Time) (stored func(context.Contex
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	at := si.InstantOf(now)
-	a := alarm.Act{At: at, By: act.By, Note: act.Note}
+	a := alarm.Act{At: at, By: act.By, Note: act.Note, Seen: act.Seen}
 	b, dst := d.board, d.changes[:0]
 	switch act.Deed {
 	case alarm.DoAcknowledge:
@@ -354,9 +361,7 @@ func (d *Desk) CommentAfter(r records.Alarm, act Act, now time.Time) (with recor
 	t := records.Transition(c)
 	r.Transitions = append(slices.Clone(r.Transitions), t)
 	if kept != nil {
-		if len(r.Transitions) > mostKept {
-			r.Transitions = slices.Delete(r.Transitions, 1, 2)
-		}
+		r.Transitions = trim(r.Transitions)
 		*kept = r
 	}
 	d.o.Log.LogAttrs(context.Background(), slog.LevelInfo, r.Kind+" "+c.Event, slog.String("alarm", r.ID), slog.String("by", c.By), slog.String("evidence", c.Evidence))

@@ -3,42 +3,33 @@ package httpapi
 import (
 	"context"
 	"encoding/json"
-	"errors"
-	"fmt"
-	"log/slog"
 	"math"
 	"net/http"
 	"slices"
-	"strings"
 	"time"
-	"unicode"
-	"unicode/utf8"
 
 	"gritwatch/protocol/live"
+	"gritwatch/server/internal/acts"
 	"gritwatch/server/internal/alarm"
-	"gritwatch/server/internal/desk"
 	"gritwatch/server/internal/records"
 )
 
-// Alarms are the standing ones, and what may be done with them; *desk.Desk is such.
+// Alarms are the standing ones; *desk.Desk is such.
 type Alarms interface {
 	// Alarms are the open ones in the order in which people should look at them. Nobody changes the list.
 	Alarms() ([]live.StandingAlarm, uint64)
 	// Alarm is one that is open, or has ended lately, with its transitions; false: it is neither.
 	Alarm(id string) (records.Alarm, bool)
-	// Do does what a person wants done. stored waits until that is on the disk. What is refused is an *alarm.Refusal.
-	Do(id string, act desk.Act, now time.Time) (stored func(context.Context) error, err error)
-	// CommentAfter keeps a comment on an alarm that is open no more, and gives the alarm with it.
-	CommentAfter(r records.Alarm, act desk.Act, now time.Time) (with records.Alarm, stored func(context.Context) error, err error)
 	Figures(now time.Time) alarm.Figures
 }
 
-// Bounds of what people write.
-const (
-	longestName = 64  // characters
-	longestNote = 500 // characters
-	storedIn    = 2 * time.Second
-)
+// Acts do with alarms what people want done; *acts.Book is such.
+type Acts interface {
+	// Find is the alarm of an id, from memory, else from the records.
+	Find(ctx context.Context, id string) (records.Alarm, *acts.Refusal)
+	// Do does something with the alarm of an id.
+	Do(ctx context.Context, id, deed string, in live.AlarmAct) (acts.Done, *acts.Refusal)
+}
 
 // alarmRoutes are the addresses of the standing alarms.
 func (a *api) alarmRoutes() []route {
@@ -61,7 +52,7 @@ func (a *api) alarmRoutes() []route {
 		routes = append(routes, route{posts + "/api/v1/alarms/{id}/" + d.deed, a.doAlarm(d.deed), d.id, d.does,
 			[]parameter{id, {name: "body", in: "body", schema: ref("AlarmAct")}},
 			[]answer{{200, typeJSON, "AlarmDetail", "it is done; fault says where it is not stored yet"}, problem(400, "what was sent cannot be read, or is too long"), problem(404, noAlarm),
-				problem(409, "it is refused; the words say why and what to do"), problem(413, "more was sent than is ever needed"), problem(415, "what was sent is no application/json")}})
+				problem(409, "it is refused; the words say why and what to do"), problem(413, "more was sent than is ever needed"), problem(415, "what was sent is no application/json"), problem(503, away)}})
 	}
 	return routes
 }
@@ -114,26 +105,12 @@ func (a *api) alarm(w http.ResponseWriter, r *http.Request) {
 	if q.refused(w, r) {
 		return
 	}
-	if x, ok := a.find(w, r, r.PathValue("id")); ok {
-		a.json(w, r, a.detail(&x))
+	x, none := a.o.Acts.Find(r.Context(), r.PathValue("id"))
+	if none != nil {
+		refuse(w, r, none)
+		return
 	}
-}
-
-// find is the alarm of an id, from memory, else from the records; false: there is none, or it cannot be read, and that was answered.
-func (a *api) find(w http.ResponseWriter, r *http.Request, id string) (records.Alarm, bool) {
-	x, ok := a.o.Alarms.Alarm(id)
-	if !ok {
-		if !a.read(w, r, func(ctx context.Context) (err error) {
-			x, ok, err = a.o.Records.Alarm(ctx, id)
-			return err
-		}) {
-			return x, false
-		}
-	}
-	if !ok {
-		Problem(w, r, http.StatusNotFound, "no alarm of this id; GET /api/v1/alarms lists them")
-	}
-	return x, ok
+	a.json(w, r, a.detail(&x))
 }
 
 // detail is an alarm with all that people are told of it.
@@ -164,7 +141,7 @@ func (a *api) detail(x *records.Alarm) live.AlarmDetail {
 		out.Text = live.AlarmText{Says: x.Kind, Causes: []string{}, Do: []string{}}
 	}
 	if _, faulty := a.o.Records.Fault(); faulty {
-		out.Fault = unstored
+		out.Fault = acts.Unstored
 	}
 	return out
 }
@@ -172,91 +149,30 @@ func (a *api) detail(x *records.Alarm) live.AlarmDetail {
 // doAlarm is what does something with an alarm.
 func (a *api) doAlarm(deed string) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
-		id := r.PathValue("id")
 		var in live.AlarmAct
 		if !readBody(w, r, &in) {
 			return
 		}
-		act, err := actOf(deed, in)
-		if err != nil {
-			Problem(w, r, http.StatusBadRequest, err.Error())
+		done, refusal := a.o.Acts.Do(r.Context(), r.PathValue("id"), deed, in)
+		if refusal != nil {
+			refuse(w, r, refusal)
 			return
 		}
-		stored, err := a.o.Alarms.Do(id, act, time.Now())
-		var after records.Alarm // with a comment, where it is open no more
-		if deed == alarm.DoComment && errors.Is(err, alarm.ErrUnknown) {
-			x, ok := a.find(w, r, id)
-			if !ok {
-				return
-			}
-			after, stored, err = a.o.Alarms.CommentAfter(x, act, time.Now())
-		}
-		var refusal *alarm.Refusal
-		switch {
-		case errors.Is(err, alarm.ErrUnknown):
-			if x, ok := a.find(w, r, id); ok {
-				Problem(w, r, http.StatusConflict, fmt.Sprintf("cannot %s %s: it ended at %s", deed, x.Kind, maybe(x.Ended)))
-			}
-			return
-		case errors.As(err, &refusal):
-			Problem(w, r, http.StatusConflict, refusal.Error())
-			return
-		case err != nil:
-			a.o.Log.LogAttrs(r.Context(), slog.LevelError, "nothing could be done with an alarm", slog.String("path", r.URL.Path), slog.String("reason", err.Error()))
-			Problem(w, r, http.StatusInternalServerError, "")
-			return
-		}
-		// It is done; that it is stored is waited for a little, for whoever reads the answer.
-		ctx, cancel := context.WithTimeout(r.Context(), storedIn)
-		defer cancel()
-		waited := stored(ctx)
-		x, ok := a.o.Alarms.Alarm(id)
-		if !ok && after.ID != "" {
-			x, ok = after, true
-		}
-		if !ok {
-			Problem(w, r, http.StatusNotFound, "the alarm has ended, and so have many others since")
-			return
-		}
-		out := a.detail(&x)
-		if waited != nil {
-			out.Fault = unstored
+		out := a.detail(&done.Alarm)
+		if !done.Stored {
+			out.Fault = acts.Unstored
 		}
 		a.json(w, r, out)
 	}
 }
 
-const unstored = "records are not stored at present, and the server's log says why; what is to be stored waits"
-
-// actOf is what was posted, where it is in order.
-func actOf(deed string, in live.AlarmAct) (desk.Act, error) {
-	out := desk.Act{Deed: deed, By: strings.TrimSpace(in.By), Note: strings.TrimSpace(in.Note)}
-	for _, x := range []struct {
-		name, text string
-		most       int
-	}{{"by", out.By, longestName}, {"note", out.Note, longestNote}} {
-		if n := utf8.RuneCountInString(x.text); n > x.most {
-			return out, fmt.Errorf("%s has %d characters; write %d at most", x.name, n, x.most)
-		}
-		if strings.ContainsFunc(x.text, func(c rune) bool { return unicode.IsControl(c) && c != '\n' && c != '\t' || c == utf8.RuneError }) {
-			return out, fmt.Errorf("%s holds characters that cannot be written", x.name)
-		}
+// refuse answers with why something was not done, and says when to ask again where that helps.
+func refuse(w http.ResponseWriter, r *http.Request, why *acts.Refusal) {
+	if why.Status == http.StatusServiceUnavailable {
+		busy(w, r, why.Says)
+		return
 	}
-	if strings.ContainsAny(out.By, "\n\t") {
-		return out, errors.New("by is a name, on one line")
-	}
-	switch {
-	case deed != alarm.DoShelve && in.ForS != nil:
-		return out, errors.New("for_s is of a shelf alone")
-	case deed != alarm.DoShelve:
-	case in.ForS == nil:
-		return out, errors.New("for_s is missing: say for how many seconds, 12 hours at most")
-	case !(*in.ForS >= 1 && *in.ForS <= 1e6): // the board has a closer limit, and words for it
-		return out, errors.New("for_s is a number of seconds, up to 12 hours")
-	default:
-		out.For = time.Duration(*in.ForS * float64(time.Second))
-	}
-	return out, nil
+	Problem(w, r, why.Status, why.Says)
 }
 
 // orEmpty is a list that is there, if need be empty.

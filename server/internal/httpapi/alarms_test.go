@@ -18,10 +18,12 @@ import (
 	"gritwatch/protocol/live"
 	"gritwatch/protocol/points"
 	"gritwatch/protocol/si"
+	"gritwatch/server/internal/acts"
 	"gritwatch/server/internal/alarm"
 	"gritwatch/server/internal/desk"
 	"gritwatch/server/internal/gauges"
 	"gritwatch/server/internal/httpapi"
+	pages "gritwatch/server/internal/live"
 	"gritwatch/server/internal/records"
 )
 
@@ -67,10 +69,19 @@ func newDesk(r desk.Records) *desk.Desk {
 
 // A yard is a handler with alarms.
 type yard struct {
-	t *testing.T
-	d *desk.Desk
-	h http.Handler
+	t   *testing.T
+	d   *desk.Desk
+	hub *pages.Hub
+	h   http.Handler
 }
+
+// still are pots of which nothing new comes.
+type still []string
+
+func (s still) Names() []string                                 { return s }
+func (s still) News(string) uint64                              { return 0 }
+func (s still) Vent(string) *live.RunningVent                   { return nil }
+func (s still) Estimate(n string, t time.Time) (live.Pot, bool) { return pots(s).Estimate(n, t) }
 
 func newYard(t *testing.T, r desk.Records) *yard {
 	book := openRecords(t)
@@ -78,8 +89,10 @@ func newYard(t *testing.T, r desk.Records) *yard {
 		r = book
 	}
 	y := &yard{t: t, d: newDesk(r)}
-	y.h = httpapi.New(httpapi.Options{Pots: pots{"alder", "birch"}, Live: http.NotFoundHandler(), Metrics: http.NotFoundHandler(), Page: fstest.MapFS{}, Ready: func() []string { return nil },
-		Listen: self, Log: slog.New(slog.DiscardHandler), Records: book, Alarms: y.d, Vent: func(name string) *live.RunningVent { return vents[name] }})
+	done := acts.New(y.d, book, slog.New(slog.DiscardHandler))
+	y.hub = pages.New(still{"alder", "birch"}, pages.Options{Log: slog.New(slog.DiscardHandler), Refuse: httpapi.Problem, Alarms: y.d, Act: done.Ask})
+	y.h = httpapi.New(httpapi.Options{Pots: pots{"alder", "birch"}, Live: y.hub, Metrics: http.NotFoundHandler(), Page: fstest.MapFS{}, Ready: func() []string { return nil },
+		Listen: self, Log: slog.New(slog.DiscardHandler), Records: book, Alarms: y.d, Acts: done, Vent: func(name string) *live.RunningVent { return vents[name] }})
 	return y
 }
 
@@ -184,15 +197,17 @@ func TestAlarmDetail(t *testing.T) {
 	}
 }
 
-func TestAlarmActs(t *testing.T) {
-	y := newYard(t, nil)
-	empty, low, blind := y.find("pot-empty"), y.find("supply-low"), y.find("sensor-fault")
-	for _, c := range []struct {
-		name, id, deed, text string
-		header               http.Header
-		code                 int
-		says                 string
-	}{
+// A tried is something that somebody wants done with an alarm, and what is answered.
+type tried struct {
+	name, id, deed, text string
+	header               http.Header
+	code                 int
+	says                 string
+}
+
+// deeds are tried in their order on the alarms of a new desk.
+func deeds(empty, low, blind string) []tried {
+	return []tried{
 		{"a foreign page", empty, "acknowledge", `{"by":"Ada"}`, http.Header{"Origin": {"http://elsewhere.example"}}, 403, "another origin"},
 		{"a form", empty, "acknowledge", "by=Ada", http.Header{"Content-Type": {"application/x-www-form-urlencoded"}}, 415, "application/json"},
 		{"no JSON", empty, "acknowledge", "Ada", nil, 400, "cannot be read"},
@@ -218,13 +233,20 @@ func TestAlarmActs(t *testing.T) {
 		{"a comment on nothing", "01HQZX3T7N0000000000000000", "comment", `{"by":"Ada","note":"so"}`, nil, 404, "no alarm of this id"},
 		{"a comment", blind, "comment", `{"by":"Ada","note":"spare is on its way"}`, nil, 200, `"event":"commented","by":"Ada","evidence":{"note":"spare is on its way"}`},
 		{"it changes nothing", blind, "comment", `{"by":"Ada","note":"so"}`, nil, 200, `"state":"unacknowledged"`},
+		{"a beginning of elsewhere", empty, "acknowledge", `{"by":"Ada","seen":"` + strings.Repeat("0", 65) + `"}`, nil, 400, "seen is the id of a transition"},
 		{"again", empty, "acknowledge", `{"by":"Ada"}`, nil, 409, "somebody has done so already"},
 		{"shelved", low, "shelve", `{"by":"Ada","for_s":3600}`, nil, 200, `"state":"shelved"`},
 		{"acknowledged out of sight", low, "acknowledge", `{"by":"Ada"}`, nil, 409, "bring it back first"},
 		{"brought back", low, "unshelve", `{"by":"Ada"}`, nil, 200, `"state":"unacknowledged"`},
 		{"out of service", low, "take-out", `{"by":"Ada","note":"compressor away"}`, nil, 200, `"state":"out-of-service"`},
 		{"in service", low, "bring-back", `{"by":"Ada"}`, nil, 200, `"can":["acknowledge","shelve","take-out","comment"]`},
-	} {
+	}
+}
+
+func TestAlarmActs(t *testing.T) {
+	y := newYard(t, nil)
+	empty, low, blind := y.find("pot-empty"), y.find("supply-low"), y.find("sensor-fault")
+	for _, c := range deeds(empty, low, blind) {
 		code, text := post(t, y.h, "/api/v1/alarms/"+c.id+"/"+c.deed, c.text, c.header)
 		if code != c.code || !strings.Contains(text, c.says) {
 			t.Errorf("%s: %d %s", c.name, code, text)

@@ -40,7 +40,8 @@ type Options struct {
 
 	Recorder Recorder // takes what people record; nil: nobody can
 
-	Alarms Alarms                              // needs Records; nil: what was recorded of them alone is told
+	Alarms Alarms                              // needs Records and Acts; nil: what was recorded of them alone is told
+	Acts   Acts                                // what people may do with Alarms
 	Vent   func(name string) *live.RunningVent // of a pot, since its last release; nil: none is told
 }
 

@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"gritwatch/protocol/live"
+	"gritwatch/server/internal/acts"
 	"gritwatch/server/internal/history"
 	"gritwatch/server/internal/httpapi"
 	"gritwatch/server/internal/records"
@@ -41,10 +42,11 @@ func newHandler(log slog.Handler, h httpapi.History, r httpapi.Records, missing 
 	text := func(s string) http.Handler {
 		return http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { io.WriteString(w, s) })
 	}
+	d := newDesk(&unwritten{})
 	return httpapi.New(httpapi.Options{Pots: pots{"alder", "birch", "cedar"}, Live: text("live"), Metrics: text("metrics"),
 		Page:  fstest.MapFS{"index.html": {Data: []byte("<p>page")}, "assets/index.js": {Data: []byte("1")}, ".gitkeep": {}},
 		Ready: func() []string { return missing }, Listen: "127.0.0.1:8080", Hosts: []string{"pots.example"},
-		Log: slog.New(log), History: h, Records: r, Recorder: &pad{}, Alarms: newDesk(&unwritten{}),
+		Log: slog.New(log), History: h, Records: r, Recorder: &pad{}, Alarms: d, Acts: acts.New(d, r, slog.New(log)),
 		Vent: func(name string) *live.RunningVent { return vents[name] }})
 }
 
@@ -114,7 +116,7 @@ func TestRoutes(t *testing.T) {
 				t.Errorf("%s %s: problem %+v, error %v", c.method, c.target, p, err)
 			}
 		}
-		if cc := res.Header.Get("Cache-Control"); cc != "no-store" && c.target != "/assets/index.js" {
+		if cc := res.Header.Get("Cache-Control"); cc != "no-store" {
 			t.Errorf("%s: Cache-Control %q", c.target, cc)
 		}
 		for header, want := range map[string]string{"X-Content-Type-Options": "nosniff", "Content-Security-Policy": "frame-ancestors 'none'"} {

@@ -79,8 +79,11 @@ func (a *api) routes() []route {
 		{"/api/v1/pots/{name}", a.pot, "pot", "The newest estimate of one pot.", []parameter{pot},
 			[]answer{{200, typeJSON, "Pot", "the pot"}, problem(404, "no pot of this name")}},
 		{"/api/v1/live", a.live, "live", "A WebSocket. The server sends frames (schema Frame): a snapshot, then changes. The client sends " +
-			"requests (schema Request): what it wants to hear of, and the seq of each frame once it has taken it. One frame is in flight, " +
-			"the newest wins, and a client that acknowledges nothing for ten seconds is dropped.", nil,
+			"requests (schema Request): what it wants to hear of, the seq of each frame once it has taken it, and what it wants done with an " +
+			"alarm (act: what a POST to the address of the deed does, with the same bounds and the same words of a refusal). One frame is in flight, " +
+			"the newest wins, and a client that acknowledges nothing for ten seconds is dropped. Each act is answered by an outcome (schema Outcome), done or refused, with the " +
+			"request that the act had; outcomes come between the frames, have no seq and are not acknowledged. Of acts sixteen KiB each are taken, twenty at once and two a second after that, " +
+			"and what is beyond is refused with status 429 and not done. What cannot be read is refused with status 400, and nothing else is lost over it.", nil,
 			[]answer{{101, "", "", "the WebSocket"}, problem(400, "no proper handshake"), problem(426, "this address speaks WebSocket"),
 				problem(503, "too many pages are connected")}},
 		{"/api/v1/openapi.json", a.openapi, "openapi", "This document (OpenAPI 3.0).", nil, []answer{{200, typeJSON, "", "the document"}}},

@@ -3,8 +3,6 @@ package httpapi
 import (
 	"bytes"
 	"compress/gzip"
-	"crypto/sha256"
-	"encoding/hex"
 	"io/fs"
 	"mime"
 	"net/http"
@@ -18,7 +16,6 @@ type file struct {
 	kind    string // media type; empty: the client is to guess
 	plain   []byte
 	gzipped []byte // nil: not shorter
-	tag     string // of its content
 }
 
 // readFiles are the files of the page by their names, compressed once: a tablet at the edge of the radio's reach loads the
@@ -33,8 +30,7 @@ func readFiles(page fs.FS) (map[string]file, error) {
 		if err != nil {
 			return err
 		}
-		sum := sha256.Sum256(text)
-		f := file{kind: mime.TypeByExtension(path.Ext(name)), plain: text, tag: hex.EncodeToString(sum[:8])}
+		f := file{kind: mime.TypeByExtension(path.Ext(name)), plain: text}
 		if short := compress(text); len(short) < len(text) {
 			f.gzipped = short
 		}
@@ -71,17 +67,13 @@ func (a *api) page(w http.ResponseWriter, r *http.Request) {
 	if f.kind != "" {
 		h.Set("Content-Type", f.kind)
 	}
-	text, tag := f.plain, f.tag
+	text := f.plain
 	if f.gzipped != nil && takesGzip(r) {
 		h.Set("Content-Encoding", "gzip")
-		text, tag = f.gzipped, f.tag+"-gzip"
+		text = f.gzipped
 	}
-	// The page itself keeps no-store: a sleeping browser may not bring back an old answer. Names of the others stay the same
-	// from build to build, so a browser asks each time, and is told where nothing has changed.
-	if name != "index.html" {
-		h.Set("Cache-Control", "no-cache")
-		h.Set("ETag", `"`+tag+`"`)
-	}
+	// Like every answer these are no-store: a tablet that wakes, or finds no server, may bring nothing back that it kept, neither an old
+	// page nor the script of an older build under a new one. So there is nothing to compare with, and no validator.
 	http.ServeContent(w, r, name, time.Time{}, bytes.NewReader(text))
 }
 

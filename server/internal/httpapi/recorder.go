@@ -28,7 +28,7 @@ type Refusal struct{ Says string }
 func (e *Refusal) Error() string { return e.Says }
 
 // mostPosted is the most that is read of a body, bytes.
-const mostPosted = 16 << 10
+const mostPosted = live.MostAct
 
 // recorderRoutes are the addresses of what people record.
 func (a *api) recorderRoutes() []route {

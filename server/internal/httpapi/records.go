@@ -9,6 +9,7 @@ import (
 
 	"gritwatch/protocol/live"
 	"gritwatch/protocol/si"
+	"gritwatch/server/internal/acts"
 	"gritwatch/server/internal/records"
 )
 
@@ -55,7 +56,7 @@ func page[T any](a *api, w http.ResponseWriter, r *http.Request, q *asked, ask r
 func (a *api) paging(next string) live.Paging {
 	out := live.Paging{Next: next, ServerT: instantOf(time.Now())}
 	if _, faulty := a.o.Records.Fault(); faulty {
-		out.Fault = unstored
+		out.Fault = acts.Unstored
 	}
 	return out
 }

@@ -1,9 +1,10 @@
 package live
 
 import (
-	"encoding/json"
+	"context"
 	"errors"
 	"fmt"
+	"net/http"
 	"slices"
 	"sync"
 	"time"
@@ -19,6 +20,10 @@ type client struct {
 	notify chan struct{} // has room for one
 	quit   chan struct{}
 
+	acts     chan msg.ActRequest // to be done, in their order
+	outcomes chan msg.Outcome    // to be told
+	pace     pace                // of acts, and of what cannot be read; of the reader alone
+
 	mu      sync.Mutex
 	reason  string   // why it ends; "" it does not
 	acked   uint64   // newest acknowledgement
@@ -28,7 +33,8 @@ type client struct {
 }
 
 func newClient(h *Hub) *client {
-	return &client{hub: h, notify: make(chan struct{}, 1), quit: make(chan struct{}), names: h.pick(nil), renewed: true}
+	return &client{hub: h, notify: make(chan struct{}, 1), quit: make(chan struct{}), acts: make(chan msg.ActRequest, actsWaiting), outcomes: make(chan msg.Outcome, actsWaiting),
+		pace: pace{left: actsAtOnce}, names: h.pick(nil), renewed: true}
 }
 
 // pots are those that it shows. Nobody changes the slice.
@@ -57,8 +63,11 @@ func (c *client) end(reason string) {
 
 // serve reads and writes until the connection ends, and says why it did.
 func (c *client) serve(conn *websocket.Conn) string {
-	var reader sync.WaitGroup
+	var reader, worker sync.WaitGroup
 	reader.Go(func() { c.end(c.read(conn)) })
+	ctx, cancel := context.WithCancel(context.Background())
+	defer cancel()
+	worker.Go(func() { c.work(ctx) })
 	c.end(c.write(conn))
 	c.mu.Lock()
 	reason := c.reason
@@ -67,6 +76,10 @@ func (c *client) serve(conn *websocket.Conn) string {
 	_ = conn.WriteControl(websocket.CloseMessage, websocket.FormatCloseMessage(websocket.CloseGoingAway, cut(reason)), time.Now().Add(time.Second))
 	_ = conn.Close()
 	reader.Wait()
+	close(c.acts)
+	// What was asked for is done, though nobody is left to be told.
+	defer time.AfterFunc(actGrace, cancel).Stop()
+	worker.Wait()
 	return reason
 }
 
@@ -101,27 +114,65 @@ func (c *client) read(conn *websocket.Conn) string {
 	}
 }
 
-// take reads one request.
+// take takes one message of the page. An error is why the connection ends: of what breaks the rules of the frames, and of too much
+// that cannot be read. Anything else that is wrong is told, and nothing that is under way is lost over it.
 func (c *client) take(text []byte) error {
-	var r msg.Request
-	if err := json.Unmarshal(text, &r); err != nil {
-		return errors.New(`request is not JSON of the form {"subscribe":[names],"ack":n}`)
+	r, wrong := parse(text)
+	if r.names != nil || r.ack != 0 {
+		names := c.hub.pick(r.names)
+		c.mu.Lock()
+		if r.ack > c.seq {
+			defer c.mu.Unlock()
+			return fmt.Errorf("frame %d acknowledged, but %d was the last", r.ack, c.seq)
+		}
+		c.acked = max(c.acked, r.ack)
+		if r.names != nil {
+			c.names = names
+			c.renewed = true
+		}
+		c.mu.Unlock()
 	}
-	if len(r.Subscribe) > maxNames {
-		return fmt.Errorf("subscription to %d pots; the most is %d", len(r.Subscribe), maxNames)
+	if wrong != nil {
+		if !c.pace.take(time.Now()) {
+			return errors.New("too many messages that cannot be read")
+		}
+		c.tell(*wrong)
 	}
-	names := c.hub.pick(r.Subscribe)
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	if r.Ack > c.seq {
-		return fmt.Errorf("frame %d acknowledged, but %d was the last", r.Ack, c.seq)
-	}
-	c.acked = max(c.acked, r.Ack)
-	if r.Subscribe != nil {
-		c.names = names
-		c.renewed = true
+	if r.act != nil {
+		c.ask(*r.act)
 	}
 	return nil
+}
+
+// ask has an act done in its turn, or refuses it.
+func (c *client) ask(act msg.ActRequest) {
+	if c.hub.o.Act == nil {
+		c.tell(msg.Refused(act.Request, http.StatusNotFound, "nothing can be done with alarms here"))
+		return
+	}
+	if c.pace.take(time.Now()) {
+		select {
+		case c.acts <- act:
+			return
+		default:
+		}
+	}
+	c.tell(msg.Refused(act.Request, http.StatusTooManyRequests, "too much is asked for at once, and this was not done; wait for the others, then ask again"))
+}
+
+// work does what is asked for, one act after the other, until there will be none.
+func (c *client) work(ctx context.Context) {
+	for act := range c.acts {
+		c.tell(c.hub.o.Act(ctx, act))
+	}
+}
+
+// tell hands an outcome to the writer.
+func (c *client) tell(o msg.Outcome) {
+	select {
+	case c.outcomes <- o:
+	case <-c.quit:
+	}
 }
 
 // write sends frames when they are due.
@@ -137,7 +188,12 @@ func (c *client) write(conn *websocket.Conn) string {
 	for {
 		select {
 		case <-c.quit:
-			return ""
+			return c.rest(conn)
+		case o := <-c.outcomes:
+			if err := c.say(conn, o); err != nil {
+				return err.Error()
+			}
+			continue
 		case <-c.notify:
 		}
 		now := time.Now()
@@ -184,6 +240,20 @@ func (c *client) write(conn *websocket.Conn) string {
 	}
 }
 
+// rest tells the outcomes that are ready as the connection ends.
+func (c *client) rest(conn *websocket.Conn) string {
+	for {
+		select {
+		case o := <-c.outcomes:
+			if err := c.say(conn, o); err != nil {
+				return err.Error()
+			}
+		default:
+			return ""
+		}
+	}
+}
+
 // due lists the subscribed pots that changed since they were told of: all, or only those that cannot wait for the next
 // frame with all, so that one pot that moves does not make a large site be told ten times a second.
 func due(marks, told map[string]mark, names []string, all bool) (pots []string) {
@@ -221,8 +291,13 @@ func (c *client) send(conn *websocket.Conn, snapshot bool, pots []string, vents 
 		c.renewed = !slices.Equal(c.names, pots)
 	}
 	c.mu.Unlock()
-	if err := conn.SetWriteDeadline(now.Add(writeTime)); err != nil {
+	return c.say(conn, f)
+}
+
+// say sends one message; of the writer alone.
+func (c *client) say(conn *websocket.Conn, message any) error {
+	if err := conn.SetWriteDeadline(time.Now().Add(writeTime)); err != nil {
 		return err
 	}
-	return conn.WriteJSON(f)
+	return conn.WriteJSON(message)
 }

@@ -1,6 +1,11 @@
 // Package live sends the pots' estimates to pages over WebSocket: a snapshot, then changes. One frame is in flight to a
 // page; the next goes out after its acknowledgement and holds the newest estimates, so that a slow page skips, and
 // never plays back what is past. A page that acknowledges nothing for 10 s is dropped.
+//
+// Over the same connection a page asks that something is done with an alarm, and is told alone what came of it. Such outcomes stand
+// outside the frames: they have no number, wait for no acknowledgement, and no frame waits for one. What a page asks for is done in its
+// order, one after the other, with a bound on how much waits and how fast it comes; what is beyond it is refused and not done. What was
+// taken is done though the connection ends meanwhile. A message that cannot be read is answered so, changes nothing and ends nothing.
 package live
 
 import (
@@ -48,6 +53,8 @@ type Options struct {
 	// Faults are what keeps the server from doing its whole work, a sentence each; nil: nothing is known to.
 	Faults func() []string
 	Alarms Alarms // nil: frames have none
+	// Act does something with an alarm, and gives what the page is told; ctx bounds what it waits for. nil: nothing can be done.
+	Act func(ctx context.Context, r msg.ActRequest) msg.Outcome
 }
 
 // Times and bounds of a connection.
@@ -65,6 +72,12 @@ const (
 	writeBuf   = 32 << 10
 	ventsOf    = 4   // pots of a subscription, at most, whose running vents are sent
 	mostAlarms = 500 // of a frame: an outage of a large site makes thousands, and those in sight stand first
+
+	actsWaiting    = 8                      // of a page: acts that wait for others before them
+	actsAtOnce     = 20                     // acts, and messages that cannot be read; more only as fast as
+	actEvery       = 500 * time.Millisecond // comes: people do not click so fast
+	actGrace       = time.Second            // after the end of a connection, for what was asked for
+	longestRequest = 64                     // characters, of an ActRequest's request
 
 	defaultClients = 200
 )

@@ -1,7 +1,6 @@
 package pot
 
 import (
-	"math"
 	"time"
 
 	"gritwatch/internal/vent"
@@ -120,8 +119,8 @@ func (a *Actor) Vent() *live.RunningVent {
 	}
 	out := &live.RunningVent{Released: released.String(), Trace: live.VentTrace{TS: t.TimeS, PPa: t.PressurePa}, Over: a.follow.Out.State != engine.Venting}
 	if h, ok := a.follow.Watch.Healthy(); ok {
-		out.Envelope = &live.VentEnvelope{FromS: math.Round(h.Open.Sub(h.Released).Seconds()*1e3) / 1e3, P0Pa: math.Round(float64(h.From)),
-			RatePerS: math.Round(h.Rate*1e4) / 1e4, DownToPa: math.Round(alarm.DownTo(a.cfg.Pot.Atmosphere.Pressure()))}
+		e := live.VentEnvelope(*alarm.EnvelopeOf(h, a.cfg.Pot.Atmosphere.Pressure()))
+		out.Envelope = &e
 	}
 	return out
 }

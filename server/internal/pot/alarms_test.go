@@ -11,6 +11,7 @@ import (
 
 	"gritwatch/internal/potfile"
 	"gritwatch/internal/vent"
+	"gritwatch/protocol/live"
 	"gritwatch/protocol/si"
 	"gritwatch/server/internal/alarm"
 	"gritwatch/server/internal/feed"
@@ -103,6 +104,10 @@ func TestAlarms(t *testing.T) {
 		x := b.found[slices.Index(b.names, "vent-slow on")]
 		if late := x.At.Sub(released.Add(moved)); x.Priority != alarm.Critical || late < 0 || late > 3*time.Second || x.Evidence.Trace == nil || x.Evidence.Envelope == nil {
 			t.Errorf("vent-slow %v after the release: %+v", late, x)
+		}
+		// What was recorded is what the vent was held against, as the page draws it while it happens.
+		if v := f.a.Vent(); v.Envelope == nil || *v.Envelope != live.VentEnvelope(*x.Evidence.Envelope) {
+			t.Errorf("recorded %+v, drawn %+v", x.Evidence.Envelope, v.Envelope)
 		}
 		if v := f.a.Vent(); v == nil || v.Over && f.look().State == "venting" || v.Trace.PPa[len(v.Trace.PPa)-1] < 500e3 {
 			t.Errorf("the vent that stands: %+v", v)

@@ -14,6 +14,8 @@ import (
 	"time"
 
 	"pgregory.net/rapid"
+
+	"gritwatch/protocol/si"
 )
 
 var (
@@ -384,6 +386,37 @@ func TestQueueModel(t *testing.T) {
 				t.Fatalf("%s: %v", h.name, err)
 			}
 		}
+	})
+}
+
+// TestPeopleTakeNoPlaceOfAlarms: while the disk is away people may write as much as they like: what becomes of alarms by themselves is lost over
+// none of it.
+func TestPeopleTakeNoPlaceOfAlarms(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := &SQLite{}
+		var log bytes.Buffer
+		s.queue = queue{commit: func([]*entry) error { return errDisk }, refuses: func(error) bool { return false }, explain: func(err error) error { return err },
+			words: func(error) string { return "free room" }, log: slog.New(slog.NewTextHandler(&log, nil)), inOne: mostInOne}
+		s.start()
+		at := si.Instant(1)
+		step := func(by, event string) *Write {
+			at++
+			return s.AddTransition(Transition{ID: NewID(at), Alarm: NewID(1), At: at, Event: event, By: by})
+		}
+		step("", "raised")
+		for range mostOfKind + 10 {
+			step("Ada", "commented")
+		}
+		before := s.Counts().Dropped
+		for _, event := range []string{"returned", "raised", "suppressed"} {
+			if err := step("", event).Wait(t.Context()); errors.Is(err, ErrDropped) {
+				t.Errorf("%s: %v", event, err)
+			}
+		}
+		if c := s.Counts(); before != 10 || c.Dropped != before || c.Waiting != mostOfKind+4 {
+			t.Errorf("counts %+v, %d dropped before", c, before)
+		}
+		_ = s.queue.close() // it says that all of it is lost
 	})
 }
 

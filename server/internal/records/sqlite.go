@@ -356,7 +356,15 @@ func (s *SQLite) AddAlarm(a Alarm) *Write {
 }
 
 // AddTransition stores what became of an alarm.
-func (s *SQLite) AddTransition(t Transition) *Write { return put(s, ofAlarm, t, addTransition) }
+func (s *SQLite) AddTransition(t Transition) *Write { return put(s, kindOf(t), t, addTransition) }
+
+// kindOf keeps what people did, of which there may be any number, out of the places of what alarms did.
+func kindOf(t Transition) kind {
+	if t.By != "" {
+		return ofPeople
+	}
+	return ofAlarm
+}
 
 // Acknowledge stores an acknowledgement and its transition.
 func (s *SQLite) Acknowledge(a Acknowledgement) *Write { return put(s, ofPeople, a, acknowledge) }

@@ -103,6 +103,18 @@ describe('columns', () => {
     expect([...c.t].sort((a, b) => a - b)).toEqual(c.t);
   });
 
+  test('what is live does not wait for the end of a step that was fetched before it was over', () => {
+    // Steps of a minute, the last of which had gone on for 12 s.
+    const h = stored([100, 101, 102], { step_s: 60, from: new Date(now - 132_000).toISOString(), to: new Date(now + 48_000).toISOString() });
+    const tail = [-400, -200, 0, 200, 400].map((ms, i) => ({ at: now + ms, pa: { vessel: (50 + i) * PSI } }));
+    const c = columns(h, tail, ['vessel'], 'psi');
+    expect(c.t).toEqual([-102, -42, -6, 0, 0.2, 0.4].map((s) => now / 1000 + s));
+    expect(c.series[0]?.mean.map((v) => Math.round(v ?? 0))).toEqual([100, 101, 102, 52, 53, 54]);
+    // An agent's clock may be ahead of the server's: the order of time holds.
+    const ahead = columns({ ...h, server_t: new Date(now - 20_000).toISOString() }, tail, ['vessel'], 'psi').t;
+    expect(ahead).toEqual([...new Set(ahead)].toSorted((a, b) => a - b));
+  });
+
   test('a stretch without frames is a gap too', () => {
     const tail = [0, 200, 9000].map((ms) => ({ at: now + ms, pa: { vessel: PSI } }));
     const c = columns(null, tail, ['vessel'], 'psi');

@@ -140,7 +140,8 @@ export interface Columns {
 
 /**
  * columns joins stored readings and the live ones after them. want: points in the order to draw. The live tail begins where the stored
- * steps with readings end, so that no instant is drawn twice.
+ * readings end, so that no instant is drawn twice: that is within the last step where the server answered before it was over. A step
+ * may be half an hour long, and what is live must not wait for its end.
  */
 export function columns(history: History | null, tail: readonly Live[], want: readonly Point[], unit: Unit): Columns {
   const per = perUnit[unit];
@@ -160,9 +161,11 @@ export function columns(history: History | null, tail: readonly Live[], want: re
   }
   // What comes after the newest stored reading is no gap while it may yet be on its way: the live tail shows it.
   if (history !== null && Date.parse(history.server_t) - Date.parse(history.to) > WAY_MS) filled = n;
-  const last = from + filled * stepMs;
+  const begun = from + (filled - 1) * stepMs; // the last step
+  const last = history === null || filled === 0 ? from : Math.min(begun + stepMs, Math.max(begun + 1, Date.parse(history.server_t)));
   const t: number[] = [];
   for (let i = 0; i < filled; i++) t.push((from + (i + 0.5) * stepMs) / S);
+  if (filled > 0) t[filled - 1] = (begun + last) / 2 / S;
   const fresh: (Live | null)[] = [];
   let before = filled > 0 ? last : Number.NEGATIVE_INFINITY;
   for (const l of tail) {

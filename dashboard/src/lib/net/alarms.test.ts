@@ -47,6 +47,19 @@ describe('the book of alarms', () => {
     expect(server.alarms.find((a) => a.id === idOf(5))).toMatchObject({ state: 'shelved' });
   });
 
+  test('acts over the live connection where there is one, and else by a POST, never by both', async () => {
+    const posted: string[] = [];
+    const fetch: Fetch = (path) => {
+      posted.push(path);
+      return Promise.resolve(new Response('{}'));
+    };
+    const lost = { ok: false, why: 'unreached', problem: 'the server did not answer' } as const;
+    expect(await new AlarmBook(fetch, () => Promise.resolve(lost)).act(idOf(5), 'acknowledge', { by: 'Ann' })).toEqual(lost);
+    expect(posted).toEqual([]);
+    expect(await new AlarmBook(fetch, () => null).act(idOf(5), 'acknowledge', { by: 'Ann' })).toEqual({ ok: true, value: null });
+    expect(posted).toEqual([`/api/v1/alarms/${idOf(5)}/acknowledge`]);
+  });
+
   test('tells a refusal in the server’s words, and what is gone apart from it', async () => {
     const { book, desk: d } = desk();
     d.refuse = { status: 409, detail: 'cannot shelve: it stays in sight' };

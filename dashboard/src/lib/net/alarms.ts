@@ -8,9 +8,12 @@ const PAGE = 50;
 
 export class AlarmBook {
   readonly #fetch: Fetch;
+  readonly #live: (id: string, deed: AlarmDeed, act: AlarmAct) => Promise<Got<null>> | null;
 
-  constructor(fetch: Fetch) {
+  /** live: does it over the live connection; null where there is none. */
+  constructor(fetch: Fetch, live: (id: string, deed: AlarmDeed, act: AlarmAct) => Promise<Got<null>> | null = () => null) {
     this.#fetch = fetch;
+    this.#live = live;
   }
 
   /** A page of alarms that have ended, the newest first. pot: of one; null: of all. after: next of the page before. */
@@ -28,8 +31,8 @@ export class AlarmBook {
     return ask(this.#fetch, '/api/v1/alarms/figures', alarmFigures, signal);
   }
 
-  /** Does something with an open alarm; how it stands then comes with the next frame. */
+  /** Does something with an open alarm, over the live connection while there is one; how it stands then comes with the next frame. */
   act(id: string, deed: AlarmDeed, act: AlarmAct): Promise<Got<null>> {
-    return ask(this.#fetch, `/api/v1/alarms/${id}/${deed}`, () => null, null, act);
+    return this.#live(id, deed, act) ?? ask(this.#fetch, `/api/v1/alarms/${id}/${deed}`, () => null, null, act);
   }
 }

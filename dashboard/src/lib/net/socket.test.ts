@@ -264,3 +264,92 @@ describe('reconnecting', () => {
     expect(b.timers.pending).toBe(0);
   });
 });
+
+describe('acts over the connection', () => {
+  const vector = (name: string) => readFileSync(new URL(`../../../../protocol/testdata/live/${name}.json`, import.meta.url), 'utf8');
+  const asked = JSON.parse(vector('request-act')) as { act: { request: string; alarm: string; deed: 'shelve'; by: string; note: string; for_s: number } };
+  const { request: _, alarm, deed, ...what } = asked.act;
+
+  function acting() {
+    const b = bench();
+    b.socket.start();
+    b.say(snapshot);
+    const answers: unknown[] = [];
+    const act = () => void b.socket.act(alarm, deed, what)?.then((got) => answers.push(got));
+    /** What came of it so far. */
+    const got = async () => {
+      await Promise.resolve();
+      await Promise.resolve();
+      return answers;
+    };
+    const tell = (name: string, request: string) => b.say(JSON.stringify({ ...(JSON.parse(vector(name)) as object), request }));
+    return { ...b, act, got, tell };
+  }
+
+  test('there are none before a connection has told anything, nor without one', () => {
+    const b = bench();
+    expect(b.socket.act(alarm, deed, what)).toBeNull();
+    b.socket.start();
+    b.wire().onopen?.();
+    expect(b.socket.act(alarm, deed, what)).toBeNull();
+    b.say(snapshot);
+    expect(b.socket.act(alarm, deed, what)).not.toBeNull();
+    b.wire().onclose?.();
+    expect(b.socket.act(alarm, deed, what)).toBeNull();
+  });
+
+  test('are asked for as the server reads them, and each has its own outcome, in whatever order', async () => {
+    const b = acting();
+    b.act();
+    b.act();
+    expect(b.wire().sent.slice(1).map((t) => JSON.parse(t) as unknown)).toEqual([{ act: { ...asked.act, request: '1' } }, { act: { ...asked.act, request: '2' } }]);
+    b.tell('outcome-refused', '2');
+    expect(await b.got()).toEqual([{ ok: false, why: 'refused', problem: expect.stringContaining('stay in sight; acknowledge it') }]);
+    b.tell('outcome-done', '1');
+    b.tell('outcome-done', '1');
+    expect((await b.got()).slice(1)).toEqual([{ ok: true, value: null }]);
+  });
+
+  test('an outcome is no frame: it is not acknowledged, and frames go on', async () => {
+    const b = acting();
+    b.act();
+    b.tell('outcome-done', '1');
+    b.say(vector('outcome-unread'));
+    b.say(change(2));
+    expect(b.wire().sent.filter((t) => t.includes('ack'))).toEqual(['{"ack":1}', '{"ack":2}']);
+    expect(b.log.at(-1)).toMatch(/acknowledged/);
+    expect(await b.got()).toEqual([{ ok: true, value: null }]);
+  });
+
+  test('what is gone is told apart', async () => {
+    const b = acting();
+    b.act();
+    b.say(JSON.stringify({ type: 'refused', request: '1', problem: { type: 'about:blank', title: 'Not Found', status: 404, detail: 'no alarm of this id' } }));
+    expect(await b.got()).toEqual([{ ok: false, why: 'gone', problem: 'no alarm of this id' }]);
+  });
+
+  test.each([
+    ['the connection ends', (b: ReturnType<typeof acting>) => b.wire().onclose?.()],
+    ['the server is silent', (b: ReturnType<typeof acting>) => b.timers.pass(GIVE_UP_MS)],
+    ['frames come, and no outcome', (b: ReturnType<typeof acting>) => {
+      for (let seq = 2; seq < 13; seq++) {
+        b.timers.pass(1000);
+        b.say(change(seq));
+      }
+    }],
+  ])('nobody knows where %s', async (_, ends) => {
+    const b = acting();
+    b.act();
+    ends(b);
+    expect(await b.got()).toEqual([{ ok: false, why: 'unreached', problem: 'the server did not answer' }]);
+    b.socket.stop();
+    expect(b.timers.pending).toBe(0);
+  });
+
+  test('what cannot be read as an outcome ends the connection', () => {
+    const b = acting();
+    b.act();
+    b.say('{"type":"refused","request":"1"}');
+    expect(b.log.at(-1)).toBe('closed refused-frame outcome.problem: not an object');
+  });
+});

@@ -1,8 +1,10 @@
 // The live connection: reconnects by itself, acknowledges a frame only after it has been applied, and gives up a
 // connection that breaks the protocol or says nothing. Everything from outside is injected; no Svelte here.
-import { decodeFrame } from '../protocol/decode';
-import type { Decoded } from '../protocol/decode';
-import type { Request } from '../protocol/types.gen';
+import { decodeMessage } from '../protocol/decode';
+import type { Decoded, Told } from '../protocol/decode';
+import type { AlarmAct, AlarmDeed, Request } from '../protocol/types.gen';
+import { PATIENCE_MS } from './ask';
+import type { Got } from './ask';
 
 /** What is used of a WebSocket. */
 export interface Wire {
@@ -50,6 +52,8 @@ export function backoff(n: number, random: number): number {
  */
 export const GIVE_UP_MS = 8000;
 
+const unreached: Got<null> = { ok: false, why: 'unreached', problem: 'the server did not answer' };
+
 export class LiveSocket {
   readonly #url: string;
   readonly #deps: Deps;
@@ -60,6 +64,9 @@ export class LiveSocket {
   #retry: unknown = null;
   #watch: unknown = null;
   #running = false;
+  #acts = 0;
+  /** Who waits for the outcome of an act of the present connection, by its request. */
+  readonly #waiting = new Map<string, (got: Got<null>) => void>();
 
   constructor(url: string, deps: Deps, handlers: Handlers) {
     this.#url = url;
@@ -98,6 +105,40 @@ export class LiveSocket {
     }
   }
 
+  /**
+   * Asks over the present connection that something is done with an alarm; null while there is none that has told of anything. Where it
+   * ends, or nothing comes, nobody knows whether it was done.
+   */
+  act(id: string, deed: AlarmDeed, act: AlarmAct): Promise<Got<null>> | null {
+    const wire = this.#wire;
+    if (wire === null || this.#seq === 0) return null;
+    const request = String(++this.#acts);
+    return new Promise((done) => {
+      const timer = this.#deps.setTimer(() => this.#settle(request, unreached), PATIENCE_MS);
+      this.#waiting.set(request, (got) => {
+        this.#deps.clearTimer(timer);
+        done(got);
+      });
+      try {
+        this.#send(wire, { act: { request, alarm: id, deed, ...act } });
+      } catch (e) {
+        this.#end(wire, 'closed', e instanceof Error ? e.message : String(e));
+      }
+    });
+  }
+
+  #settle(request: string, got: Got<null>): void {
+    const waits = this.#waiting.get(request);
+    this.#waiting.delete(request);
+    waits?.(got);
+  }
+
+  #told({ type, request, status, problem }: Told): void {
+    if (request === null) return; // of nothing that this page has sent
+    const refused: Got<null> = { ok: false, why: status === 404 ? 'gone' : 'refused', problem: problem ?? `status ${status}` };
+    this.#settle(request, type === 'done' ? { ok: true, value: null } : refused);
+  }
+
   #connect(): void {
     this.#retry = null;
     this.#seq = 0;
@@ -121,9 +162,13 @@ export class LiveSocket {
   #message(wire: Wire, data: unknown): void {
     if (wire !== this.#wire) return;
     this.#rewatch(wire);
-    const decoding = typeof data === 'string' ? decodeFrame(data) : ({ ok: false, problem: 'frame: not text' } as const);
+    const decoding = typeof data === 'string' ? decodeMessage(data) : ({ ok: false, problem: 'frame: not text' } as const);
     if (!decoding.ok) {
       this.#end(wire, 'refused-frame', decoding.problem);
+      return;
+    }
+    if ('told' in decoding) {
+      this.#told(decoding.told);
       return;
     }
     const { seq, type } = decoding.frame;
@@ -159,6 +204,7 @@ export class LiveSocket {
     this.#deps.clearTimer(this.#watch);
     wire.onopen = wire.onmessage = wire.onclose = wire.onerror = null;
     wire.close();
+    for (const request of [...this.#waiting.keys()]) this.#settle(request, unreached);
     this.#handlers.closed(ending, problem);
     if (this.#running) this.#later();
   }

@@ -2,8 +2,8 @@
 // guessed: a pot that cannot be read is named, so that the page takes back what it last said of it.
 import { fields, flag, instant, list, maybe, name, number, numbers, oneOf, optional, text, Unfit } from './read';
 import type { Fields } from './read';
-import { airs, alarmDeeds, alarmStates, baselineKinds, frameTypes, points, priorities, qualities, segments, states, units, words } from './types.gen';
-import type { Account, Answer, Baseline, Condensate, Cost, Drops, Frame, Point, Pot, Pressures, Quality, Quantiles, Ratios, RunningVent, SegmentLoss, StandingAlarm, VentEnvelope, VentTrace, Wear, Wears } from './types.gen';
+import { airs, alarmDeeds, alarmStates, baselineKinds, frameTypes, outcomeTypes, points, priorities, qualities, segments, states, units, words } from './types.gen';
+import type { Account, Answer, Baseline, Condensate, Cost, Drops, Frame, OutcomeType, Point, Pot, Pressures, Quality, Quantiles, Ratios, RunningVent, SegmentLoss, StandingAlarm, VentEnvelope, VentTrace, Wear, Wears } from './types.gen';
 
 /** A frame and what of it could not be read. */
 export interface Decoded {
@@ -18,8 +18,30 @@ export interface Decoded {
 
 export type Decoding = ({ readonly ok: true } & Decoded) | { readonly ok: false; readonly problem: string };
 
-/** decodeFrame reads the text of one WebSocket message. */
+/** What came of an act. How the alarm stands then comes with a frame. */
+export interface Told {
+  readonly type: OutcomeType;
+  /** Id of the act; null: of a message that the server could not read. */
+  readonly request: string | null;
+  /** Of what is refused. */
+  readonly status: number | null;
+  readonly problem: string | null;
+}
+
+/** decodeFrame reads the text of a frame. */
 export function decodeFrame(text: string): Decoding {
+  return reading(text, frame);
+}
+
+/** decodeMessage reads the text of one WebSocket message: a frame, or what came of an act. */
+export function decodeMessage(text: string): Decoding | { readonly ok: true; readonly told: Told } {
+  return reading<Decoded | { readonly told: Told }>(text, (value) => {
+    const type = outcomeTypes.find((t) => t === fields(value, 'frame')['type']);
+    return type === undefined ? frame(value) : { told: told(type, fields(value, 'outcome')) };
+  });
+}
+
+function reading<T>(text: string, read: (value: unknown) => T): ({ readonly ok: true } & T) | { readonly ok: false; readonly problem: string } {
   let value: unknown;
   try {
     value = JSON.parse(text);
@@ -27,11 +49,19 @@ export function decodeFrame(text: string): Decoding {
     return { ok: false, problem: 'frame: not JSON' };
   }
   try {
-    return { ok: true, ...frame(value) };
+    return { ok: true, ...read(value) };
   } catch (e) {
     if (e instanceof Unfit) return { ok: false, problem: e.message };
     throw e;
   }
+}
+
+function told(type: OutcomeType, o: Fields): Told {
+  const request = o['request'] === undefined ? null : text(o['request'], 'outcome.request');
+  if (type === 'done') return { type, request, status: null, problem: null };
+  const p = fields(o['problem'], 'outcome.problem');
+  const detail = p['detail'] === undefined ? null : text(p['detail'], 'outcome.problem.detail');
+  return { type, request, status: number(p['status'], 'outcome.problem.status'), problem: detail };
 }
 
 function frame(value: unknown): Decoded {

@@ -51,6 +51,9 @@ export type GaugeFault = (typeof gaugeFaults)[number];
 export const frameTypes = ['snapshot', 'change'] as const;
 export type FrameType = (typeof frameTypes)[number];
 
+export const outcomeTypes = ['done', 'refused'] as const;
+export type OutcomeType = (typeof outcomeTypes)[number];
+
 /** What each code says, for people. */
 export const sentences: Readonly<Record<Code, string>> = {
   'over-limit': 'The vessel gauge reads above the limit.',
@@ -436,9 +439,35 @@ export interface Frame {
   readonly faults?: readonly string[];
 }
 
+export interface ActRequest {
+  readonly request: string;
+  readonly alarm: string;
+  readonly deed: AlarmDeed;
+  readonly by: string;
+  readonly note?: string;
+  readonly for_s?: number;
+  readonly seen?: string;
+}
+
 export interface Request {
   readonly subscribe?: readonly string[];
   readonly ack?: number;
+  readonly act?: ActRequest;
+}
+
+export interface Problem {
+  readonly type: string;
+  readonly title: string;
+  readonly status: number;
+  readonly detail?: string;
+}
+
+export interface Outcome {
+  readonly type: OutcomeType;
+  readonly request?: string;
+  readonly alarm?: StandingAlarm;
+  readonly fault?: string;
+  readonly problem?: Problem;
 }
 
 export interface Spread {
@@ -600,6 +629,7 @@ export interface AlarmAct {
   readonly by: string;
   readonly note?: string;
   readonly for_s?: number;
+  readonly seen?: string;
 }
 
 export interface AlarmCounts {

@@ -1,7 +1,9 @@
 // Joins the page's parts: socket, lease, clock and pots, and what the browser says of the page itself.
 import { flushSync } from 'svelte';
+import type { Got } from '../net/ask';
 import { LiveSocket } from '../net/socket';
 import type { Deps } from '../net/socket';
+import type { AlarmAct, AlarmDeed } from '../protocol/types.gen';
 import { AlarmsState } from './alarms.svelte';
 import { Clock } from './clock.svelte';
 import { Connection } from './connection.svelte';
@@ -115,6 +117,11 @@ export class Live {
 
   retryNow(): void {
     this.#socket.retryNow();
+  }
+
+  /** Asks over the live connection that something is done with an alarm; null while there is none. */
+  act(id: string, deed: AlarmDeed, act: AlarmAct): Promise<Got<null>> | null {
+    return this.#socket.act(id, deed, act);
   }
 
   #seen(): void {

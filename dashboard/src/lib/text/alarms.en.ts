@@ -189,7 +189,7 @@ export const alarms = {
   pot: (name: string) => name,
   agent: (name: string) => `agent ${name}`,
   since: (time: string, ago: string) => `since ${time}, ${ago}`,
-  raised: (time: string) => `raised ${time}`,
+  raised: (time: string, ago: string) => `raised ${time}, ${ago} ago`,
   none: {
     active: 'No alarm waits for anybody.',
     acknowledged: 'No acknowledged alarm stands.',
@@ -227,7 +227,7 @@ export const alarms = {
   sending: 'Sending…',
   refused: 'The server refused:',
   failed: 'The server did not take it:',
-  notReached: 'The server cannot be reached. Nothing was changed.',
+  notReached: 'The server did not answer. Look at the alarm before you do it again: it may have been done.',
   loading: 'Loading…',
   loadFailed: (why: string) => `Could not be loaded: ${why}`,
   retry: 'Try again',

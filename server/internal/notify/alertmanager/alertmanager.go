@@ -153,7 +153,10 @@ func alertOf(m *message.Message, e *message.Entry) Alert {
 	put(a.Labels, "pot", e.Key.Pot)
 	put(a.Labels, "point", e.Key.Point)
 	put(a.Labels, "fault", e.Key.Fault)
-	says := w.Says
+	says := e.Line()
+	if !e.Over() && e.Weighs() { // where the server falls silent Alertmanager ends it by itself, with these words
+		says += " Its end is " + message.NoAllClear + "."
+	}
 	if e.Simulated {
 		put(a.Labels, "simulated", "true")
 		says = message.SimulatedRule + " " + says

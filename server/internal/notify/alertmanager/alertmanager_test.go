@@ -56,7 +56,7 @@ func start(t *testing.T) string {
 			t.Log(said.String())
 		}
 	})
-	for end := time.Now().Add(30 * time.Second); ; {
+	for end := time.Now().Add(2 * time.Minute); ; {
 		r, err := http.Get("http://" + at + "/-/ready")
 		if err == nil {
 			r.Body.Close()
@@ -96,7 +96,7 @@ func alerts(t *testing.T, url string) []shown {
 }
 
 func sender(t *testing.T, url string) *alertmanager.Sender {
-	s := alertmanager.New(&alertmanager.Settings{Settings: post.Settings{URL: url + "/api/v2/alerts", Timeout: 5 * time.Second}})
+	s := alertmanager.New(&alertmanager.Settings{Settings: post.Settings{URL: url + "/api/v2/alerts", Timeout: time.Minute}})
 	t.Cleanup(s.Close)
 	return s
 }
@@ -146,7 +146,7 @@ func TestRealOne(t *testing.T) {
 	same(got["agent-silent"].Labels, map[string]string{"alertname": "agent-silent", "priority": "critical", "site": "harrow-quay", "agent": "quay-1"})
 	a := got["vent-slow"]
 	w := alarm.Text(slow.Key)
-	if a.Annotations["summary"] != message.SimulatedRule+" "+w.Says || a.Annotations["consequence"] != w.Consequence || a.Annotations["do"] != strings.Join(w.Do, " ") ||
+	if a.Annotations["summary"] != message.SimulatedRule+" "+w.Says+" Its end is no all-clear: only the answer at the pot decides." || a.Annotations["consequence"] != w.Consequence || a.Annotations["do"] != strings.Join(w.Do, " ") ||
 		!strings.HasPrefix(a.Annotations["answer_rule"], alarm.AnswerRule) || !strings.HasPrefix(a.Annotations["late"], "Told 10 min late") || a.Annotations["id"] != "1" {
 		t.Errorf("annotations %v", a.Annotations)
 	}

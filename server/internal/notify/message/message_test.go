@@ -57,11 +57,38 @@ func TestEnd(t *testing.T) {
 	m := message.Message{Site: "harrow-quay", At: e.At, Entries: []message.Entry{e, slow()}}
 	text := m.Text(time.UTC)
 	head, _, _ := strings.Cut(text, "CRITICAL  vent-slow  pot alder (agent quay-1)\nRaised 2026-03-04 22:30:00 UTC. At 2026-03-04 22:30:00 UTC it stands")
-	if !strings.Contains(head, "It told: "+alarm.Text(e.Key).Says) || !strings.Contains(head, "it is over (reset by Ida Bcc: x).\nsilencer cleaned\n") || strings.Contains(head, "What to do") || strings.Contains(text, "Told ") || !strings.Contains(text, alarm.AnswerRule) {
+	if !strings.Contains(head, "It told: "+alarm.Text(e.Key).Says) || !strings.Contains(head, "it is over (reset by Ida Bcc: x); that is no all-clear: only the answer at the pot decides.\nsilencer cleaned\n") || strings.Contains(head, "What to do") || strings.Contains(text, "Told ") || !strings.Contains(text, alarm.AnswerRule) {
 		t.Errorf("text\n%s", text)
 	}
-	if s := m.Subject(); s != "CRITICAL vent-slow pot alder: ended (and 1 more), site harrow-quay" {
+	if s := m.Subject(); s != "CRITICAL vent-slow pot alder: no all-clear: only the answer at the pot decides (the alarm has ended) (and 1 more), site harrow-quay" {
 		t.Errorf("subject %q", s)
+	}
+}
+
+// TestEndIsNoAllClear: of every alarm that a person could take for leave to touch a vessel, each line that tells its end says before anything
+// else of it that the answer at the pot decides; nothing that stands is said to have ended.
+func TestEndIsNoAllClear(t *testing.T) {
+	for k := range alarm.Kind(alarm.Kinds) {
+		for _, p := range []alarm.Priority{alarm.Low, alarm.Medium, alarm.High, alarm.Critical} {
+			for s := range alarm.State(alarm.States) {
+				e := slow()
+				e.Key.Kind, e.Priority, e.State, e.Event = k, p, s, alarm.EventReturned
+				m := message.Message{Site: "harrow-quay", At: at, Entries: []message.Entry{e}}
+				over := s == alarm.Normal || s == alarm.ReturnedUnacknowledged
+				subject := m.Subject()
+				for what, line := range map[string]string{"subject": subject, "line": e.Line(), "state": e.Says()} {
+					if clear := strings.Contains(line, "no all-clear: only the answer at the pot decides"); clear != (over && p >= alarm.High) {
+						t.Errorf("%s of a %s %s that is %s: %q", what, p, k, s, line)
+					}
+				}
+				if ended := strings.Index(subject, "ended"); over && p >= alarm.High && ended < strings.Index(subject, "the answer at the pot decides") || !over && ended >= 0 {
+					t.Errorf("subject of a %s %s that is %s: %q", p, k, s, subject)
+				}
+				if over && !strings.HasPrefix(e.Line(), "Ended") {
+					t.Errorf("what has ended is told as if it stood: %q", e.Line())
+				}
+			}
+		}
 	}
 }
 
@@ -74,7 +101,7 @@ func TestNeverTheAnswer(t *testing.T) {
 			e.Key.Kind, e.State = k, s
 			e.Evidence.Word = vent.Vented.String()
 			m := message.Message{Site: "harrow-quay", At: at, Entries: []message.Entry{e}}
-			if text := m.Subject() + "\n" + m.Text(time.UTC); bad.MatchString(text) {
+			if text := m.Subject() + "\n" + e.Line() + "\n" + m.Text(time.UTC); bad.MatchString(text) {
 				t.Errorf("%s %s says %q:\n%s", k, s, bad.FindString(text), text)
 			}
 		}

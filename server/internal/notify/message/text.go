@@ -16,6 +16,8 @@ const (
 	SimulatedRule = simulated + ": these readings come from a simulator, not from a pot."
 	// Past stands beside the rule of the answer.
 	Past = "This says what was, not what is when it is read."
+	// NoAllClear is said of the end of an alarm that a person could take for leave to touch the vessel.
+	NoAllClear = "no all-clear: only the answer at the pot decides"
 	// TestSays is the whole text of a test.
 	TestSays = "This is a test of the way by which alarms are told. Nothing has happened, and nobody needs to do anything."
 )
@@ -33,6 +35,26 @@ var stateSays = [alarm.States]string{
 	alarm.OutOfService:           "was taken out of service",
 }
 
+// Over tells whether the alarm, or its condition, has ended.
+func (e *Entry) Over() bool {
+	return e.State == alarm.Normal || e.State == alarm.ReturnedUnacknowledged
+}
+
+// Weighs tells whether somebody could take the alarm's end for leave to touch the vessel.
+func (e *Entry) Weighs() bool { return e.Priority >= alarm.High }
+
+// Line is the words of the alarm on one line, as they are true at its newest transition.
+func (e *Entry) Line() string {
+	says := e.Words().Says
+	switch {
+	case !e.Over():
+		return says
+	case e.Weighs():
+		return "Ended, which is " + NoAllClear + ". It told: " + says
+	}
+	return "Ended. It told: " + says
+}
+
 // Says is one line: what has happened to the alarm, and who did it.
 func (e *Entry) Says() string {
 	s := stateSays[e.State]
@@ -44,6 +66,9 @@ func (e *Entry) Says() string {
 	}
 	if e.By != "" {
 		s += " (" + e.Event + " by " + flat(e.By) + ")"
+	}
+	if e.Over() && e.Weighs() {
+		s += "; that is " + NoAllClear
 	}
 	return s
 }
@@ -115,7 +140,9 @@ func (m *Message) Subject() string {
 
 func headline(e *Entry) string {
 	switch {
-	case e.State == alarm.Normal, e.State == alarm.ReturnedUnacknowledged:
+	case e.Over() && e.Weighs(): // a telephone shows the beginning of a subject alone
+		return NoAllClear + " (the alarm has ended)"
+	case e.Over():
 		return "ended"
 	case e.Stands() && e.Event == alarm.EventRaised:
 		return "raised"

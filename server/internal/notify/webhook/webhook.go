@@ -171,7 +171,7 @@ func alarmOf(e *message.Entry, now si.Instant) Alarm {
 	w := e.Words()
 	a := Alarm{ID: e.Alarm, Kind: e.Key.Kind.String(), Pot: e.Key.Pot, Agent: e.Agent, Point: e.Key.Point, Fault: e.Key.Fault,
 		Priority: e.Priority.String(), State: e.State.String(), Event: e.Event, At: e.At.String(), Raised: e.Raised.String(), By: e.By, Note: e.Note,
-		Simulated: e.Simulated, Found: e.Evidence.Late, Says: w.Says, Consequence: w.Consequence, Causes: w.Causes, Do: w.Do, Evidence: e.Evidence}
+		Simulated: e.Simulated, Found: e.Evidence.Late, Says: e.Line(), Consequence: w.Consequence, Causes: w.Causes, Do: w.Do, Evidence: e.Evidence}
 	a.Evidence.Word = "" // the answer's word would be read as of now
 	a.Evidence.Note, a.Evidence.Until = "", ""
 	if e.Until != 0 {

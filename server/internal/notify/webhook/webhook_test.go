@@ -67,7 +67,7 @@ func sender(t *testing.T, url, secret string) *webhook.Sender {
 	if err := os.WriteFile(path, []byte(secret+"\n"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	s := webhook.New(&webhook.Settings{Settings: post.Settings{URL: url, Timeout: 5 * time.Second}, Secret: post.Secret{File: path}}, time.Now)
+	s := webhook.New(&webhook.Settings{Settings: post.Settings{URL: url, Timeout: time.Minute}, Secret: post.Secret{File: path}}, time.Now)
 	t.Cleanup(s.Close)
 	return s
 }
@@ -113,6 +113,15 @@ func TestSigned(t *testing.T) {
 	}
 	if strings.Contains(string(body), vent.Vented.String()) {
 		t.Errorf("the answer's word in %s", body)
+	}
+	// Its end is told as one, and as no all-clear.
+	over := e
+	over.State, over.Event = alarm.Normal, alarm.EventReturned
+	if err := s.Send(t.Context(), message.Message{Site: "harrow-quay", At: at, Entries: []message.Entry{over}}); err != nil {
+		t.Fatal(err)
+	}
+	if last := string((*all)[len(*all)-1].body); !strings.Contains(last, `"says":"Ended, which is no all-clear: only the answer at the pot decides. It told: `+w.Says[:10]) {
+		t.Errorf("body of an end: %s", last)
 	}
 }
 
