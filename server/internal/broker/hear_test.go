@@ -25,7 +25,7 @@ func TestHear(t *testing.T) {
 	}()
 	done := func(token mqtt.Token) {
 		t.Helper()
-		if !token.WaitTimeout(20*time.Second) || token.Error() != nil {
+		if !token.WaitTimeout(time.Minute) || token.Error() != nil {
 			t.Fatalf("no answer, or %v", token.Error())
 		}
 	}

@@ -26,7 +26,7 @@ func TestLostPlace(t *testing.T) {
 			t.Fatal(err)
 		}
 		t.Cleanup(func() { c.Close() })
-		if err := c.SetDeadline(time.Now().Add(20 * time.Second)); err != nil {
+		if err := c.SetDeadline(time.Now().Add(time.Minute)); err != nil {
 			t.Fatal(err)
 		}
 		// CONNECT with a client id of one letter and a clean session (MQTT 3.1.1, 3.1).

@@ -55,12 +55,12 @@ func eventually(t *testing.T, what string, ok func() bool) {
 	t.Helper()
 	tick := time.NewTicker(5 * time.Millisecond)
 	defer tick.Stop()
-	deadline := time.After(8 * time.Second)
+	deadline := time.After(time.Minute)
 	for !ok() {
 		select {
 		case <-tick.C:
 		case <-deadline:
-			t.Fatalf("not within 8 s: %s", what)
+			t.Fatalf("not within a minute: %s", what)
 		}
 	}
 }
@@ -126,8 +126,8 @@ func connect(t *testing.T, addr, id string) *edge {
 
 func wait(t *testing.T, token mqtt.Token) {
 	t.Helper()
-	if !token.WaitTimeout(5 * time.Second) {
-		t.Fatal("no answer from the broker within 5 s")
+	if !token.WaitTimeout(time.Minute) {
+		t.Fatal("no answer from the broker")
 	}
 	if err := token.Error(); err != nil {
 		t.Fatal(err)
@@ -216,7 +216,7 @@ func TestOverABroker(t *testing.T) {
 	e.data()
 	eventually(t, "data", func() bool { return s.count(feed.Data) == 1 })
 	s.mu.Lock()
-	if q := s.echoes[0]; q.Received.Before(q.Sent) || time.Since(q.Sent) > 8*time.Second {
+	if q := s.echoes[0]; q.Received.Before(q.Sent) || time.Since(q.Sent) > time.Minute {
 		t.Errorf("echo %+v", q)
 	}
 	s.mu.Unlock()
@@ -278,7 +278,7 @@ func TestState(t *testing.T) {
 	look := states(t, addr, "watcher") // only now: the message must be retained
 	eventually(t, "online", func() bool { s, _ := look(); return s.Online })
 	first, _ := look()
-	if d := time.Since(first.At.Time()); d < -time.Second || d > 10*time.Second {
+	if d := time.Since(first.At.Time()); d < -time.Second || d > time.Minute {
 		t.Errorf("timestamp %v off the time", d)
 	}
 	e := connect(t, addr, "meddler")

@@ -15,7 +15,11 @@ import (
 func TestFamilies(t *testing.T) {
 	for _, name := range []string{scenario.Crews, scenario.Troubled, scenario.Shut, scenario.Short, scenario.GaugeFaults} {
 		var volumes, nozzles, lengths, rates, holds, electric, missing = map[float64]bool{}, map[float64]bool{}, map[float64]bool{}, map[float64]bool{}, 0, 0, 0
-		for seed := range uint64(24) {
+		seeds := uint64(24)
+		if testing.Short() { // will do for the race detector
+			seeds = 4
+		}
+		for seed := range seeds {
 			s, err := scenario.Seeded(name, seed)
 			if err != nil {
 				t.Fatalf("seed %d: %v", seed, err)
@@ -54,7 +58,7 @@ func TestFamilies(t *testing.T) {
 		if name == scenario.GaugeFaults {
 			wantRates = 3
 		}
-		if len(volumes) < 4 || len(nozzles) < 6 || len(lengths) < 5 || len(rates) < wantRates || holds < 4 || electric < 6 || missing < 24 {
+		if !testing.Short() && (len(volumes) < 4 || len(nozzles) < 6 || len(lengths) < 5 || len(rates) < wantRates || holds < 4 || electric < 6 || missing < 24) {
 			t.Errorf("%s: %d volumes, %d nozzles, %d lengths, %d rates, %d hold their pressure, %d are electric, %d points are missing",
 				name, len(volumes), len(nozzles), len(lengths), len(rates), holds, electric, missing)
 		}
@@ -71,7 +75,11 @@ func TestFamilies(t *testing.T) {
 // fault and how large it is: what the gauge shows of no pressure is the drift within the error that it had before.
 func TestGaugeFaults(t *testing.T) {
 	kinds := map[string]int{}
-	for seed := uint64(5); seed < 9; seed++ {
+	seeds := uint64(4)
+	if testing.Short() { // one will do for the race detector
+		seeds = 1
+	}
+	for seed := uint64(5); seed < 5+seeds; seed++ {
 		s, err := scenario.Seeded(scenario.GaugeFaults, seed)
 		if err != nil {
 			t.Fatal(err)
@@ -106,6 +114,9 @@ func TestGaugeFaults(t *testing.T) {
 			}
 		}
 	}
+	if testing.Short() {
+		return
+	}
 	for _, kind := range []string{"stuck", "port", "drift", "swapped"} {
 		if kinds[kind] < 2 {
 			t.Errorf("of 12 pots %v", kinds)
@@ -127,7 +138,10 @@ func TestShortCycles(t *testing.T) {
 		t.Fatal(err)
 	}
 	releases, pressed := 0, make([]bool, len(s.Pots))
-	const long = 10 * time.Minute
+	long := 10 * time.Minute
+	if testing.Short() { // will do for the race detector
+		long = 4 * time.Minute
+	}
 	for w.At() < long {
 		for range 10 {
 			w.Step()

@@ -9,7 +9,7 @@ import (
 
 // What an answer must not be fooled by, and the kinds of pots.
 func TestHazards(t *testing.T) {
-	for _, tt := range []struct {
+	for i, tt := range []struct {
 		name    string
 		seconds float64
 		check   func(*record)
@@ -107,6 +107,9 @@ func TestHazards(t *testing.T) {
 			r.is("level at its lowest", least(r.stats(60, 600, level)), 0, 0.03)
 		}},
 	} {
+		if testing.Short() && i%4 > 0 {
+			continue // some will do for the race detector
+		}
 		t.Run(tt.name, func(t *testing.T) {
 			tt.check(log(t, tt.name, tt.seconds))
 		})

@@ -11,7 +11,7 @@ import (
 // where they last 30 s, from 3 to 33, 43 to 73, 83 to 113 s. The healthy figures are those of the same scenario before it
 // goes wrong, or of "healthy".
 func TestSymptoms(t *testing.T) {
-	for _, tt := range []struct {
+	for i, tt := range []struct {
 		no, name string
 		seconds  float64
 		check    func(*record)
@@ -285,6 +285,9 @@ func TestSymptoms(t *testing.T) {
 			r.is("swing of V in a press", swing(r.stats(50, 72, point(V))), 15, 110)
 		}},
 	} {
+		if testing.Short() && i%4 > 0 {
+			continue // some will do for the race detector
+		}
 		t.Run(tt.no, func(t *testing.T) {
 			tt.check(log(t, tt.name, tt.seconds))
 		})
