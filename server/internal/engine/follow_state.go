@@ -51,7 +51,7 @@ func identity(pot vent.Pot, p Params) (id [4]uint64) {
 	return id
 }
 
-// AppendState appends the state of all that follows the pot, under 5 KB at any rate of readings; see SetState.
+// AppendState appends the state of all that follows the pot, under 6 KB at any rate of readings; see SetState.
 func (f *Follower) AppendState(dst []byte) []byte {
 	c := statecodec.Writer(dst, uint64(stateVersion))
 	for i := range f.identity {

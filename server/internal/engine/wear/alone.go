@@ -17,6 +17,7 @@ const (
 	unmoved   = 0.03 // of half ln d of the mixture: so much comes and goes
 	wearShare = 0.5  // of what the laden stream has moved: wear or a leaner mixture, nobody can tell, so each is as likely
 	fastest   = 0.25 // of half ln d, an hour of blasting: no nozzle wears faster. A 3/8 in one is a twentieth of an inch wider after it; liners last 20 h and more (common practice)
+	falls     = 2.0  // the same: by so much less than was expected a blast with air alone counts for less
 	farAir    = 4.0  // standard deviations: one such blast with air alone tells nothing, two that agree do
 )
 
@@ -86,17 +87,18 @@ func (m *Monitor) airAlone(at si.Instant, half float64) {
 			t.odd = fineOf(off)
 			return
 		}
-		before = math.Abs(d) // what was known is not so any more
-		if d > 0 && a.blasts < firstAir && (a.lately-a.first).float() < unmoved {
-			// A wider nozzle passes more of a laden stream too: the baseline's stream had not quite stopped.
-			t.base += fineOf(d)
-			off -= d
-			before = airSD
-		} else {
-			t.changed = at
-		}
+		before, t.changed = math.Abs(d), at // what was known is not so any more
 	}
-	if a.blasts < firstAir && !anew && math.Abs((a.lately-a.first).float()) < unmoved {
+	if !anew && a.blasts < firstAir && off > farAir*airSD && (a.lately-a.first).float() < unmoved {
+		// A wider nozzle passes more of a laden stream too: the baseline's stream had not quite stopped.
+		t.base += fineOf(off)
+		off, level, t.level, t.slow = 0, 0, 0, 0
+	}
+	noise := airSD
+	if d := level - off; !anew && t.changed != at && d > falls*airSD {
+		noise = d // no nozzle narrows: of a stream that has not quite stopped it is as likely
+	}
+	if a.blasts < firstAir && !anew && noise == airSD && math.Abs((a.lately-a.first).float()) < unmoved {
 		// Nothing has worn yet that the laden stream shows: the baseline is the mean of all so far.
 		a.blasts++
 		shift := off / float64(a.blasts)
@@ -105,9 +107,9 @@ func (m *Monitor) airAlone(at si.Instant, half float64) {
 		t.level, t.slow = t.level-fineOf(shift), t.slow-fineOf(shift)
 		off, level = off-shift, level-shift
 	}
-	gain := before * before / (before*before + float64(airSD*airSD))
+	gain := before * before / (before*before + float64(noise*noise))
 	level += float64(gain * (off - level))
-	a.sd, a.then, a.at = fineOf(math.Sqrt(gain)*airSD), a.lately, thousandth(hours)
+	a.sd, a.then, a.at = fineOf(math.Sqrt(gain)*noise), a.lately, thousandth(hours)
 	t.settle(at, off, level, a.off(hours), hours, m.bounds(Bore))
 	if m.served(Bore, at); anew {
 		a.first, a.blasts, a.baseSD, a.before = a.lately, 1, fineOf(airSD), 0

@@ -59,8 +59,9 @@
 //
 // of which the next air alone makes this: much where the laden stream has moved, a mean of many where it has not (the filter of one state; Kalman, J. Basic
 // Engineering 82 (1960) 35, from memory). What has worn before the first air alone is told in the same way by what the laden stream gained until then. Where all of it is over
-// 0.06 of y the bore is not known until air alone tells. One blast that is four deviations off moves nothing; two that agree do, and where the laden stream has not moved with them it
-// was the baseline whose stream had not quite stopped.
+// 0.06 of y the bore is not known until air alone tells. One blast that is four deviations off moves nothing; two that agree do. One that is two deviations under what was
+// expected counts for less, by what it is under, as no nozzle narrows and a stream that has not quite stopped passes less. One of the first five that is 0.08 over the baseline, where the
+// laden stream has not moved with it, makes a new baseline: it was the old one's stream that had not quite stopped.
 //
 // Every slope is learned from what both quantities are off their own slow means, so that what changes slowly is not taken
 // for it, and where the one has moved well over its noise, which they share.

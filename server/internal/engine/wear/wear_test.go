@@ -593,6 +593,13 @@ func TestAirThatIsNone(t *testing.T) {
 	if !known {
 		t.Error("not known after lean streams")
 	}
+	// One with little abrasive counts for little: no nozzle narrows.
+	p.mixture = 0.22
+	p.laden(40, true)
+	p.mixture = usual
+	p.cycle()
+	bore, _, _ = p.m.Bore()
+	near(t, "bore after a stream with little abrasive, mm", 1e3*float64(bore), 8, 0.05)
 	// Where a stream that had not quite stopped has made the baseline, two blasts with air alone put it right, and are no wear.
 	p = newPot(allPoints &^ points.SetOf(points.Nozzle))
 	p.mixture = 2
