@@ -2,16 +2,15 @@
 // failed: GRITWATCH_URL=… GRITWATCH_HEALTHY=alder GRITWATCH_HELD=rowan GRITWATCH_BLIND=cedar npm run stack -- views.stack.
 // What a script of frames cannot show: that real readings lead through every state, and into every part of a view.
 import { mkdirSync } from 'node:fs';
-import { createRequire } from 'node:module';
 import { fileURLToPath } from 'node:url';
 import type { Browser, Page } from 'playwright-core';
 import { afterAll, afterEach, beforeAll, expect, test } from 'vitest';
 import { states } from '../../src/lib/protocol/types.gen';
 import * as text from '../../src/lib/text/en';
+import { laidOut, violations } from './fit';
 import { launch, record, watch, words } from './harness';
 import type { Watch } from './harness';
 
-const axePath = createRequire(import.meta.url).resolve('axe-core/axe.min.js');
 const folder = fileURLToPath(new URL('../../shots/', import.meta.url));
 /** A pot of the site is pressed every half minute. */
 const cycle = { timeout: 75_000, interval: 100 };
@@ -48,21 +47,6 @@ async function open(hash: string): Promise<void> {
   await page.locator('[data-live="true"]').waitFor();
 }
 
-async function violations(): Promise<string[]> {
-  await page.addScriptTag({ path: axePath });
-  const found = await page.evaluate(async () => {
-    interface Violation {
-      readonly id: string;
-      readonly nodes: readonly { readonly html: string; readonly failureSummary: string }[];
-    }
-    const axe = (window as unknown as { axe: { run: (at: Document, o: object) => Promise<{ violations: Violation[]; passes: unknown[] }> } }).axe;
-    const r = await axe.run(document, { runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice'] });
-    return { violations: r.violations, passes: r.passes.length };
-  });
-  expect(found.passes).toBeGreaterThan(10);
-  return found.violations.flatMap((v) => v.nodes.map((n) => `${v.id}: ${n.html.slice(0, 160)} ${n.failureSummary}`));
-}
-
 /** A picture for each size of screen, by day and by night. */
 async function pictures(name: string): Promise<void> {
   for (const viewport of [
@@ -74,7 +58,7 @@ async function pictures(name: string): Promise<void> {
     await page.setViewportSize(viewport);
     for (const colorScheme of ['light', 'dark'] as const) {
       await page.emulateMedia({ colorScheme });
-      await page.evaluate(() => new Promise((drawn) => requestAnimationFrame(() => requestAnimationFrame(drawn))));
+      await laidOut(page);
       expect(await page.evaluate(() => document.documentElement.scrollWidth - innerWidth), `${name} overflows`).toBe(0);
       await page.screenshot({ path: `${folder}real-${name}-${viewport.width}-${colorScheme}.png`, fullPage: true });
     }
@@ -128,7 +112,7 @@ test('Site: every state of a pot is shown as it happens, and the one that needs 
   await expect.poll(() => page.locator('article[data-pot]').first().getAttribute('data-pot'), cycle).not.toBe(healthy);
   await page.locator(`[data-pot="${healthy}"] [data-word="vented"]`).waitFor({ timeout: 75_000 });
   for (const pot of [held, blind]) expect((await words(page, pot)).map((w) => w.word)).not.toContain('VENTED');
-  expect(await violations()).toEqual([]);
+  expect(await violations(page)).toEqual([]);
   await pictures('site');
   await onPaper();
 
@@ -173,7 +157,7 @@ test('Pot: what is stored and what comes are one line, the vent is drawn while i
   await page.keyboard.press('End');
   await expect.poll(async () => (await drawn()).to, cycle).toBeGreaterThan(a.to);
 
-  expect(await violations()).toEqual([]);
+  expect(await violations(page)).toEqual([]);
   await pictures('pot');
   await onPaper();
 
@@ -195,12 +179,12 @@ test('Alarms: read, gone through and left by keys; history and figures are there
   await expect.poll(() => page.evaluate(() => document.activeElement?.getAttribute('data-alarm') ?? '')).not.toBe((await alarms.first().getAttribute('data-alarm')) ?? '');
   await page.keyboard.press('Enter');
   await page.locator('[data-detail]').waitFor();
-  expect(await violations()).toEqual([]);
+  expect(await violations(page)).toEqual([]);
   await pictures('alarm');
   await onPaper();
   await page.goto(`${url}#/alarms/history`);
   await page.locator('[data-list="history"]').waitFor();
   await page.getByRole('row', { name: /alarms an hour/ }).waitFor();
-  expect(await violations()).toEqual([]);
+  expect(await violations(page)).toEqual([]);
   await pictures('history');
 });
