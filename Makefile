@@ -60,14 +60,15 @@ lint: page ## gofmt, vet, staticcheck, svelte-check
 	@for arch in amd64 arm64 arm; do echo "build for linux/$$arch"; GOOS=linux GOARCH=$$arch GOARM=7 CGO_ENABLED=0 go build -trimpath -o /dev/null ./agent ./server ./sim-sensor; done
 	cd dashboard && npm run check
 
-# Without a goroutine, in code and in tests, which internal/archtest holds them to: the race detector can find nothing there, and makes
-# what they compute five times as long.
+# Without a goroutine, in code and in tests, which internal/archtest holds them to: the race detector makes what they compute five
+# times as long, and sees it in fewer cases (-short).
 CORES := ./internal/airflow ./internal/vent ./server/internal/alarm ./server/internal/crossed ./server/internal/engine/... \
 	./server/internal/gauges ./server/internal/ledger ./sim-sensor/internal/fault ./sim-sensor/internal/plant ./sim-sensor/internal/scenario
 # The longest first, so that none is alone at the end.
 LONGEST := ./server/internal/history ./agent/internal/poll ./server/internal/records ./agent/internal/journal
-unit: page ## Go tests, under the race detector wherever goroutines are, then the page's; lint has vetted them
+unit: page ## Go tests under the race detector, heavy arithmetic without it too, then the page's; lint has vetted them
 	nice go test -vet=off -p 3 -count=1 $(CORES)
+	nice go test -race -short -vet=off -p 3 -count=1 $(CORES)
 	nice go test -race -vet=off -p 3 -count=1 $(LONGEST) $$(go list ./... | grep -v /internal/e2e | grep -vxF "$$(go list $(CORES))")
 	cd dashboard && npm test
 
@@ -77,12 +78,12 @@ $(PEER)/node_modules/.package-lock.json: $(PEER)/package-lock.json
 	cd $(PEER) && npm ci --no-audit --no-fund
 	@touch $@
 
-# Those with brokers and other peers first, they and the programs under the race detector. The others are many sites at once, without it:
-# what ships, as it is built. Instrumented, or beside the first, their simulated lines would be late on two cores.
+# Those with brokers and other peers first, they and the programs under the race detector. The others are many sites at once, of what
+# ships, as it is built: instrumented, or beside the first, their simulated lines would be late on two cores.
 PEERS := ^Test(Soak|Backlog|AnyBroker|Fleet|Observer|PrimaryHost|IndependentEdgeNode)
 stack: page $(PEER)/node_modules/.package-lock.json ## end to end: the real programs, a real browser, scenarios against the simulator's truth
 	go test -race -vet=off -count=1 -parallel 16 -timeout 8m -run '$(PEERS)' ./internal/e2e
-	CGO_ENABLED=0 go test -trimpath -vet=off -count=1 -parallel 32 -timeout 10m -skip '$(PEERS)' ./internal/e2e
+	SHIPPED=1 go test -race -vet=off -count=1 -parallel 32 -timeout 10m -skip '$(PEERS)' ./internal/e2e
 
 browser: page ## the page in a real browser, against a scripted server
 	cd dashboard && npm run e2e

@@ -205,7 +205,7 @@ func TestPure(t *testing.T) {
 	}
 }
 
-// TestCores keeps goroutines out of the packages that the Makefile tests without the race detector, and out of their tests.
+// TestCores keeps goroutines out of the packages that the Makefile tests in full only without the race detector, and out of their tests.
 func TestCores(t *testing.T) {
 	makefile, err := os.ReadFile(filepath.Join(root(t), "Makefile"))
 	if err != nil {

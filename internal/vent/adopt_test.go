@@ -188,7 +188,7 @@ func TestAdoptRunRandom(t *testing.T) {
 		}
 	}
 	t.Logf("%d of %d adopted, %d of them without a loss; %d words vented, %d of them by what was adopted; in %d the gauge was wronged meanwhile", adopted, runs, strict, vented, early, exempt)
-	if !t.Failed() && (adopted*3 < runs || strict*2 < runs || early < 50 || exempt*10 > runs) {
+	if !testing.Short() && !t.Failed() && (adopted*3 < runs || strict*2 < runs || early < 50 || exempt*10 > runs) {
 		t.Error("the stories test little")
 	}
 }
@@ -227,7 +227,7 @@ func TestAdoptRunShortHoles(t *testing.T) {
 			}
 		}
 	})
-	if adopted < 30 {
+	if !testing.Short() && adopted < 30 {
 		t.Errorf("%d adopted", adopted)
 	}
 }
@@ -240,7 +240,7 @@ func TestAdoptRunMends(t *testing.T) {
 	}{{"control and hose", alder()}, {"control", alder(points.Vessel, points.Control)}, {"hose", alder(points.Vessel, points.Hose)},
 		{"electric", with(alder(points.Vessel, points.Control), electric)}, {"holds pressure", holder()}} {
 		for _, at := range []float64{2, 4.9, 5.2, 12, 24.8, 25.1, 26, 28, 32} { // pressed from 5 to 25 s
-			for _, long := range []float64{0.5, 5, 30} {
+			for _, long := range []float64{5, 0.5, 30}[:some(21)] {
 				s := newStory(p.pot)
 				s.noise, s.grace = 0.3, 2
 				s.rest(5)

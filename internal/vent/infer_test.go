@@ -15,7 +15,7 @@ import (
 // cycles), against the handle that made them.
 func TestInference(t *testing.T) {
 	for _, supplied := range []bool{true, false} {
-		for seed := range uint64(50) {
+		for seed := range some(50) {
 			rng := rand.New(rand.NewPCG(seed, 4))
 			var i vent.Inference
 			var late []time.Duration

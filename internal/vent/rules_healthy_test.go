@@ -33,7 +33,7 @@ func TestHealthyPotsAreVented(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			var delays []float64
 			vented, spent := 0, 0
-			for seed := range uint64(20) {
+			for seed := range some(20) {
 				d, v, n := healthy(t, c.pot, c.grace, noise, seed+1)
 				delays, vented, spent = append(delays, d...), vented+v, spent+n
 			}

@@ -52,7 +52,7 @@ func TestLateControlReading(t *testing.T) {
 // A control point that is read once a second, among vessel readings ten times a second, makes the finding of a shut exhaust late by no more than
 // that second, and misses none.
 func TestSlowControlPoint(t *testing.T) {
-	for seed := range uint64(60) {
+	for seed := range some(60) {
 		at := [2]float64{math.Inf(1), math.Inf(1)}
 		for i, every := range []int{1, 10} {
 			r := newVentRig(watched(emptyVent()), seed)
@@ -76,7 +76,7 @@ func TestSlowControlPoint(t *testing.T) {
 // A control point that dies with the release takes nothing from what is found of the vessel: an exhaust that stays shut is found some seconds
 // later, by the vessel alone.
 func TestControlDiesInAVent(t *testing.T) {
-	for seed := range uint64(20) {
+	for seed := range some(20) {
 		r := newVentRig(watched(emptyVent()), seed)
 		r.nozzle *= 0.5
 		r.open = 0

@@ -41,7 +41,7 @@ func TestExpectFindsSooner(t *testing.T) {
 	for _, c := range []struct{ open, p50, p95 float64 }{{0, 0.8, 1.2}, {0.1, 0.8, 1.2}, {0.5, 1.1, 2.0}} {
 		var took []float64
 		missed := 0
-		for seed := range uint64(200) {
+		for seed := range some(200) {
 			r := expecting(seed, 1.2, 0.05, 1)
 			r.open, r.nozzle = c.open, r.nozzle*0.7
 			at := r.vents()
@@ -60,7 +60,7 @@ func TestExpectFindsSooner(t *testing.T) {
 
 // TestExpectIsNeverLater plays the same vents with all sorts of expectations, right and absurd: none is found later than without.
 func TestExpectIsNeverLater(t *testing.T) {
-	for seed := range uint64(60) {
+	for seed := range some(60) {
 		play := func(tau, lag time.Duration) float64 {
 			r := newVentRig(watched(emptyVent()), seed)
 			r.volume = 0.55 + 0.45*r.rng.Float64()
@@ -89,9 +89,9 @@ func TestExpectIsNotFalse(t *testing.T) {
 		name         string
 		margin, most float64
 	}{{"exactly the slowest", 1, falseRate}, {"a tenth faster", 1.1, 0}} {
-		const vents = 1000
+		vents := some(1000)
 		found := 0
-		for seed := range uint64(vents) {
+		for seed := range vents {
 			r := expecting(seed, c.margin, 0, 0)
 			r.noise = 0.002 * 200 * 6894.757
 			if !math.IsInf(r.vents(), 1) {
@@ -99,7 +99,7 @@ func TestExpectIsNotFalse(t *testing.T) {
 			}
 		}
 		t.Logf("%s: %d of %d vents found slow", c.name, found, vents)
-		if float64(found) > c.most*vents {
+		if float64(found) > c.most*float64(vents) {
 			t.Errorf("%s: %d of %d vents found slow, stated %.3f", c.name, found, vents, c.most)
 		}
 	}

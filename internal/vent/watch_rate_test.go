@@ -19,9 +19,9 @@ func TestFalseAlarmRate(t *testing.T) {
 		faster float64
 		most   float64
 	}{{"exactly the slowest", 1, falseRate}, {"a tenth faster", 1.1, 0}} {
-		const vents = 1500
+		vents := some(1500)
 		found := 0
-		for seed := range uint64(vents) {
+		for seed := range vents {
 			p := watched(14 * time.Second)
 			r := newVentRig(p, seed)
 			r.noise, r.n, r.nozzle, r.lag = 0.002*200*6894.757, 1, 0, 0.1
@@ -45,7 +45,7 @@ func TestFalseAlarmRate(t *testing.T) {
 			}
 		}
 		t.Logf("%s: %d of %d vents found slow", c.name, found, vents)
-		if float64(found) > c.most*vents {
+		if float64(found) > c.most*float64(vents) {
 			t.Errorf("%s: %d of %d vents found slow, stated %.3f", c.name, found, vents, c.most)
 		}
 	}

@@ -111,7 +111,7 @@ func TestHealthyVentsAreNotSlow(t *testing.T) {
 	commissioned := emptyVent()
 	for name, p := range map[string]vent.WatchParams{"nominal": watched(0), "commissioned": watched(commissioned)} {
 		vents := 0
-		for seed := range uint64(400) {
+		for seed := range some(400) {
 			r := newVentRig(p, seed)
 			r.volume = 0.55 + 0.45*r.rng.Float64() // full to empty
 			r.n = 1 + 0.2*(r.volume-0.55)/0.45     // a full pot vents isothermally
@@ -142,7 +142,7 @@ func TestShutExhaustIsSlow(t *testing.T) {
 		p50, p95     float64 // s from the release, as control shows it
 	}{{"nominal", 0, 2.5, 4}, {"commissioned", emptyVent(), 1.2, 2.5}} {
 		var took []float64
-		for seed := range uint64(300) {
+		for seed := range some(300) {
 			r := newVentRig(watched(c.commissioned), seed)
 			r.volume = 0.6 + 0.4*r.rng.Float64() // a full pot: slag of 100 lb/ft3, its grains of 220, to nine tenths
 			r.open = []float64{0, 0.1}[r.rng.IntN(2)]
@@ -189,7 +189,7 @@ func quantiles(v []float64) (p50, p95 float64) {
 func TestSwitchIsAheadOfItsPilotLine(t *testing.T) {
 	p := watched(emptyVent())
 	p.Pot.Electric = true
-	for seed := range uint64(400) {
+	for seed := range some(400) {
 		r := newVentRig(p, seed)
 		r.volume = 0.55 + 0.45*r.rng.Float64()
 		r.n = 1 + 0.2*(r.volume-0.55)/0.45
@@ -207,7 +207,7 @@ func TestSwitchIsAheadOfItsPilotLine(t *testing.T) {
 	var took [2][]float64
 	for i, electric := range []bool{false, true} {
 		p.Pot.Electric = electric
-		for seed := range uint64(200) {
+		for seed := range some(200) {
 			r := newVentRig(p, seed)
 			r.nozzle *= 0.7
 			r.noise, r.lag = 2.8e3*r.rng.Float64(), 0.05+0.25*r.rng.Float64()

@@ -147,7 +147,7 @@ func TestFollowerSaveAndRestore(t *testing.T) {
 		}
 		cycles += f.Out.Cycles
 	})
-	if cycles < 8 {
+	if !testing.Short() && cycles < 8 {
 		t.Errorf("%d cycles: the stories test little", cycles)
 	}
 }

@@ -161,7 +161,7 @@ func TestAnySubset(t *testing.T) {
 			}
 		}
 	})
-	if told < 1000 {
+	if !testing.Short() && told < 1000 {
 		t.Errorf("%d states held against the phase only", told)
 	}
 }

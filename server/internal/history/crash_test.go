@@ -93,7 +93,7 @@ func child(what string) {
 func TestKilled(t *testing.T) {
 	dir := t.TempDir()
 	next := 0 // the first batch that was not acknowledged
-	for round := range 8 {
+	for round := range 5 {
 		cmd := exec.Command(os.Args[0], "-test.run=^$")
 		cmd.Env = append(os.Environ(), childEnv+"="+dir+"|"+strconv.Itoa(next))
 		out, err := cmd.StdoutPipe()

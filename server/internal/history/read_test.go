@@ -58,7 +58,7 @@ func TestLong(t *testing.T) {
 	o := options(c)
 	s := mustOpen(t, t.TempDir(), o)
 	bs := fleet(2)
-	const ticks = 2 * 3600 // an hour
+	const ticks = 3600 // half an hour, in blocks of ten minutes
 	for n := range ticks {
 		tick(bs, n)
 		c.at = start.Add(time.Duration(n) * 500 * time.Millisecond)
@@ -231,7 +231,7 @@ func TestTogether(t *testing.T) {
 			for i := range bs {
 				bs[i].Epoch = uint64(w)
 			}
-			for n := range 400 {
+			for n := range 240 {
 				tick(bs, n)
 				for {
 					r, err := s.Append(bs...)
@@ -257,7 +257,7 @@ func TestTogether(t *testing.T) {
 	}
 	g.Wait()
 	for _, pot := range []string{"pot-0", "pot-1"} {
-		if got := len(all(t, s, everything(pot))); got != 2*400*30 {
+		if got := len(all(t, s, everything(pot))); got != 2*240*30 {
 			t.Errorf("%s has %d records", pot, got)
 		}
 	}

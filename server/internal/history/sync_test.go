@@ -305,6 +305,39 @@ func glob(t *testing.T, pattern string) (out []string) {
 // What is damaged is told and kept, all else is opened, and storing goes on.
 func TestDamaged(t *testing.T) {
 	const batches = 800
+	type store struct {
+		dir     string
+		records []Record
+	}
+	top, stores := t.TempDir(), map[time.Duration]store{} // whole ones, by the length of a block
+	fill := func(t *testing.T, o Options) store {
+		dir := filepath.Join(top, o.Block.String())
+		s, err := Open(dir, o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i := range batches {
+			mustAppend(t, s, Result{Stored: 30}, crashBatch(i))
+			if i%160 != 159 {
+				continue
+			}
+			s.upkeep(t.Context())
+			if o.Block == 20*time.Minute { // a checkpoint needs several segments
+				if err := s.Close(); err != nil {
+					t.Fatal(err)
+				}
+				if s, err = Open(dir, o); err != nil {
+					t.Fatal(err)
+				}
+			}
+		}
+		s.upkeep(t.Context())
+		records := all(t, s, everything("alder"))
+		if err := s.Close(); err != nil {
+			t.Fatal(err)
+		}
+		return store{dir, records}
+	}
 	for _, c := range []struct {
 		name   string
 		spoil  func(t *testing.T, dir string)
@@ -337,43 +370,26 @@ func TestDamaged(t *testing.T) {
 		}, -1, "01*/index"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			dir := t.TempDir()
 			o := crashOptions()
 			blocks := strings.Contains(c.name, "block") || c.name == "checkpoint"
-			if blocks {
+			o.Block = 100 * time.Hour
+			switch {
+			case c.name == "checkpoint":
+				o.Block = 20 * time.Minute // of late samples many blocks are made
+			case blocks:
 				o.Block = 4 * time.Minute
-				if c.name == "checkpoint" {
-					o.Block = 20 * time.Minute // of late samples many blocks are made
-				}
-			} else {
-				o.Block = 100 * time.Hour
 			}
-			s, err := Open(dir, o)
-			if err != nil {
-				t.Fatal(err)
+			whole := stores[o.Block]
+			if whole.dir == "" {
+				whole = fill(t, o)
+				stores[o.Block] = whole
 			}
-			for i := range batches {
-				mustAppend(t, s, Result{Stored: 30}, crashBatch(i))
-				if i%160 != 159 {
-					continue
-				}
-				s.upkeep(t.Context())
-				if c.name == "checkpoint" { // needs several segments
-					if err := s.Close(); err != nil {
-						t.Fatal(err)
-					}
-					if s, err = Open(dir, o); err != nil {
-						t.Fatal(err)
-					}
-				}
-			}
-			s.upkeep(t.Context())
-			want := all(t, s, everything("alder"))
-			if err := s.Close(); err != nil {
+			want, dir := whole.records, t.TempDir()
+			if err := os.CopyFS(dir, os.DirFS(whole.dir)); err != nil {
 				t.Fatal(err)
 			}
 			c.spoil(t, filepath.Join(dir, "samples"))
-			s, err = Open(dir, o)
+			s, err := Open(dir, o)
 			if err != nil {
 				t.Fatal(err)
 			}

@@ -264,3 +264,23 @@ func TestSteadyForecast(t *testing.T) {
 		t.Errorf("many settings: %v, no less than %v", got, sd)
 	}
 }
+
+// Where the level alone leaves the cause open, how the air parts decides.
+func TestPathDecides(t *testing.T) {
+	for _, open := range []bool{false, true} {
+		f := New(Params{})
+		f.anchored = true
+		pipes.blasts(&f.path, false)
+		f.path.proven(Blocked)
+		pipes.blasts(&f.path, true)
+		f.path.proven(Empty)
+		f.b.forget(iShare, 0.045, 0.01)
+		if word := f.cause(); word != Undecided {
+			t.Errorf("by the level alone: %v", word)
+		}
+		pipes.blasts(&f.path, open)
+		if word := f.cause(); open && word != Empty || !open && word != Blocked {
+			t.Errorf("valve open %v: %v", open, word)
+		}
+	}
+}
