@@ -240,7 +240,7 @@ func TestAdoptRunMends(t *testing.T) {
 	}{{"control and hose", alder()}, {"control", alder(points.Vessel, points.Control)}, {"hose", alder(points.Vessel, points.Hose)},
 		{"electric", with(alder(points.Vessel, points.Control), electric)}, {"holds pressure", holder()}} {
 		for _, at := range []float64{2, 4.9, 5.2, 12, 24.8, 25.1, 26, 28, 32} { // pressed from 5 to 25 s
-			for _, long := range []float64{5, 0.5, 30}[:some(21)] {
+			for _, long := range []float64{0.5, 5, 30} {
 				s := newStory(p.pot)
 				s.noise, s.grace = 0.3, 2
 				s.rest(5)
