@@ -82,7 +82,7 @@ $(PEER)/node_modules/.package-lock.json: $(PEER)/package-lock.json
 # ships, as it is built: instrumented, or beside the first, their simulated lines would be late on two cores.
 PEERS := ^Test(Soak|Backlog|AnyBroker|Fleet|Observer|PrimaryHost|IndependentEdgeNode)
 stack: page $(PEER)/node_modules/.package-lock.json ## end to end: the real programs, a real browser, scenarios against the simulator's truth
-	go test -race -vet=off -count=1 -parallel 16 -timeout 8m -run '$(PEERS)' ./internal/e2e
+	go test -race -vet=off -count=1 -parallel 6 -timeout 8m -run '$(PEERS)' ./internal/e2e
 	SHIPPED=1 go test -race -vet=off -count=1 -parallel 32 -timeout 10m -skip '$(PEERS)' ./internal/e2e
 
 browser: page ## the page in a real browser, against a scripted server
