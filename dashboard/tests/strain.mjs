@@ -1,6 +1,6 @@
 // How a running server's page bears its load: node tests/strain.mjs URL SECONDS
 // Prints one line of JSON: for how long it looked, how many frames came and pots in them; the main thread's tasks of over 50 ms and the
-// longest, by the processor time that they took and by the wall clock; the share of a processor that the main thread took; and the
+// longest, by the processor time that they took and by the wall clock, and of what the longest consisted; the share of a processor that the main thread took; and the
 // script's heap after collection, at the beginning and at the end, in bytes. By the wall clock a task is long too where the machine was
 // given to other programs meanwhile: what the page itself does, the processor time tells.
 //
@@ -80,7 +80,7 @@ async function tasks(ms) {
   const events = [];
   const take = ({ value }) => void events.push(...value);
   tracer.on('Tracing.dataCollected', take);
-  await tracer.send('Tracing.start', { transferMode: 'ReportEvents', traceConfig: { recordMode: 'recordUntilFull', traceBufferSizeInKb: 200_000, includedCategories: ['toplevel'] } });
+  await tracer.send('Tracing.start', { transferMode: 'ReportEvents', traceConfig: { recordMode: 'recordUntilFull', traceBufferSizeInKb: 200_000, includedCategories: ['toplevel', 'devtools.timeline', 'v8'] } });
   await page.waitForTimeout(ms);
   const complete = new Promise((done) => tracer.once('Tracing.tracingComplete', done));
   await tracer.send('Tracing.end');
@@ -89,7 +89,12 @@ async function tasks(ms) {
   const thread = (e) => `${e.pid} ${e.tid}`;
   const mains = new Set(events.filter((e) => e.name === 'thread_name' && e.args.name === 'CrRendererMain').map(thread));
   // A task that a recording's end cuts has no time; the wall clock's count has it.
-  return events.filter((e) => e.name === 'ThreadControllerImpl::RunTask' && mains.has(thread(e)) && e.tdur !== undefined).map((e) => e.tdur);
+  const runs = events.filter((e) => e.name === 'ThreadControllerImpl::RunTask' && mains.has(thread(e)) && e.tdur !== undefined);
+  const within = (run) =>
+    events
+      .filter((e) => e !== run && thread(e) === thread(run) && e.ts >= run.ts && e.ts < run.ts + run.dur && e.tdur > run.tdur / 10)
+      .map((e) => `${e.name} ${Math.round(e.tdur / 1000)} ms`);
+  return runs.map((run) => ({ took: run.tdur, parts: run.tdur > LONG_US / 2 ? within(run) : [] }));
 }
 
 await page.goto(url);
@@ -101,7 +106,7 @@ const warm = (Date.now() - opened) / 1000;
 const before = await heap();
 await page.waitForTimeout(1000); // collecting is a long task of its own
 const began = await page.evaluate(() => (window.seen.since = performance.now()));
-const cpu = { tasks: 0, longest: 0, sum: 0 };
+const cpu = { tasks: 0, longest: 0, sum: 0, parts: [] };
 let recorded = 0;
 while (recorded < Number(seconds) * 1000) {
   const ms = Math.min(RECORD_MS, Number(seconds) * 1000 - recorded);
@@ -109,9 +114,9 @@ while (recorded < Number(seconds) * 1000) {
   if (took.length === 0) throw new Error('this browser does not tell the processor time of its tasks');
   recorded += ms;
   for (const t of took) {
-    cpu.sum += t;
-    cpu.longest = Math.max(cpu.longest, t);
-    if (t > LONG_US) cpu.tasks++;
+    cpu.sum += t.took;
+    if (t.took > cpu.longest) Object.assign(cpu, { longest: t.took, parts: t.parts });
+    if (t.took > LONG_US) cpu.tasks++;
   }
 }
 const seen = await page.evaluate(() => ({ ...window.seen, until: performance.now() }));
@@ -123,7 +128,7 @@ console.log(
     shown,
     frames: seen.frames,
     pots: seen.pots,
-    cpu: { tasks: cpu.tasks, longest_ms: cpu.longest / 1000, share: cpu.sum / 1000 / recorded },
+    cpu: { tasks: cpu.tasks, longest_ms: cpu.longest / 1000, parts: cpu.parts, share: cpu.sum / 1000 / recorded },
     wall: { tasks: seen.tasks, longest_ms: seen.longest },
     before,
     after,

@@ -77,8 +77,8 @@ func BenchmarkPage(b *testing.B) {
 			b.Errorf("the page shows %d pots and was told of %d in %v: nothing was measured", got.Shown, got.Pots, during)
 		}
 		if got.CPU.Tasks > 0 || growth >= pageGrowth {
-			b.Errorf("%d tasks of the page's main thread took over 50 ms of a processor, the longest %.0f ms; its heap grew by %.1f %%",
-				got.CPU.Tasks, got.CPU.LongestMs, 100*growth)
+			b.Errorf("%d tasks of the page's main thread took over 50 ms of a processor, the longest %.0f ms (%s); its heap grew by %.1f %%",
+				got.CPU.Tasks, got.CPU.LongestMs, strings.Join(got.CPU.Parts, ", "), 100*growth)
 		}
 	}
 }
@@ -102,9 +102,10 @@ type strain struct {
 
 // tasks are those of the page's main thread of over 50 ms.
 type tasks struct {
-	Tasks     int     `json:"tasks"`
-	LongestMs float64 `json:"longest_ms"`
-	Share     float64 `json:"share"` // of a processor, by all tasks
+	Tasks     int      `json:"tasks"`
+	LongestMs float64  `json:"longest_ms"`
+	Share     float64  `json:"share"` // of a processor, by all tasks
+	Parts     []string `json:"parts"` // of which the longest consisted
 }
 
 func (s *site) strain(b *testing.B, during time.Duration) (out strain) {
