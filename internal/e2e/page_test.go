@@ -21,10 +21,13 @@ func TestPage(t *testing.T) {
 // stalling is a pot whose vent stalls at 24 s, and which nobody presses again.
 var stalling = pot{name: "rowan", start: "10 s", cycle: "press: 14 s, rest: 20 min", events: []string{"{at: 20 s, for: 20 min, " + shut + "}", "{at: 20 s, for: 20 min, " + plug + "}"}}
 
-// TestPageAlarms lets a vent stall, and a person at the page hear of it, read what to do and acknowledge it.
+// TestPageAlarms lets a vent stall for a minute and a half, and a person at the page hear of it, read what to do and acknowledge it; another
+// of its alarms is shelved, brought back and acknowledged, ends and stands in the history.
 func TestPageAlarms(t *testing.T) {
 	t.Parallel()
-	r := runSite(t, []pot{{name: "alder"}, stalling})
+	freed := stalling
+	freed.events = []string{"{at: 20 s, for: 90 s, " + shut + "}", "{at: 20 s, for: 90 s, " + plug + "}"}
+	r := runSite(t, []pot{{name: "alder"}, freed})
 	r.lookAt("alarms.stack", "GRITWATCH_HELD=rowan")
 }
 

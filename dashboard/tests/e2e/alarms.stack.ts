@@ -82,3 +82,54 @@ test('a vent stalls, and somebody acknowledges it at the page', async () => {
     await page.close();
   }
 });
+
+test('a lesser alarm of it is shelved, brought back, acknowledged, ends and stands in the history', async () => {
+  const url = process.env['GRITWATCH_URL'] ?? '';
+  const page = await browser.newPage({ viewport: { width: 1280, height: 900 } });
+  const seen = watch(page, url);
+  const detail = page.locator('[data-detail]');
+  const form = page.locator('form');
+  try {
+    await page.goto(`${url}#/alarms`);
+    const late = page.locator('[data-alarm]', { hasText: 'Blast stops too late' }).first();
+    await late.waitFor({ timeout: 60_000 });
+    const id = (await late.getAttribute('data-alarm')) ?? '';
+    const row = page.locator(`[data-alarm="${id}"]`);
+    await late.click();
+    await page.getByRole('button', { name: 'Shelve', exact: true }).click();
+    await page.getByLabel('Your name').fill('Bo Quist');
+    await page.getByRole('radio', { name: '15 min' }).check();
+    await form.getByRole('button', { name: 'Shelve' }).click();
+    await page.getByText('Shelved.', { exact: true }).waitFor();
+    await page.goto(`${url}#/alarms/active`);
+    await row.waitFor({ state: 'detached' });
+    await page.goto(`${url}#/alarms/shelved`);
+    await row.click();
+    await page.getByRole('button', { name: 'Bring back from the shelf' }).click();
+    await form.getByRole('button', { name: 'Bring back' }).click();
+    await page.getByText('Back in sight.', { exact: true }).waitFor();
+
+    await page.goto(`${url}#/alarms/active/${id}`);
+    await page.getByRole('button', { name: 'Acknowledge', exact: true }).click();
+    await page.getByLabel('Your name').press('Enter');
+    // The exhaust is free again a minute and a half after it was shut.
+    await expect.poll(() => detail.getAttribute('data-state'), { timeout: 150_000, interval: 200 }).toBe('ended');
+    await page.goto(`${url}#/alarms/history`);
+    // What has just ended may be stored after the list was asked for.
+    const stands = async () => {
+      await page.reload();
+      await page.locator('[data-list="history"]').waitFor();
+      return row.waitFor({ timeout: 2000 }).then(
+        () => true,
+        () => false,
+      );
+    };
+    await expect.poll(stands, { timeout: 30_000 }).toBe(true);
+    await row.click();
+    await detail.getByText('shelved, Bo Quist').waitFor();
+    await detail.getByText('back from the shelf, Bo Quist').waitFor();
+    expect(seen).toEqual({ foreign: [], errors: [] });
+  } finally {
+    await page.close();
+  }
+}, 240_000);
