@@ -171,6 +171,18 @@ func TestUrgent(t *testing.T) {
 	})
 }
 
+// standing is after how long a vessel that stands still is told; over 600 ms are not waited for.
+func (r *rig) standing() time.Duration {
+	r.take()
+	began := time.Now()
+	r.read("alder", points.Vessel, 600)
+	for r.quiet() && time.Since(began) < 600*time.Millisecond {
+		time.Sleep(time.Millisecond)
+		synctest.Wait()
+	}
+	return time.Since(began)
+}
+
 // A vessel that stands still is told within 100 ms for ten seconds after the control has moved, and not longer: a vent that does not
 // begin is what must be known first.
 func TestUrgentAfterTheHandle(t *testing.T) {
@@ -178,22 +190,12 @@ func TestUrgentAfterTheHandle(t *testing.T) {
 		r := start(t)
 		defer r.stop()
 		r.connect()
-		took := func() time.Duration {
-			r.take()
-			began := time.Now()
-			r.read("alder", points.Vessel, 600)
-			for r.quiet() && time.Since(began) < 600*time.Millisecond {
-				time.Sleep(time.Millisecond)
-				synctest.Wait()
-			}
-			return time.Since(began)
-		}
 		r.read("alder", points.Vessel, 600)
 		r.read("alder", points.Control, 600)
 		time.Sleep(11 * time.Second)
 		slow := false
 		for range 7 { // the flush comes when it comes
-			slow = took() > 100*time.Millisecond || slow
+			slow = r.standing() > 100*time.Millisecond || slow
 			time.Sleep(37 * time.Millisecond)
 		}
 		if !slow {
@@ -202,7 +204,7 @@ func TestUrgentAfterTheHandle(t *testing.T) {
 		r.read("alder", points.Control, 0)
 		for range 12 {
 			time.Sleep(700 * time.Millisecond)
-			if d := took(); d > 100*time.Millisecond {
+			if d := r.standing(); d > 100*time.Millisecond {
 				t.Errorf("told after %v", d)
 			}
 		}
@@ -228,14 +230,7 @@ func TestUrgentAfterTheHose(t *testing.T) {
 				r.connect()
 				slow := func(over time.Duration) (slow int) { // how often the vessel was told later than at once
 					for end := time.Now().Add(over); time.Now().Before(end); time.Sleep(137 * time.Millisecond) {
-						r.take()
-						began := time.Now()
-						r.read("alder", points.Vessel, 600)
-						for r.quiet() && time.Since(began) < 600*time.Millisecond {
-							time.Sleep(time.Millisecond)
-							synctest.Wait()
-						}
-						if time.Since(began) > 100*time.Millisecond {
+						if r.standing() > 100*time.Millisecond {
 							slow++
 						}
 					}

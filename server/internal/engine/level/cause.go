@@ -61,7 +61,7 @@ func (f *Filter) ranDry() float64 {
 	case f.begun():
 		empty, blocked = f.first(&b)
 	default:
-		empty = f.guessed(empty)
+		empty = (1-anyLevel)*empty + anyLevel // the level is no more than a guess: the pot may as well hold anything
 	}
 	empty *= f.thinned() * f.path.told()
 	return empty / (empty + blocked)
@@ -81,14 +81,6 @@ func (f *Filter) first(b *belief) (empty, blocked float64) {
 	empty = (1-notFull)*normal(d-1, v) + notFull*fuller
 	blocked = rarer * ((1-notFull)*fuller + notFull*max(0, 1-d))
 	return empty, max(blocked, 1e-3)
-}
-
-// guessed is the density of an empty pot by the level's own belief, where that is no more than a guess: then the pot may as well hold anything.
-func (f *Filter) guessed(density float64) float64 {
-	if f.anchored {
-		return density
-	}
-	return (1-anyLevel)*density + anyLevel
 }
 
 // thinned is how much likelier it is that the stream has ended as it did if the pot has run empty than if its metering is blocked. What is blocked stops at once,
