@@ -45,6 +45,7 @@ type Program struct {
 	Flags   interface{ common() *Flags }
 
 	// Do carries out a command, named as in Flags. An error is printed in one line; nil and a cancelled ctx are a good end.
+	// The log never waits for what takes its lines.
 	Do func(ctx context.Context, command string, stdout io.Writer, log *slog.Logger) error
 }
 
@@ -87,14 +88,16 @@ func (p Program) Run(ctx context.Context, args []string, stdout, stderr io.Write
 		fmt.Fprintf(stderr, "%s: %v\n", p.Name, err)
 		return exitUsage
 	}
-	log := slog.New(slog.NewTextHandler(stderr, &slog.HandlerOptions{Level: level}))
+	lines := newAside(stderr)
+	log := slog.New(slog.NewTextHandler(lines, &slog.HandlerOptions{Level: level}))
 	err = p.Do(ctx, command.Command(), stdout, log)
+	if err == nil && ctx.Err() != nil {
+		log.LogAttrs(ctx, slog.LevelInfo, "stopped", slog.String("reason", context.Cause(ctx).Error()))
+	}
+	lines.end()
 	var file *yamlfile.Error
 	switch {
 	case err == nil:
-		if ctx.Err() != nil {
-			log.LogAttrs(ctx, slog.LevelInfo, "stopped", slog.String("reason", context.Cause(ctx).Error()))
-		}
 		return exitOK
 	case errors.As(err, &file): // its lines begin with the file's name
 		fmt.Fprintln(stderr, err)
