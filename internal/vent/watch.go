@@ -76,6 +76,7 @@ const (
 	leastCount   = 3                       // readings of a rate
 	leastTime    = 200 * time.Millisecond
 	handleLate   = 400 * time.Millisecond // since the handle was told: three polls or four of a live line
+	stretchLeast = time.Second            // of readings that a silence interrupts: a line that is polled more seldom has only silences
 
 	heldLook   = 2 * time.Second // a vent stalls when it falls less than heldLeast and heldShare in this time
 	heldLeast  = 2 * si.KPa
@@ -92,7 +93,7 @@ const (
 	stopLeast  = 69 * si.KPa             // 10 psi
 	underLeast = 14 * si.KPa             // 2 psi
 	underTime  = 2 * time.Second
-	overlong   = 45 * time.Minute // a full pot of the largest size lasts less
+	overlong   = 45 * time.Minute // a full pot lasts less, but for a large one behind a small nozzle: the alarm asks
 )
 
 // A Watch follows the vents of one pot. Samples of one point come in order of time, those of different
@@ -110,6 +111,9 @@ const (
 //
 // What rests on a release does not begin while nothing has told of the handle for handleLate or more, and what rises only once it was told
 // since: on a line that is late the other points show a press before the control point does.
+//
+// A silence of all points may hide a press and its release. After it nothing that rests on the release before begins until the
+// handle was told again; where it is still, or again, let go, the vent is timed anew from there.
 type Watch struct {
 	params  WatchParams
 	ambient float64
@@ -122,6 +126,8 @@ type Watch struct {
 	now      si.Instant
 	teller   si.Instant // when the handle was told last; 0: not known
 	behind   bool       // that was too long before the newest sample
+	woke     si.Instant // end of the last silence of all points
+	wary     bool       // since when neither handle nor vessel need have been told of
 	last     [points.Count]si.Instant
 	recent   [points.Count]level
 	pressed  bool
@@ -218,6 +224,7 @@ func (w *Watch) forget() {
 	w.known, w.released, w.pressAt, w.low, w.upSince, w.rises, w.rose, w.blew = false, 0, 0, 0, 0, 0, 0, 0
 	w.lowest, w.warm, w.pastN = math.NaN(), math.NaN(), 0
 	w.expected = expectation{}
+	w.wary = false
 }
 
 // Step takes one sample with the handle as the judge has it after that sample.
@@ -227,6 +234,10 @@ func (w *Watch) Step(s points.Sample, h Handle) {
 	}
 	gap := s.At.Sub(w.last[s.Point])
 	w.last[s.Point] = s.At
+	if s.At.Sub(w.now) > w.stale && !w.wary {
+		w.wary = w.now.Sub(w.woke) >= stretchLeast
+		w.woke = s.At
+	}
 	w.now = max(w.now, s.At)
 	w.handle(h)
 	if s.Quality != points.Good {
@@ -234,6 +245,7 @@ func (w *Watch) Step(s points.Sample, h Handle) {
 	}
 	if s.Point == points.Control {
 		w.recent[points.Control].at = s.At
+		w.wake(s.At)
 		return
 	}
 	if w.teller = w.recent[points.Control].at; h.Inferred {
@@ -252,6 +264,10 @@ func (w *Watch) Step(s points.Sample, h Handle) {
 	}
 	l := &w.recent[s.Point]
 	l.step(s.At, v, w.stale)
+	if w.wary {
+		w.wake(w.teller)
+		w.behind = w.behind || w.wary
+	}
 	switch s.Point {
 	case points.Vessel:
 		w.overPressure(l)
@@ -304,6 +320,32 @@ func (w *Watch) handle(h Handle) {
 		w.set(PressOverlong, false, Finding{})
 	} else if w.pressAt != 0 && w.now.Sub(w.pressAt) > overlong {
 		w.set(PressOverlong, true, Finding{})
+	}
+}
+
+// wake goes on after a silence, once the vessel was read and the handle told, which it was at the time given; without the one or the
+// other where it is not told in time.
+func (w *Watch) wake(told si.Instant) {
+	_, seen := w.fresh(points.Vessel)
+	if !w.wary || (told < w.woke || !seen) && w.now.Sub(w.woke) < w.stale {
+		return
+	}
+	w.wary = false
+	if w.known && w.pressed {
+		return
+	}
+	w.expected = expectation{}
+	w.upSince, w.rose, w.lowest, w.warm = 0, 0, math.NaN(), math.NaN()
+	if w.released == 0 || !seen {
+		return
+	}
+	from, hose := w.from, w.hoseFrom
+	w.release(w.now)
+	if w.params.Pot.HoldsPressure {
+		w.from = max(w.from, from) // a blowdown that has begun goes on from where it began
+	}
+	if math.IsNaN(w.hoseFrom) {
+		w.hoseFrom = hose
 	}
 }
 

@@ -3,7 +3,7 @@ package vent
 import "gritwatch/internal/statecodec"
 
 // watchState is raised whenever the list of fields or their meaning changes.
-const watchState = 3
+const watchState = 4
 
 // AppendState appends the watch's state, without its parameters. A restored watch goes on as if nothing had happened;
 // what it found raises alarms and is no answer (R7 speaks of the word).
@@ -31,6 +31,8 @@ func (w *Watch) fields(c *statecodec.Codec) {
 	statecodec.Float(c, &w.top)
 	statecodec.Int(c, &w.short)
 	statecodec.Int(c, &w.now)
+	statecodec.Int(c, &w.woke)
+	statecodec.Bool(c, &w.wary)
 	for i := range w.recent {
 		statecodec.Int(c, &w.last[i])
 		w.recent[i].fields(c)
