@@ -102,7 +102,7 @@ var catalogue = map[string]Words{
 		Do:          []string{"Release and let the vessel vent.", "If a hose has parted: shut the air at the source.", "Check valves and control lines for grit before the next press.", "Order at the end: vent first, then stop the compressor."},
 	},
 	"press-overlong": {
-		Says:        "The control handle has been pressed for longer than a full pot lasts. Is it tied or jammed?",
+		Says:        "The control handle has been pressed for 45 minutes without a release. Is it tied or jammed?",
 		Consequence: "A handle that cannot let go does not stop the stream when the operator falls.",
 		Causes:      []string{"handle jammed, taped or tied", "its vent port plugged, its line crushed or frozen", "control point wired or configured the wrong way round"},
 		Do:          []string{"Ask the operator; look at the lever.", "If the blast goes on after the release: shut the air at the pot, use the manual blowdown.", "Function test of the handle before use."},
@@ -123,7 +123,7 @@ var catalogue = map[string]Words{
 		Says:        "Air only: the pot is empty of abrasive.",
 		Consequence: "Air and time are lost; the next vent is slow, as there is more air in the vessel.",
 		Causes:      []string{"the fill is used"},
-		Do:          []string{"Release; wait for the whole vent, it takes longer than usual.", proveZero, "Refill as this pot is refilled; filling is work at the vessel."},
+		Do:          []string{"Release; wait for the whole vent, it takes longer than usual.", proveZero, afterZero + " refill as this pot is refilled; filling is work at the vessel."},
 	},
 	"abrasive-stopped": {
 		Says:        "Air only, though the pot is not empty: no abrasive flows.",

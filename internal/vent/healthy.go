@@ -12,6 +12,11 @@ type Healthy struct {
 	Rate     float64          // 1/s
 }
 
+// TimedDownTo is the pressure of the vessel down to which vents are timed at an ambient pressure.
+func TimedDownTo(ambient si.AbsPressure) si.GaugePressure {
+	return si.GaugePressure((ChokedOver - 1) * float64(ambient))
+}
+
 // Healthy is that of the vent since the last release; false where none is watched, or where it is not timed. Where something narrower is
 // expected of this vent, it is that.
 func (w *Watch) Healthy() (Healthy, bool) {

@@ -41,10 +41,11 @@ type VentTrace struct {
 
 // A VentEnvelope is the slowest healthy vent: the absolute pressure falls from p0_pa as exp(-rate_per_s (t - from_s)) while it is over down_to_pa.
 type VentEnvelope struct {
-	FromS    float64 `json:"from_s"` // since the release, when the exhaust is open at the latest
-	P0Pa     float64 `json:"p0_pa"`  // gauge
-	RatePerS float64 `json:"rate_per_s"`
-	DownToPa float64 `json:"down_to_pa"` // gauge
+	FromS     float64 `json:"from_s"` // since the release, when the exhaust is open at the latest
+	P0Pa      float64 `json:"p0_pa"`  // gauge
+	RatePerS  float64 `json:"rate_per_s"`
+	DownToPa  float64 `json:"down_to_pa"`           // gauge
+	AmbientPa float64 `json:"ambient_pa,omitempty"` // absolute, which gauge pressures are over; absent: standard, as far as is known
 }
 
 // An AlarmTrend is how a part goes.

@@ -50,6 +50,8 @@ type Blowdown struct {
 	TauS       *float64 `json:"tau_s,omitempty"`       // time constant of its choked part, isothermal-equivalent at 293.15 K, the nozzle's path removed
 	ResidualPa *float64 `json:"residual_pa,omitempty"` // mean of the first 3 s within the limit; absent: they did not come before the next press
 	SettledS   *float64 `json:"settled_s,omitempty"`   // from the release to those 3 s
+
+	Healthy *VentEnvelope `json:"healthy,omitempty"` // the slowest healthy vent that it was judged by at the time; absent: it was not timed, or is from before these were kept
 }
 
 // A Cycle is one press of the handle and the vent after it, as it was recorded. It says nothing of what the vessel holds now.

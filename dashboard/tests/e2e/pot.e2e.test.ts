@@ -154,10 +154,13 @@ test('the vent is drawn while it happens, over what is healthy', async () => {
   await expect.poll(() => server.subscriptions.at(-1)).toEqual(['alder']);
 });
 
-test('recorded blasts are paged back to the oldest, and the vent of any is shown', async () => {
+test('recorded blasts are paged back to the oldest, and the vent of any is shown over what it was judged by', async () => {
   await open('alder');
   const vent = section('The vent');
   await expect.poll(() => vent.innerText()).toContain('The last vent, of');
+  await vent.locator('.band').waitFor();
+  expect(await vent.innerText()).toMatch(/The range is what this vent was judged by then: the slowest healthy one was under 18 psi after \d\.\d s\./);
+  expect(await vent.locator('.trace.slow').count()).toBe(0);
   const cycles = section('Blasts and vents');
   expect(await cycles.innerText()).toContain('5:00 min');
   const older = cycles.getByRole('button', { name: 'Older' });
@@ -166,6 +169,8 @@ test('recorded blasts are paged back to the oldest, and the vent of any is shown
   await cycles.getByRole('row').nth(3).getByRole('button').click();
   await expect.poll(() => vent.innerText()).toMatch(/^The vent\s+The vent of .*, as it was recorded\./);
   await vent.locator('.trace').waitFor();
+  expect(await vent.innerText()).toContain('no healthy range was kept, so none is drawn');
+  expect(await vent.locator('.band').count()).toBe(0);
   await older.click();
   await expect.poll(() => cycles.getByRole('row').count()).toBe(5);
   expect(await older.isDisabled()).toBe(true);

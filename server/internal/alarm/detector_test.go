@@ -598,7 +598,7 @@ func TestTrace(t *testing.T) {
 		}
 	}
 	// The envelope is the one that the watch holds the vent against, not one of the detector's own.
-	if e.Envelope == nil || *e.Envelope != (Envelope{FromS: 0.85, P0Pa: 710e3, RatePerS: 0.21, DownToPa: 101325 * (vent.ChokedOver - 1)}) || e.RatePerS[1] != 0.15 {
+	if e.Envelope == nil || *e.Envelope != (Envelope{FromS: 0.85, P0Pa: 710e3, RatePerS: 0.21, DownToPa: 101325 * (vent.ChokedOver - 1), AmbientPa: 101325}) || e.RatePerS[1] != 0.15 {
 		t.Errorf("envelope %+v, rates %v", e.Envelope, e.RatePerS)
 	}
 	// Where none is held against, none is told.

@@ -8,6 +8,7 @@ import (
 
 	"gritwatch/internal/vent"
 	"gritwatch/protocol/si"
+	"gritwatch/server/internal/gauges"
 )
 
 // Evidence is what shows an alarm, or what a transition of it says besides. Its JSON form stands in the records and in
@@ -47,16 +48,17 @@ type Trace struct {
 // An Envelope is the slowest healthy vent: the absolute pressure falls from P0Pa as exp(-RatePerS (t - FromS)) while it is
 // over DownToPa, gauge.
 type Envelope struct {
-	FromS    float64 `json:"from_s"` // since the release, when the exhaust is open at the latest
-	P0Pa     float64 `json:"p0_pa"`  // gauge
-	RatePerS float64 `json:"rate_per_s"`
-	DownToPa float64 `json:"down_to_pa"`
+	FromS     float64 `json:"from_s"` // since the release, when the exhaust is open at the latest
+	P0Pa      float64 `json:"p0_pa"`  // gauge
+	RatePerS  float64 `json:"rate_per_s"`
+	DownToPa  float64 `json:"down_to_pa"`
+	AmbientPa float64 `json:"ambient_pa,omitempty"` // absolute, which gauge pressures are over; 0: standard, as far as is known
 }
 
 // EnvelopeOf is the slowest healthy vent as it is told: down to the pressure to which the vent watch times one.
 func EnvelopeOf(h vent.Healthy, ambient si.AbsPressure) *Envelope {
 	return &Envelope{FromS: round(h.Open.Sub(h.Released).Seconds(), 1e3), P0Pa: round(float64(h.From), 1), RatePerS: round(h.Rate, 1e4),
-		DownToPa: round((vent.ChokedOver-1)*float64(ambient), 1)}
+		DownToPa: round(float64(vent.TimedDownTo(ambient)), 1), AmbientPa: round(float64(ambient), 1)}
 }
 
 // A Trend is how a part goes.
@@ -82,6 +84,37 @@ type Spread struct {
 	P10 float64 `json:"p10"`
 	P50 float64 `json:"p50"`
 	P90 float64 `json:"p90"`
+}
+
+// Figure is the figure of the evidence that says most in a few characters, in SI units; empty: it has none.
+func (e *Evidence) Figure() string {
+	of := func(value, limit float64, unit string) string {
+		if limit > 0 {
+			return fmt.Sprintf("%.4g%s of %.4g%s", value, unit, limit, unit)
+		}
+		return fmt.Sprintf("%.4g%s", value, unit)
+	}
+	switch n := len(e.PressurePa); {
+	case n > 0:
+		return of(e.PressurePa[n-1]/1e3, e.TargetPa/1e3, " kPa")
+	case e.Trend != nil:
+		return of(e.Trend.Value, e.Trend.Limit, "")
+	case e.Contents != nil && e.Contents.EmptyS != nil:
+		return "empty in " + of(e.Contents.EmptyS.P50, 0, " s")
+	case e.Contents != nil && e.Contents.Share != nil:
+		return of(100**e.Contents.Share, 0, " % left")
+	case e.Size != nil && e.Fault == gauges.SlowPort.String():
+		return of(*e.Size, 0, " s")
+	case e.Size != nil:
+		return of(*e.Size/1e3, 0, " kPa")
+	case e.WaterKg != 0:
+		return of(e.WaterKg, 0, " kg")
+	case e.SilentS != 0:
+		return of(e.SilentS, 0, " s")
+	case e.AheadS != 0:
+		return of(e.AheadS, 0, " s")
+	}
+	return ""
 }
 
 // text is the evidence as it stands in records; empty for none.

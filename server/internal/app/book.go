@@ -27,18 +27,18 @@ func (b *book) stored(agent string, epoch uint64, at si.Instant) si.Instant {
 }
 
 // Cycle writes down a cycle that was seen live.
-func (b *book) Cycle(pot, agent string, epoch uint64, c engine.Cycle, ended si.Instant) {
-	b.cycle(pot, agent, epoch, c, ended, false)
+func (b *book) Cycle(pot, agent string, epoch uint64, c engine.Cycle, healthy engine.Envelope, ended si.Instant) {
+	b.cycle(pot, agent, epoch, c, healthy, ended, false)
 }
 
 // LateCycle writes down a cycle that a rewind has found.
-func (b *book) LateCycle(pot, agent string, epoch uint64, c engine.Cycle, ended si.Instant) {
-	b.cycle(pot, agent, epoch, c, ended, true)
+func (b *book) LateCycle(pot, agent string, epoch uint64, c engine.Cycle, healthy engine.Envelope, ended si.Instant) {
+	b.cycle(pot, agent, epoch, c, healthy, ended, true)
 }
 
-func (b *book) cycle(pot, agent string, epoch uint64, c engine.Cycle, ended si.Instant, late bool) {
+func (b *book) cycle(pot, agent string, epoch uint64, c engine.Cycle, healthy engine.Envelope, ended si.Instant, late bool) {
 	c.Press, c.Release = b.stored(agent, epoch, c.Press), b.stored(agent, epoch, c.Release)
-	b.records.AddCycle(records.Cycle{Pot: pot, Cycle: c, Ended: b.stored(agent, epoch, ended), Late: late})
+	b.records.AddCycle(records.Cycle{Pot: pot, Cycle: c, Healthy: healthy, Ended: b.stored(agent, epoch, ended), Late: late})
 }
 
 // Refill writes down a refill that was seen, live or by a rewind. Nobody has weighed it; it is told once of each first press after it.

@@ -31,6 +31,17 @@ type Vent struct {
 	Residual si.GaugePressure // mean of those 3 s
 }
 
+// An Envelope is the slowest healthy vent that a vent was judged by: the vessel's absolute pressure falls from that of From as
+// exp(-Rate t), with the time t since Open in s, while it is over DownTo. The zero value is none: the vent was not timed, or nobody
+// kept it.
+type Envelope struct {
+	From    si.GaugePressure
+	Open    time.Duration // from the release to a wide open exhaust at the latest
+	Rate    float64       // 1/s
+	DownTo  si.GaugePressure
+	Ambient si.AbsPressure
+}
+
 // Numbers of a vent's figures.
 const (
 	exhaustOpen = 500 * time.Millisecond // after the release: the valves have moved

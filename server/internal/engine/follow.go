@@ -23,6 +23,7 @@ type Follower struct {
 	in     Input
 	alone  bool // no point but the vessel tells of the handle
 	infer  vent.Inference
+	judged Envelope // what the vent of the newest cycle was judged by
 
 	pot      vent.Pot
 	params   Params
@@ -56,6 +57,8 @@ func (f *Follower) Step(s points.Sample) {
 		f.Primed()
 	}
 	was := f.Handle()
+	cycles := f.Out.Cycles
+	healthy, timed := f.Watch.Healthy() // before the sample: where that is a press, the watch knows no vent behind it
 	f.Judge.Step(s)
 	h := f.Judge.Handle()
 	if f.alone {
@@ -70,11 +73,28 @@ func (f *Follower) Step(s points.Sample) {
 	f.in.Sample, f.in.Handle = s, h
 	f.Engine.Step(&f.in, &f.Out.Now)
 	news := f.about.step(f.Engine, h, &f.Out)
+	if f.Out.Cycles != cycles {
+		f.judged = f.envelope(healthy, timed)
+	}
 	if h.Known && !h.Pressed && (was.Pressed || news&stroke.NewPress != 0) {
 		// A short press is told with the reading of the vessel after its release.
 		f.expect(h)
 	}
 }
+
+// envelope is what the vent of the newest cycle was judged by. The watch may have seen the release some readings after the instant at which the
+// cycle has it.
+func (f *Follower) envelope(h vent.Healthy, timed bool) Envelope {
+	release := f.Out.Cycle.Release
+	if !timed || h.Released < release {
+		return Envelope{}
+	}
+	return Envelope{From: h.From, Open: h.Open.Sub(release), Rate: h.Rate, DownTo: vent.TimedDownTo(f.params.Ambient), Ambient: f.params.Ambient}
+}
+
+// Judged is what the vent of the cycle was judged by that Step has completed last; the zero value: by nothing. A saved state does not have it:
+// it is to be asked for when the cycle is told.
+func (f *Follower) Judged() Envelope { return f.judged }
 
 // expect tells the vent watch how slow the vent that begins can credibly be, by the level and the valves as presses and vents have
 // told of them. What it does not know it does not say: the watch then goes by commissioning or nominal dimensions alone.

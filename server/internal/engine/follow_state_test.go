@@ -136,8 +136,12 @@ func TestFollowerSaveAndRestore(t *testing.T) {
 			t.Fatal("primed, it is not what it was")
 		}
 		for i, s := range in[cut:] {
+			told := whole.Out.Cycles
 			whole.Step(s)
 			f.Step(s)
+			if whole.Out.Cycles != told && f.Judged() != whole.Judged() {
+				t.Fatalf("%d samples behind the cut: a vent was judged by %+v, uninterrupted by %+v", i, f.Judged(), whole.Judged())
+			}
 			if f.Out != whole.Out || f.Answer() != whole.Answer() {
 				t.Fatalf("%d samples behind the cut: %+v, uninterrupted %+v", i, f.Out, whole.Out)
 			}

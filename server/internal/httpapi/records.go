@@ -95,6 +95,10 @@ func cycleOf(c *records.Cycle) live.Cycle {
 		residual, settled := pascals(c.Vent.Residual), seconds(c.Vent.Settled)
 		out.Vent.ResidualPa, out.Vent.SettledS = &residual, &settled
 	}
+	if h := &c.Healthy; h.Rate > 0 {
+		out.Vent.Healthy = &live.VentEnvelope{FromS: seconds(h.Open), P0Pa: pascals(h.From), RatePerS: rounded(h.Rate), DownToPa: pascals(h.DownTo),
+			AmbientPa: math.Round(float64(h.Ambient))}
+	}
 	return out
 }
 

@@ -42,6 +42,7 @@ func TestRecords(t *testing.T) {
 	full.Release = begin.Add(312_000_400 * time.Microsecond)
 	full.Ended = full.Release.Add(8 * time.Second)
 	full.Vent = engine.Vent{From: 690000.4, Tau: 1.9004, Settled: 7400 * time.Millisecond, Residual: -0.2}
+	full.Healthy = engine.Envelope{From: 691000.3, Open: 850_400 * time.Microsecond, Rate: 0.210449, DownTo: 95399.8, Ambient: 79499.8}
 	ids := make([]string, 12)
 	for i := range ids {
 		ids[i] = records.NewID(after(time.Duration(i) * time.Second))
@@ -61,7 +62,7 @@ func TestRecords(t *testing.T) {
 	h := over(nil, s, slog.DiscardHandler)
 	for target, want := range map[string]string{
 		"pots/alder/cycles": `{"cycles":[{"blast_s":50,"incomplete":false,"inferred":false,"kind":"cycle","late":false,"pot":"alder","press":"2026-03-01T07:00:00.000Z","release":"2026-03-01T07:00:50.000Z","t":"2026-03-01T07:01:00.000Z","vent":{"p0_pa":690000}},
-{"blast_s":312,"incomplete":true,"inferred":true,"kind":"cycle","late":true,"pot":"alder","press":"2026-03-01T06:00:00.000Z","release":"2026-03-01T06:05:12.000400Z","t":"2026-03-01T06:05:20.000400Z","vent":{"p0_pa":690000,"residual_pa":0,"settled_s":7.4,"tau_s":1.9}}]}`,
+{"blast_s":312,"incomplete":true,"inferred":true,"kind":"cycle","late":true,"pot":"alder","press":"2026-03-01T06:00:00.000Z","release":"2026-03-01T06:05:12.000400Z","t":"2026-03-01T06:05:20.000400Z","vent":{"healthy":{"ambient_pa":79500,"down_to_pa":95400,"from_s":0.85,"p0_pa":691000,"rate_per_s":0.2104},"p0_pa":690000,"residual_pa":0,"settled_s":7.4,"tau_s":1.9}}]}`,
 		"pots/cedar/cycles": `{"cycles":[]}`,
 		"alarms": `{"alarms":[{"agent":"quay-1","alarm":"agent-silent","id":"$4","priority":"high","raised":"2026-03-01T07:00:00.000Z","transitions":[]},
 {"alarm":"vent-slow","ended":"2026-03-01T06:00:02.000Z","id":"$0","pot":"alder","priority":"critical","raised":"2026-03-01T06:00:00.000Z","transitions":[

@@ -38,9 +38,9 @@ type Events struct {
 
 	// Sample is told of every live sample whose age is known, with the handle as it is after it, both on the server's clock.
 	Sample func(context.Context, points.Sample, vent.Handle)
-	// Cycle is told of every cycle that was completed, with the instant at which it ended. Times are of the agent's clock, in the
-	// epoch given.
-	Cycle func(pot, agent string, epoch uint64, c engine.Cycle, ended si.Instant)
+	// Cycle is told of every cycle that was completed, with what its vent was judged by and the instant at which it ended. Times are of
+	// the agent's clock, in the epoch given.
+	Cycle func(pot, agent string, epoch uint64, c engine.Cycle, healthy engine.Envelope, ended si.Instant)
 	// Refill is told of every refill that was seen, by its first press.
 	Refill func(pot, agent string, epoch uint64, r level.Refill)
 	// Alarm is told of conditions that have begun and ended, in stored time. The list is the actor's: it is not to be kept. The actor's
@@ -106,7 +106,7 @@ type Actor struct {
 func New(c Config, o Options) *Actor {
 	e := &o.Events
 	if e.Cycle == nil {
-		e.Cycle = func(string, string, uint64, engine.Cycle, si.Instant) {}
+		e.Cycle = func(string, string, uint64, engine.Cycle, engine.Envelope, si.Instant) {}
 	}
 	if e.Refill == nil {
 		e.Refill = func(string, string, uint64, level.Refill) {}
@@ -234,9 +234,12 @@ func (a *Actor) takeEvent(ctx context.Context, e *feed.Event) {
 		a.guard = vent.Answer{}
 		a.follow.Break(vent.SourceSilent)
 	case feed.Contest:
-		if e.SecondSession {
+		switch {
+		case e.SecondSession && !e.Heard.IsZero():
+			a.refusedSession = e.Heard // what was refused since was of the session that is believed now
+		case e.SecondSession:
 			a.refusedSession = e.Received
-		} else {
+		default:
 			a.refusedAgent = e.Received
 		}
 	case feed.LateData:
@@ -282,7 +285,7 @@ func (a *Actor) step(ctx context.Context, e *feed.Event) {
 			a.share(ctx, s, by)
 		}
 		if a.follow.Out.Cycles != cycles {
-			a.opts.Events.Cycle(a.cfg.Pot.Name, a.cfg.Agent, a.epoch, a.follow.Out.Cycle, a.follow.Out.At)
+			a.opts.Events.Cycle(a.cfg.Pot.Name, a.cfg.Agent, a.epoch, a.follow.Out.Cycle, a.follow.Judged(), a.follow.Out.At)
 		}
 		if l := &a.follow.Out.Level; l.Refills != refills {
 			a.opts.Events.Refill(a.cfg.Pot.Name, a.cfg.Agent, a.epoch, l.Refill)

@@ -3,6 +3,7 @@ package pot_test
 import (
 	"bytes"
 	"encoding/json"
+	"math"
 	"slices"
 	"strings"
 	"testing"
@@ -14,6 +15,7 @@ import (
 	"gritwatch/protocol/live"
 	"gritwatch/protocol/si"
 	"gritwatch/server/internal/alarm"
+	"gritwatch/server/internal/engine"
 	"gritwatch/server/internal/feed"
 	"gritwatch/server/internal/pot"
 	"gritwatch/server/internal/replay"
@@ -62,7 +64,10 @@ func TestAlarms(t *testing.T) {
 	bubble(t, func(t *testing.T) {
 		b := &bell{}
 		moved := 3 * time.Minute
-		f := start(t, pot.Options{Events: b.events(), Shift: func(agent string, epoch uint64) time.Duration {
+		events := b.events()
+		var judged engine.Envelope
+		events.Cycle = func(_, _ string, _ uint64, _ engine.Cycle, healthy engine.Envelope, _ si.Instant) { judged = healthy }
+		f := start(t, pot.Options{Events: events, Shift: func(agent string, epoch uint64) time.Duration {
 			if agent != "quay-1" || epoch != 1 {
 				t.Errorf("shift of %s, %d", agent, epoch)
 			}
@@ -81,6 +86,12 @@ func TestAlarms(t *testing.T) {
 		v := f.a.Vent()
 		if v == nil || !v.Over || v.Envelope == nil || v.Envelope.RatePerS < 0.1 || len(v.Trace.TS) < 30 || v.Trace.TS[0] != 0 || v.Trace.PPa[0] < 500e3 || v.Trace.PPa[len(v.Trace.PPa)-1] > 7e3 {
 			t.Fatalf("the last vent: %+v", v)
+		}
+		// What its cycle is told to have been judged by is what was drawn. The trace begins with the reading that shows the release, the cycle
+		// when the handle has turned.
+		if e, late := v.Envelope, judged.Open.Seconds()-v.Envelope.FromS; late < 0 || late > 0.5 || e.P0Pa != math.Round(float64(judged.From)) ||
+			math.Abs(e.RatePerS-judged.Rate) > 1e-4 || e.DownToPa != math.Round(float64(judged.DownTo)) || e.AmbientPa != math.Round(float64(judged.Ambient)) {
+			t.Errorf("drawn over %+v, told with its cycle %+v", *e, judged)
 		}
 		// Ten minutes of rest do not thin it out.
 		n := len(v.Trace.TS)

@@ -155,7 +155,8 @@ type Records interface {
 type Cycle struct {
 	Pot string
 	engine.Cycle
-	Ended si.Instant // with the vent, or with the next press
+	Healthy engine.Envelope // that its vent was judged by; the zero value: none is known
+	Ended   si.Instant      // with the vent, or with the next press
 	// Late: made from samples that came afterwards; Incomplete: samples are missing between Press and Ended.
 	Late, Incomplete bool
 }

@@ -271,7 +271,7 @@ func (j *job) step(s points.Sample) {
 	news := at.Add(j.shift) >= j.from
 	if c := &j.follow.Out.Cycle; j.follow.Out.Cycles != before && news {
 		j.cycles++
-		j.r.o.Finder.LateCycle(j.a.Name(), j.agent, j.epoch, *c, at)
+		j.r.o.Finder.LateCycle(j.a.Name(), j.agent, j.epoch, *c, j.follow.Judged(), at)
 	}
 	if l := &j.follow.Out.Level; l.Refills != refills && news {
 		j.r.o.Finder.Refill(j.a.Name(), j.agent, j.epoch, l.Refill)

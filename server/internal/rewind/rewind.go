@@ -39,7 +39,7 @@ type Keeper interface {
 
 // A Finder is told what a rewind finds, with the agent and the epoch of the clock that times are of. Calls must not block.
 type Finder interface {
-	LateCycle(pot, agent string, epoch uint64, c engine.Cycle, ended si.Instant)
+	LateCycle(pot, agent string, epoch uint64, c engine.Cycle, healthy engine.Envelope, ended si.Instant)
 	// Refill is told of every refill; one that the live follower has told already too.
 	Refill(pot, agent string, epoch uint64, r level.Refill)
 	// LateAlarms is told of conditions of a pot's alarms that have begun and ended, in stored time. The list is not to be kept.

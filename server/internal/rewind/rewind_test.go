@@ -74,8 +74,8 @@ func newField(t *testing.T) *field {
 }
 
 // LateCycle and LateAlarms make the field a rewind.Finder that writes down as the server does.
-func (f *field) LateCycle(pot, agent string, epoch uint64, c engine.Cycle, ended si.Instant) {
-	f.book.AddCycle(records.Cycle{Pot: pot, Cycle: c, Ended: ended, Late: true})
+func (f *field) LateCycle(pot, agent string, epoch uint64, c engine.Cycle, healthy engine.Envelope, ended si.Instant) {
+	f.book.AddCycle(records.Cycle{Pot: pot, Cycle: c, Healthy: healthy, Ended: ended, Late: true})
 }
 
 func (f *field) Refill(pot, agent string, epoch uint64, r level.Refill) {
@@ -119,8 +119,8 @@ func (f *field) start() {
 		Assume: func(k alarm.Key) { f.actor.Assume(k) }, Ease: func(k alarm.Key) bool { return f.actor.Ease(k) }}, time.Now())
 	f.actor = pot.New(pot.Config{Site: "harrow-quay", Agent: agent, Pot: f.pot}, pot.Options{Start: time.Now(), Log: log, Assume: f.desk.Standing("alder", ""), Events: pot.Events{
 		Alarm: f.desk.Found,
-		Cycle: func(pot, agent string, epoch uint64, c engine.Cycle, ended si.Instant) {
-			f.book.AddCycle(records.Cycle{Pot: pot, Cycle: c, Ended: ended})
+		Cycle: func(pot, agent string, epoch uint64, c engine.Cycle, healthy engine.Envelope, ended si.Instant) {
+			f.book.AddCycle(records.Cycle{Pot: pot, Cycle: c, Healthy: healthy, Ended: ended})
 		}}})
 	f.keeper = keep.New(keep.Options{Store: f.store, Book: f.book, Ask: f.ask, Positions: positions, Placements: placed, Log: log,
 		Events: keep.Events{Late: func(l keep.Late) { f.past.Late(l) }}})
@@ -269,6 +269,9 @@ func (f *field) cycles() []bool {
 		out = append(out, c.Late)
 		if d := c.Blast(); d < 9500*time.Millisecond || d > 10500*time.Millisecond {
 			f.t.Errorf("a cycle of %v, want 10 s", d)
+		}
+		if h := c.Healthy; h.Rate < 0.05 || h.From < 500e3 || h.Open <= 0 || h.Open > 2*time.Second {
+			f.t.Errorf("late %v: its vent was judged by %+v", c.Late, h)
 		}
 	}
 	return out

@@ -22,6 +22,15 @@ describe('the slowest healthy vent', () => {
   });
 });
 
+test('falls over the air of its place, as at 5000 ft', () => {
+  const high = { ...envelope, ambient_pa: 84_307, down_to_pa: 1.2 * 84_307 }; // US Standard Atmosphere 1976, at 1524 m
+  const half = Math.LN2 / 0.3;
+  expect((slowest(high, 1.5 + half) ?? 0) + 84_307).toBeCloseTo((700_000 + 84_307) / 2, 0);
+  expect(judgedFor(high)).toBeCloseTo(1.5 + Math.log((700_000 + 84_307) / (2.2 * 84_307)) / 0.3, 9);
+  // Over the sea's air the same vent would be judged by some 8 kPa less.
+  expect((slowest(high, 1.5 + half) ?? 0) - (slowest(envelope, 1.5 + half) ?? 0)).toBeCloseTo((101_325 - 84_307) / 2, 0);
+});
+
 describe('a trace is above', () => {
   const trace = (...p: [number, number][]) => ({ t_s: p.map(([t]) => t), p_pa: p.map(([, v]) => v) });
   test.each([

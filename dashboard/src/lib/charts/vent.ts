@@ -3,8 +3,9 @@ import type { VentEnvelope, VentTrace } from '../protocol/types.gen';
 import { area, line, scale, ticks } from './scale';
 import type { Box, Spot } from './scale';
 
-/** Standard atmosphere, Pa: the envelope falls in absolute pressure, and what the site's own is moves the drawing by less than a line's width. */
+/** Standard atmosphere, Pa: the envelope falls in absolute pressure. What is told without the site's own is drawn over this. */
 const ATMOSPHERE_PA = 101_325;
+const ambient = (e: VentEnvelope) => e.ambient_pa ?? ATMOSPHERE_PA;
 /** The least time and pressure drawn, s and Pa. */
 const LEAST_S = 10;
 const LEAST_PA = 100_000;
@@ -30,14 +31,14 @@ export interface VentPicture {
 
 /** slowest is the gauge pressure, Pa, of the slowest healthy vent, s after the release; null once it is no longer judged. */
 export function slowest(e: VentEnvelope, s: number): number | null {
-  const pa = s <= e.from_s ? e.p0_pa : (e.p0_pa + ATMOSPHERE_PA) * Math.exp(-e.rate_per_s * (s - e.from_s)) - ATMOSPHERE_PA;
+  const pa = s <= e.from_s ? e.p0_pa : (e.p0_pa + ambient(e)) * Math.exp(-e.rate_per_s * (s - e.from_s)) - ambient(e);
   return pa < e.down_to_pa ? null : pa;
 }
 
 /** judgedFor is how long, s after the release, the slowest healthy vent is judged; null where it never falls so far. */
 export function judgedFor(e: VentEnvelope): number | null {
   if (!(e.rate_per_s > 0) || !(e.p0_pa > e.down_to_pa)) return null;
-  return e.from_s + Math.log((e.p0_pa + ATMOSPHERE_PA) / (e.down_to_pa + ATMOSPHERE_PA)) / e.rate_per_s;
+  return e.from_s + Math.log((e.p0_pa + ambient(e)) / (e.down_to_pa + ambient(e))) / e.rate_per_s;
 }
 
 /**

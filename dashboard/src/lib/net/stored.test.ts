@@ -29,11 +29,13 @@ test('history is asked for by range and step, and read', async () => {
 });
 
 test('cycles and baselines', async () => {
-  const c = replies(real(cyclesOf, '/?limit=8'));
+  const body = real(cyclesOf, '/?limit=8');
+  const c = replies(body);
   const cycles = await c.stored.cycles('alder', 8, null, signal);
   expect(c.asked).toEqual(['/api/v1/pots/alder/cycles?limit=8']);
   expect(cycles.ok && cycles.value.cycles.length).toBe(8);
   expect(cycles.ok && cycles.value.next).toBe('8');
+  expect(cycles).toEqual({ ok: true, value: body });
   await c.stored.cycles('alder', 8, 'x/+', signal);
   expect(c.asked[1]).toBe('/api/v1/pots/alder/cycles?limit=8&after=x%2F%2B');
   const b = await replies(baselinesOf().body).stored.baselines('alder', signal);

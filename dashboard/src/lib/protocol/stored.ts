@@ -1,5 +1,6 @@
 // Unknown JSON of stored things to typed values: history, cycles, baselines. What does not fit is refused whole, with a reason.
-import { fields, instant, list, number, oneOf, optional, text, Unfit } from './read';
+import { ventEnvelope } from './decode';
+import { fields, instant, list, maybe, number, oneOf, optional, text, Unfit } from './read';
 import type { Fields } from './read';
 import { baselineKinds, points } from './types.gen';
 import type { Cycle, Cycles, History, Pressures, Spread, StoredBaseline, StoredBaselines, Trace } from './types.gen';
@@ -73,6 +74,7 @@ function cycle(value: unknown, at: string): Cycle {
       ...optional(v, 'tau_s', `${at}.vent`),
       ...optional(v, 'residual_pa', `${at}.vent`),
       ...optional(v, 'settled_s', `${at}.vent`),
+      ...maybe(v, 'healthy', `${at}.vent`, ventEnvelope),
     },
     ...optional(c, 'abrasive_kg', at),
     late: c['late'] === true,

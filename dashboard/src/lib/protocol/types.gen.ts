@@ -123,7 +123,7 @@ export const alarmTexts: Readonly<Record<AlarmKind, AlarmText>> = {
     do: ['Release and let the vessel vent.', 'If a hose has parted: shut the air at the source.', 'Check valves and control lines for grit before the next press.', 'Order at the end: vent first, then stop the compressor.'],
   },
   'press-overlong': {
-    says: 'The control handle has been pressed for longer than a full pot lasts. Is it tied or jammed?',
+    says: 'The control handle has been pressed for 45 minutes without a release. Is it tied or jammed?',
     consequence: 'A handle that cannot let go does not stop the stream when the operator falls.',
     causes: ['handle jammed, taped or tied', 'its vent port plugged, its line crushed or frozen', 'control point wired or configured the wrong way round'],
     do: ['Ask the operator; look at the lever.', 'If the blast goes on after the release: shut the air at the pot, use the manual blowdown.', 'Function test of the handle before use.'],
@@ -144,7 +144,7 @@ export const alarmTexts: Readonly<Record<AlarmKind, AlarmText>> = {
     says: 'Air only: the pot is empty of abrasive.',
     consequence: 'Air and time are lost; the next vent is slow, as there is more air in the vessel.',
     causes: ['the fill is used'],
-    do: ['Release; wait for the whole vent, it takes longer than usual.', 'Prove zero by all signs: the pot\'s gauge has been seen to move down to zero, the screen\'s answer agrees, the blowdown is silent, the plug has dropped.', 'Refill as this pot is refilled; filling is work at the vessel.'],
+    do: ['Release; wait for the whole vent, it takes longer than usual.', 'Prove zero by all signs: the pot\'s gauge has been seen to move down to zero, the screen\'s answer agrees, the blowdown is silent, the plug has dropped.', 'Only after zero is proven and the air is locked out: refill as this pot is refilled; filling is work at the vessel.'],
   },
   'abrasive-stopped': {
     says: 'Air only, though the pot is not empty: no abrasive flows.',
@@ -353,6 +353,7 @@ export interface VentEnvelope {
   readonly p0_pa: number;
   readonly rate_per_s: number;
   readonly down_to_pa: number;
+  readonly ambient_pa?: number;
 }
 
 export interface RunningVent {
@@ -510,6 +511,7 @@ export interface Blowdown {
   readonly tau_s?: number;
   readonly residual_pa?: number;
   readonly settled_s?: number;
+  readonly healthy?: VentEnvelope;
 }
 
 export interface Cycle {

@@ -83,3 +83,17 @@ test('a recorded vent: the newest by itself, any other by choice, which the newe
   past.clear();
   expect([past.chosen, past.cycle, past.trace]).toEqual([false, null, null]);
 });
+
+test('of a vent that did not end all is shown, and nothing of the press behind it', async () => {
+  const { pages: p } = pages();
+  await p.show(0);
+  const asked: number[] = [];
+  const past = new PastVent('alder', {
+    history: (_pot, from, to): Promise<Got<History>> => {
+      asked.push((to - from) / 1000);
+      return Promise.resolve({ ok: false, problem: 'x' });
+    },
+  });
+  for (const cycle of p.list?.slice(1, 3) ?? []) await past.show(cycle, true);
+  expect(asked).toEqual([15, 12]); // the first is long over, the other was pressed again after 12 s
+});

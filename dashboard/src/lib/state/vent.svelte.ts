@@ -2,7 +2,7 @@
 import type { Stored } from '../net/stored';
 import type { Cycle, VentTrace } from '../protocol/types.gen';
 
-/** How much of a vent is shown, s: twice as long as it took to settle, within bounds. */
+/** How much of a vent is shown, s: twice as long as it took to settle, within bounds; of one that did not settle all up to the next press. */
 const LEAST_S = 15;
 const MOST_S = 120;
 /** Length of a step, s. */
@@ -37,7 +37,8 @@ export class PastVent {
     this.problem = null;
     this.loading = true;
     const from = Date.parse(cycle.release);
-    const length = Math.min(MOST_S, Math.max(LEAST_S, 2 * (cycle.vent.settled_s ?? MOST_S / 2)));
+    const { settled_s } = cycle.vent;
+    const length = Math.min(MOST_S, settled_s === undefined ? Math.max(1, (Date.parse(cycle.t) - from) / 1000) : Math.max(LEAST_S, 2 * settled_s));
     const got = await this.#stored.history(this.#pot, from, from + length * 1000, STEP_S, abort.signal, 'vessel');
     if (abort.signal.aborted) return;
     this.loading = false;

@@ -55,6 +55,9 @@ export const vent = {
   above: 'Slower than the slowest healthy vent of this pot.',
   below: 'Inside the healthy range so far.',
   noEnvelope: 'What is healthy for this pot is not known yet, so no range is drawn.',
+  was: (pa: string, s: string) => `The range is what this vent was judged by then: the slowest healthy one was under ${pa} after ${s}.`,
+  wasAbove: 'It ended over the slowest healthy vent of this pot.',
+  noneKept: 'With this vent no healthy range was kept, so none is drawn: it was not timed, or it is from before ranges were kept.',
   none: 'No vent runs, and none is recorded. The next one is drawn here as it happens.',
   recorded: (time: string) => `The vent of ${time}, as it was recorded.`,
   latest: (time: string) => `The last vent, of ${time}, as it was recorded.`,
@@ -226,7 +229,7 @@ const found: Readonly<Record<Finding, string>> = {
   spitting:
     'the vessel has sunk towards the hose point, so air blows up through the metering valve and abrasive comes in fits: look for a leak at plug, handhole or exhaust',
   'abrasive-stopped':
-    'no abrasive flows, and there is some left: the metering is blocked. Release, let it vent, prove zero on the pot\'s own gauge, lock out, then open the clean-out port',
+    'no abrasive flows, and there is some left: the metering is blocked. Release, let it vent, prove zero on the pot\'s own gauge, lock out, before anybody works at the metering valve',
   'stop-undecided': 'no abrasive flows; whether the pot is empty or its metering blocked the next vent will tell',
   'pot-empty': 'the pot blows air only: it has run empty',
   'exhaust-restricted': 'the exhaust lets less air through than it did, so that each vent takes longer: look at the silencer',
