@@ -135,6 +135,8 @@ export class AlarmDesk {
   readonly #transitions = new Map<string, Transition[]>();
   /** Ended alarms, the newest first. */
   ended: Alarm[] = [];
+  /** Those of them that the server has in memory, and not in its records yet. */
+  readonly unstored = new Set<string>();
   /** What is answered to every deed in place of doing it. */
   refuse: { readonly status: number; readonly detail: string } | null = null;
   /** What an alarm of a kind is shown by. */
@@ -165,7 +167,7 @@ export class AlarmDesk {
 
   #list({ url }: Asked): Reply {
     const q = url.searchParams;
-    const of = q.get('state') === 'open' ? this.#server.alarms.map((a) => this.#record(a)) : this.ended.filter((a) => q.get('pot') === null || a.pot === q.get('pot'));
+    const of = q.get('state') === 'open' ? this.#server.alarms.map((a) => this.#record(a)) : this.ended.filter((a) => !this.unstored.has(a.id) && (q.get('pot') === null || a.pot === q.get('pot')));
     const limit = Number(q.get('limit') ?? 50);
     const from = q.get('after') === null ? 0 : of.findIndex((a) => a.id === q.get('after')) + 1;
     const alarms = of.slice(from, from + limit);

@@ -1,7 +1,7 @@
 import { expect, test } from 'vitest';
-import { alarm, standing } from '../../../tests/e2e/alarmfixtures';
+import { alarm, idOf, standing } from '../../../tests/e2e/alarmfixtures';
 import { alarmStates } from '../protocol/types.gen';
-import { AlarmsState, part } from './alarms.svelte';
+import { AlarmsState, MOST_LEFT, part } from './alarms.svelte';
 
 function state(): AlarmsState {
   const s = new AlarmsState();
@@ -50,4 +50,17 @@ test('every state has its part, and only what is out of sight is in the last', (
   const of = alarmStates.map((state) => [state, part(alarm({ n: 1, alarm: 'nozzle-low', priority: 'medium', state }))]);
   expect(of.filter(([, p]) => p === 'shelved').map(([s]) => s)).toEqual(['shelved', 'suppressed', 'out-of-service']);
   expect(of.filter(([, p]) => p === 'acknowledged').map(([s]) => s)).toEqual(['acknowledged', 'latched-acknowledged']);
+});
+
+test('what leaves the list is remembered, the newest last and not without end, unless it comes back', () => {
+  const s = state();
+  const one = (n: number) => alarm({ n, alarm: 'nozzle-low', priority: 'medium', pot: 'birch' });
+  s.apply([one(5), one(7)], 0);
+  expect(s.left.map((a) => a.id)).toEqual([1, 2, 3, 4, 6, 8, 9, 10].map(idOf));
+  s.apply([one(3)], 0);
+  expect(s.left.map((a) => a.id)).toEqual([1, 2, 4, 6, 8, 9, 10, 5, 7].map(idOf));
+  s.apply(undefined, 0);
+  s.apply(Array.from({ length: 60 }, (_, i) => one(100 + i)), 0);
+  s.apply([], 0);
+  expect(s.left.map((a) => a.id)).toEqual(Array.from({ length: MOST_LEFT }, (_, i) => idOf(160 - MOST_LEFT + i)));
 });

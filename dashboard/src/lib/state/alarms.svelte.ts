@@ -34,9 +34,14 @@ export interface Count {
   readonly waiting: number;
 }
 
+/** So many of those that have left the list are remembered. */
+export const MOST_LEFT = 50;
+
 export class AlarmsState {
   /** All open alarms in the order in which people should look at them; those out of sight too. */
   list = $state.raw<readonly StandingAlarm[]>([]);
+  /** Those that have left the list since the page was opened, the newest last: as a rule they have ended. */
+  left = $state.raw<readonly StandingAlarm[]>([]);
   /** A list was received. */
   known = $state(false);
   /** Open alarms beyond the list: the server tells so many at most, those in sight first. */
@@ -88,6 +93,9 @@ export class AlarmsState {
    */
   apply(list: readonly StandingAlarm[] | undefined, unreadable: number, more = 0): void {
     if (list === undefined) return;
+    const open = new Set(list.map((a) => a.id));
+    const gone = this.list.filter((a) => !open.has(a.id));
+    if (gone.length > 0 || this.left.some((a) => open.has(a.id))) this.left = [...this.left.filter((a) => !open.has(a.id)), ...gone].slice(-MOST_LEFT);
     this.list = list;
     this.more = more;
     this.unreadable = unreadable;
