@@ -271,9 +271,9 @@ func (d *Desk) agentOf(k alarm.Key) string {
 	return d.agent[k.Pot]
 }
 
-// log says what has become of an alarm.
+// log says what has become of an alarm, on a short line: the records have the evidence.
 func (d *Desk) log(c *alarm.Change) {
-	attrs := []slog.Attr{slog.String("alarm", c.Alarm)}
+	attrs := []slog.Attr{slog.String("alarm", c.Alarm), slog.String("priority", c.Priority.String())}
 	add := func(name, value string) {
 		if value != "" {
 			attrs = append(attrs, slog.String(name, value))
@@ -284,7 +284,9 @@ func (d *Desk) log(c *alarm.Change) {
 	add("point", c.Key.Point)
 	add("fault", c.Key.Fault)
 	add("by", c.By)
-	add("evidence", c.Evidence)
+	if e, err := alarm.ParseEvidence(c.Evidence); err == nil {
+		add("figure", e.Figure())
+	}
 	level, says := slog.LevelInfo, c.Key.Kind.String()+" "+c.Event
 	switch {
 	case c.Loud:
@@ -364,7 +366,7 @@ func (d *Desk) CommentAfter(r records.Alarm, act Act, now time.Time) (with recor
 		r.Transitions = trim(r.Transitions)
 		*kept = r
 	}
-	d.o.Log.LogAttrs(context.Background(), slog.LevelInfo, r.Kind+" "+c.Event, slog.String("alarm", r.ID), slog.String("by", c.By), slog.String("evidence", c.Evidence))
+	d.o.Log.LogAttrs(context.Background(), slog.LevelInfo, r.Kind+" "+c.Event, slog.String("alarm", r.ID), slog.String("by", c.By))
 	return r, d.o.Records.AddTransition(t).Wait, nil
 }
 

@@ -540,3 +540,36 @@ func BenchmarkFlood(b *testing.B) {
 		d.Alarms()
 	}
 }
+
+// TestLogIsShort: what shows an alarm stands in the records; the log says what, of which pot, how urgent, by which id and one figure.
+func TestLogIsShort(t *testing.T) {
+	r := open(t, filepath.Join(t.TempDir(), "records"))
+	on := found(alarm.VentSlow, true, 0)
+	on.Evidence = alarm.Evidence{PressurePa: []float64{690e3, 655e3}, RatePerS: []float64{0.12, 0.21}, Trace: &alarm.Trace{},
+		Envelope: &alarm.Envelope{FromS: 0.85, P0Pa: 690e3, RatePerS: 0.21, DownToPa: 121590, AmbientPa: 101325}}
+	for i := range 600 {
+		on.Evidence.Trace.TimeS = append(on.Evidence.Trace.TimeS, float64(i)/10)
+		on.Evidence.Trace.PressurePa = append(on.Evidence.Trace.PressurePa, 655e3)
+	}
+	r.Found([]alarm.Found{on})
+	id := r.told[0].Alarm
+	if _, err := r.Do(id, desk.Act{Deed: alarm.DoComment, By: "Ada", Note: strings.Repeat("long ", 90)}, r.now); err != nil {
+		t.Fatal(err)
+	}
+	lines := strings.Split(strings.TrimSpace(r.log.String()), "\n")
+	for i, want := range [][]string{{"level=WARN", "vent-slow: ", "alarm=" + id, "pot=alder", "priority=critical", `figure="655 kPa"`}, {"level=INFO", "vent-slow commented", "alarm=" + id, "pot=alder", "by=Ada"}} {
+		if len(lines) != 2 || len(lines[i]) > 300 {
+			t.Fatalf("logged %d lines: %.2000s", len(lines), r.log.String())
+		}
+		for _, part := range want {
+			if !strings.Contains(lines[i], part) {
+				t.Errorf("%q is not in %q", part, lines[i])
+			}
+		}
+	}
+	r.stored()
+	p, err := r.records.Alarms(t.Context(), records.Query{})
+	if err != nil || len(p.Items) != 1 || len(p.Items[0].Transitions[0].Evidence) < 5000 {
+		t.Errorf("recorded %.300v, %v", p.Items, err)
+	}
+}
