@@ -40,7 +40,8 @@
 //
 // What the standard leaves to the site:
 //
-//   - Of medium and low alarms the end needs no acknowledgement (B-A), so that nobody clicks away what is over.
+//   - Of medium and low alarms the end needs no acknowledgement (B-A), so that nobody clicks away what is over. Only that of
+//     sensor-fault does: what rested on the gauge meanwhile was told with an error, and somebody must know.
 //   - vessel-held latches. It is let go when its condition has ended, the answer has been the good one since, and
 //     somebody has acknowledged it, in any order of the last two (F-A, or E-A by the acknowledgement); or by a named
 //     person with a reason, once its condition has ended. That the answer let it go is recorded as a second "returned"
