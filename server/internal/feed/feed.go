@@ -43,7 +43,8 @@ type Event struct {
 
 	Reason string // Death, Contest: in words, for the log
 
-	SecondSession bool // Contest: a second session of the pot's own agent, not another agent
+	SecondSession bool      // Contest: a second session of the pot's own agent, not another agent
+	Heard         time.Time // Contest: last message of the other sessions, now that the refused one is believed; zero: it is not, and this is one
 }
 
 // Records are positions of an agent's journal.

@@ -4,7 +4,8 @@
 // Only the agent that the configuration binds to a pot is believed (R8). Data of another agent for that pot, and data of
 // a second session of the same agent, are refused and told as feed.Contest. A session is named by the agent's
 // Session/Id. Two sessions are alive where a session that another has replaced comes back, or where a new one begins
-// and the death of the old one does not follow within 2 s.
+// and the death of the old one does not follow within 2 s. A session that was replaced is believed again once the other has
+// been silent for a minute; the contest then counts from the last message that need not have been its own.
 //
 // After a gap in an agent's sequence numbers nothing of it is believed until its births have been repeated, because
 // what is missing may have been a new session or a step of its clock.

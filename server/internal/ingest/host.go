@@ -164,6 +164,9 @@ func (h *host) otherAgent(p *Pot, t sparkplug.Topic, m message) {
 // believed takes the message's sequence number and tells whether the message counts.
 func (h *host) believed(n *node, m message, msg sparkplug.Message) bool {
 	due := n.order.Take(msg.Seq)
+	if n.state != refused || !due {
+		n.rival = m.at // it does not go on from the birth that was refused
+	}
 	switch n.state {
 	case refused:
 		n.refuse(m.at)

@@ -248,6 +248,84 @@ func TestTwoPublishers(t *testing.T) {
 	}
 }
 
+// TestTakenBack: a session that was replaced is believed again once the other has been silent for a minute. What was refused of it then
+// delays nothing; what any other has said still does.
+func TestTakenBack(t *testing.T) {
+	for name, c := range map[string]struct {
+		ends, third bool
+	}{
+		"ends":             {ends: true},
+		"freezes":          {},
+		"beside a third":   {ends: true, third: true},
+		"freezes, a third": {third: true},
+	} {
+		t.Run(name, func(t *testing.T) {
+			b := newBench(t)
+			first, second, third := b.edge("quay-1", "s1", 3), b.edge("quay-1", "s2", 3), b.edge("quay-1", "s3", 4)
+			first.born("alder")
+			var last time.Time // of the others
+			says := func(e *edge, asked bool) {
+				if asked {
+					e.born("alder")
+				} else {
+					e.data("alder")
+				}
+				if e != first {
+					last = b.now
+				}
+			}
+			// Messages do not come in turns, or each of them would go on from the birth of its session by chance.
+			play := func(d time.Duration, edges ...*edge) {
+				for end := b.now.Add(d); b.now.Before(end); {
+					b.wait(100 * time.Millisecond)
+					asked := b.rebirths("quay-1") > 0
+					b.sent = nil
+					for _, e := range edges {
+						says(e, asked)
+						says(e, false)
+					}
+				}
+			}
+			play(time.Second, first)
+			second.born("alder")
+			play(17*time.Second, first, second)
+			if c.third {
+				third.born("alder")
+				play(9*time.Second, first, second, third)
+			}
+			if c.ends {
+				second.die()
+				last = b.now
+			}
+			if c.third {
+				play(30*time.Second, first, third)
+			}
+			b.clear()
+			play(80*time.Second, first)
+
+			// The contest as a pot knows it, and until when it lasts.
+			var until, back time.Time
+			for _, e := range b.events {
+				switch {
+				case e.Pot != "alder":
+				case e.Kind == feed.Contest && e.Heard.IsZero():
+					until = e.Received
+				case e.Kind == feed.Contest:
+					until, back = e.Heard, e.Received
+				case e.Kind == feed.Data && back.IsZero():
+					t.Fatalf("data are believed %v after the other's last message, before the session is taken back", e.Received.Sub(last))
+				}
+			}
+			if back.IsZero() || b.count("alder", feed.Data) < 50 {
+				t.Fatalf("not taken back, or nothing came of it: %d data", b.count("alder", feed.Data))
+			}
+			if d := until.Sub(last); d < 0 || d > rebirthEvery+time.Second {
+				t.Errorf("the contest counts from %v after the other's last message, want 0 to %v", d, rebirthEvery+time.Second)
+			}
+		})
+	}
+}
+
 // TestTakeover: the broker tells the death of the old connection only after the birth of the new one.
 func TestTakeover(t *testing.T) {
 	for _, follows := range []bool{true, false} {

@@ -37,6 +37,7 @@ type node struct {
 
 	retired    []retired  // sessions that were replaced
 	refusedIs  string     // the session of the last refused birth
+	rival      time.Time  // last message that need not be of that one
 	unanswered unanswered // a session whose death is due
 
 	lastRebirth time.Time
@@ -130,6 +131,9 @@ func (h *host) nodeBirth(n *node, m message, msg sparkplug.Message) {
 			}
 			n.retire(n.session, n.heard)
 		}
+		if old >= 0 {
+			h.takenBack(n, m.at)
+		}
 	}
 	if session != n.session || epoch != n.epoch {
 		n.asked = n.asked[:0] // their answers would be of another clock
@@ -152,6 +156,7 @@ func (h *host) nodeDeath(n *node, m message, msg sparkplug.Message) {
 		h.bad(m, "NDEATH without bdSeq")
 		return
 	}
+	n.rival = m.at
 	if !n.unanswered.since.IsZero() && n.unanswered.bdSeq == bdSeq {
 		n.unanswered = unanswered{}
 	}
@@ -185,6 +190,20 @@ func (h *host) contest(n *node, now time.Time, reason string) {
 	for _, name := range n.pots {
 		h.o.Events.Refused(name, true)
 		h.o.Sink.Event(feed.Event{Kind: feed.Contest, Pot: name, Agent: n.agent, Received: now, Reason: reason, SecondSession: true})
+	}
+}
+
+// takenBack tells when the others were heard last, as a session that had been replaced is believed again: what was refused was its own.
+func (h *host) takenBack(n *node, now time.Time) {
+	heard := n.rival
+	for _, r := range n.retired {
+		if r.heard.After(heard) {
+			heard = r.heard
+		}
+	}
+	for _, name := range n.pots {
+		h.o.Sink.Event(feed.Event{Kind: feed.Contest, Pot: name, Agent: n.agent, Received: now, Heard: heard, SecondSession: true,
+			Reason: "the session that replaced another is silent, and that one is taken back"})
 	}
 }
 

@@ -213,6 +213,28 @@ func TestContest(t *testing.T) {
 	}
 }
 
+// TestTakenBack: not proven until 60 s after the other session's last message, where the one that was refused is believed again.
+func TestTakenBack(t *testing.T) {
+	bubble(t, func(t *testing.T) {
+		f := vented(t)
+		put := func(e feed.Event) {
+			e.Kind, e.Pot, e.Agent, e.Received, e.SecondSession = feed.Contest, "alder", "quay-1", time.Now(), true
+			f.a.Put(e)
+		}
+		last := time.Now()
+		put(feed.Event{})
+		f.run(50 * time.Second)
+		put(feed.Event{})
+		f.want("not-proven", "second-session")
+		put(feed.Event{Heard: last})
+		f.want("not-proven", "second-session")
+		f.run(9 * time.Second)
+		f.want("not-proven", "second-session")
+		f.run(2 * time.Second)
+		f.want("vented")
+	})
+}
+
 // TestMemory: what ends a run leaves nothing behind, and the next vent that is seen proves again.
 func TestMemory(t *testing.T) {
 	for name, end := range map[string]func(f *field){
