@@ -75,6 +75,10 @@ func newEstimates(p Params) estimates {
 
 // step takes what the engine has just made of a sample, and gives what strokes that has completed.
 func (x *estimates) step(e *Engine, h vent.Handle, out *Output) (news stroke.News) {
+	// A silence that nobody told of ends what goes on: what comes after it may be another press.
+	if x.joint != 0 && e.joint.at.Sub(x.joint) > x.params.fresh() {
+		x.lost()
+	}
 	if at := e.vesselAt; at > x.vessel {
 		x.vessel = at
 		v := si.GaugePressure(e.out.Readings[points.Vessel].Value)

@@ -2,7 +2,6 @@ package eval_test
 
 import (
 	"math"
-	"math/rand/v2"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -180,49 +179,15 @@ func TestStopScorer(t *testing.T) {
 	if want := (5*60 + 4) / 3600.0; math.Abs(got.hours-want) > 0.01 {
 		t.Errorf("%.3f hours", got.hours)
 	}
-	// Before the pot has run empty once one who knows that nothing was drawn can be sure of none of the causes.
-	if got.surely != (part{0, 3}) || got.misled != 0 || got.seen.due != 0 {
-		t.Errorf("%+v of %d misled, %+v in pots that had run empty", got.surely, got.misled, got.seen)
+	// All of these streams end at once: the pot has not run empty before its third stop, whose end tells the wrong cause.
+	if got.valve != (part{2, 3}) || got.seen.due != 0 {
+		t.Errorf("%+v by the valve's stream, %+v in pots that had run empty", got.valve, got.seen)
 	}
 	// With the metering blocked in an empty pot either cause is right.
 	s.now.blocked = true
 	stop(0.01, 12*time.Second, 3*time.Second, level.Empty, level.Blocked)
-	if again := c.score(); again.atOnce != (part{2, 4}) || again.later != (part{3, 4}) || again.seen != (part{1, 1}) || again.surely.due != 3 {
+	if again := c.score(); again.atOnce != (part{2, 4}) || again.later != (part{3, 4}) || again.seen != (part{1, 1}) || again.valve.due != 3 {
 		t.Errorf("blocked and empty: at once %+v, later %+v", again.atOnce, again.later)
-	}
-}
-
-// One who knows what was drawn is sure of the end of a full pot alone: by the rule that is written down, here counted.
-func TestRanDry(t *testing.T) {
-	rng := rand.New(rand.NewPCG(1, 2))
-	const bin = 0.02
-	var empties, stops [60]float64
-	for range 1_000_000 {
-		holds := 1 + fullWithin*rng.NormFloat64()
-		if rng.Float64() > fullAtFirst {
-			holds = rng.Float64()
-		}
-		at := -math.Log(1-rng.Float64()) / blocksPerFill
-		i := int(min(at, holds) / bin)
-		if i >= len(stops) {
-			continue
-		}
-		stops[i]++
-		if at > holds {
-			empties[i]++
-		}
-	}
-	for i, n := range stops {
-		if n < 2000 {
-			continue
-		}
-		drawn := bin * (float64(i) + 0.5)
-		if got, want := ranDry(drawn), empties[i]/n; math.Abs(got-want) > 0.04 {
-			t.Errorf("%.2f drawn: %.3f, counted %.3f of %v", drawn, got, want, n)
-		}
-	}
-	if ranDry(1) < sureOf || ranDry(0.5) > sureOf || ranDry(0.5) < 1-sureOf {
-		t.Errorf("%.3f, %.3f", ranDry(1), ranDry(0.5))
 	}
 }
 

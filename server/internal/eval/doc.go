@@ -64,8 +64,8 @@
 //     that is still said when abrasive has flowed for 5 s. "Undecided" is not a cause that is right; where the metering is
 //     blocked of a pot that has as good as run empty, either cause is. At once: the word that found it; after the next vent: the
 //     last word before abrasive flows again. Neither end was seen of a pot that has not run empty since its run began. Of its
-//     stops it is reckoned what one could be sure of, four to one, who knows what was drawn to the gram, and how often crews begin with a full pot
-//     and valves block, and nothing else.
+//     stops it is reckoned besides what the stream through the metering valve itself would tell: blocked where it goes from half of the usual
+//     to none within a second. No gauge shows that; it says what is lacking, and that no law forbids it.
 //   - A part is found late by so many presses or releases after the truth has passed the limit; found before it counts as
 //     none, but as false while the separator has less than +15 % or the exhaust lost less than 5 %. What was not found as long
 //     as it lasted, over the number aimed at, counts as infinitely late. Hours are those of the runs of slow-wear, rests included, in

@@ -2,7 +2,6 @@ package eval_test
 
 import (
 	"fmt"
-	"math"
 	"time"
 
 	"gritwatch/protocol/si"
@@ -23,8 +22,7 @@ type stopScore struct {
 	undo    int  // of atOnce, those said to be undecided
 	seen    part // of atOnce, of pots that have run empty once before
 	after   part // of later, likewise
-	surely  part // of atOnce less seen: causes that one is sure of who knows what was drawn, and right
-	misled  int  // and wrong
+	valve   part // of atOnce less seen: causes that are told right by how the stream through the metering valve itself has ended
 	wrong   []string
 }
 
@@ -33,7 +31,7 @@ func (s *stopScore) add(o *stopScore) {
 	s.found, s.missed, s.quick, s.hours, s.falsely, s.where = append(s.found, o.found...), append(s.missed, o.missed...), s.quick+o.quick, s.hours+o.hours, s.falsely+o.falsely, append(s.where, o.where...)
 	s.atOnce.given, s.atOnce.due, s.later.given, s.later.due = s.atOnce.given+o.atOnce.given, s.atOnce.due+o.atOnce.due, s.later.given+o.later.given, s.later.due+o.later.due
 	s.seen.given, s.seen.due, s.after.given, s.after.due = s.seen.given+o.seen.given, s.seen.due+o.seen.due, s.after.given+o.after.given, s.after.due+o.after.due
-	s.surely.given, s.surely.due, s.misled = s.surely.given+o.surely.given, s.surely.due+o.surely.due, s.misled+o.misled
+	s.valve.given, s.valve.due = s.valve.given+o.valve.given, s.valve.due+o.valve.due
 	s.undo, s.wrong = s.undo+o.undo, append(s.wrong, o.wrong...)
 }
 
@@ -44,6 +42,7 @@ const (
 	surelyStops = 8 * time.Second // a stop that is over sooner need not be found
 	stopsFrom   = 3 * time.Second // and one that is over so soon is none: at the beginning of a press abrasive comes late
 	stopTail    = 5 * time.Second // after abrasive comes again, until the hose runs full
+	endsAtOnce  = time.Second     // a stream that goes from half of the usual to none in this was blocked: the truth comes twice a second
 )
 
 // A stopScorer scores what is said of abrasive that stops.
@@ -54,23 +53,23 @@ type stopScorer struct {
 	last  si.Instant
 	usual float64 // kg/s
 
-	since         si.Instant // of a stop that goes on in this press; 0: none
-	until         si.Instant // of the last stop
-	cause         level.Stop
-	both          bool    // the metering of a pot is blocked that has as good as run empty: either cause is right
-	drawn         float64 // of capacity since the run began, when it stops
-	foundAt       si.Instant
-	first         level.Stop // word that found it
-	old           bool       // it was said of an earlier stop
-	word          level.Stop // the last one
-	open          bool       // a stop was found, and abrasive has not flowed since
-	was           level.Stop // in the row before
-	flows         si.Instant // since when abrasive flows; 0: it does not
-	began, lowest float64    // levels
-	refilled      bool
-	empties       int  // times that the pot has run empty
-	ran           bool // it had, before the stop whose cause is asked for
-	counted       bool // what is said now has been counted as false
+	since   si.Instant // of a stop that goes on in this press; 0: none
+	until   si.Instant // of the last stop
+	cause   level.Stop
+	both    bool          // the metering of a pot is blocked that has as good as run empty: either cause is right
+	thin    time.Duration // of blasting since half of the usual flow last passed the metering valve
+	flowed  bool          // it has, since the last stop
+	ended   time.Duration // thin, at the stop
+	foundAt si.Instant
+	first   level.Stop // word that found it
+	old     bool       // it was said of an earlier stop
+	word    level.Stop // the last one
+	open    bool       // a stop was found, and abrasive has not flowed since
+	was     level.Stop // in the row before
+	flows   si.Instant // since when abrasive flows; 0: it does not
+	empties int        // times that the pot has run empty
+	ran     bool       // it had, before the stop whose cause is asked for
+	counted bool       // what is said now has been counted as false
 }
 
 func newStopScorer(r *record, family string) *stopScorer {
@@ -84,23 +83,25 @@ func (c *stopScorer) row(s *said) {
 	step := min(s.at.Sub(c.last), time.Second)
 	now, word := s.now, s.level.Stop
 	if c.last == 0 {
-		step, c.began, c.lowest = 0, now.level, now.level
+		step = 0
 	}
 	c.last = s.at
 	blasting := now.blasting()
 	if blasting {
 		c.s.hours += step.Hours()
 	}
-	if now.level > c.lowest+0.02 {
-		c.refilled = true
-	}
-	c.lowest = min(c.lowest, now.level)
 	stopped := blasting && c.usual > 0 && now.metered < stopsTo*c.usual
 	if blasting && !stopped && now.metered > 0 {
 		c.usual += (now.metered - c.usual) * min(1, step.Seconds()/20)
 		if c.usual < now.metered/2 {
 			c.usual = now.metered
 		}
+	}
+	switch {
+	case blasting && now.metered > c.usual/2:
+		c.thin, c.flowed = 0, true
+	case blasting:
+		c.thin += step
 	}
 	switch {
 	case stopped && c.since == 0:
@@ -112,9 +113,9 @@ func (c *stopScorer) row(s *said) {
 		} else {
 			c.empties++
 		}
-		c.both, c.drawn = false, c.began-now.level
-		if c.refilled {
-			c.drawn = math.NaN()
+		c.both = false
+		if c.flowed { // else it is the last one, that goes on
+			c.ended, c.flowed = c.thin, false
 		}
 	case !stopped && c.since != 0:
 		c.end(now.at)
@@ -181,13 +182,10 @@ func (c *stopScorer) end(at si.Instant) {
 	case c.first == level.Undecided:
 		c.s.undo++
 	}
-	if !c.ran && !math.IsNaN(c.drawn) {
-		c.s.surely.due++
-		switch p := ranDry(c.drawn); {
-		case p > sureOf && c.cause == level.Empty, p < 1-sureOf && c.cause == level.Blocked:
-			c.s.surely.given++
-		case p > sureOf, p < 1-sureOf:
-			c.s.misled++
+	if !c.ran {
+		c.s.valve.due++
+		if (c.ended <= endsAtOnce) == (c.cause == level.Blocked) {
+			c.s.valve.given++
 		}
 	}
 }
@@ -195,23 +193,6 @@ func (c *stopScorer) end(at si.Instant) {
 // right tells whether a word has the cause of the stop.
 func (c *stopScorer) right(word level.Stop) bool {
 	return word == c.cause || c.both && (word == level.Blocked || word == level.Empty)
-}
-
-// What is known beforehand of pots of which neither end was seen; common practice, no source.
-const (
-	fullAtFirst   = 0.85 // of them begin full: crews fill at set-up; the others with anything
-	fullWithin    = 0.05 // of capacity, standard deviation
-	blocksPerFill = 0.2
-	sureOf        = 0.8
-)
-
-// ranDry is the probability, by nothing but that and what was drawn, share of capacity, that a stream has stopped because the pot has run empty.
-func ranDry(drawn float64) float64 {
-	z := (drawn - 1) / fullWithin
-	fuller := math.Erfc(z/math.Sqrt2) / 2
-	empty := fullAtFirst*math.Exp(-z*z/2)/fullWithin/math.Sqrt(2*math.Pi) + (1-fullAtFirst)*fuller
-	blocked := blocksPerFill * (fullAtFirst*fuller + (1-fullAtFirst)*max(0, 1-drawn))
-	return empty / (empty + blocked)
 }
 
 // take takes how late a stop was found.
@@ -257,22 +238,15 @@ func (s *stopScore) figures(b *board) {
 	b.fact(figure{what: "abrasive blocked: to the finding", measured: middle(s.blocked), of: fmt.Sprintf("%d stops", len(s.blocked)), bound: under(s.blocked, 0.9)})
 	share := func(p part) float64 { return float64(p.given) / float64(max(1, p.due)) }
 	wrong := func(p part) string { return "wrong: " + bound(p.due-p.given, p.due) }
-	// What keeps these back are pots of which neither end was seen; where the others hold, that is the reason.
-	forbids := func(seen part, aim float64) string {
-		if seen.due == 0 || share(seen) < aim || s.surely.due == 0 {
-			return ""
-		}
-		return fmt.Sprintf("pots of which neither end was seen may have begun with anything; one who knows to the gram what was drawn since then can be sure of %d of their %d stops", s.surely.given, s.surely.due)
-	}
+	first, then := part{s.atOnce.given - s.seen.given, s.atOnce.due - s.seen.due}, part{s.later.given - s.after.given, s.later.due - s.after.due}
 	const atOnce, later = 0.97, 0.995
-	b.row(figure{what: "its cause right at once", measured: percent(s.atOnce), of: fmt.Sprintf("%d stops found, %d of them called undecided", s.atOnce.due, s.undo), bound: wrong(s.atOnce), aim: "97 %", ok: share(s.atOnce) >= atOnce, why: forbids(s.seen, atOnce)})
-	b.row(figure{what: "its cause right after the next vent", measured: percent(s.later), of: fmt.Sprintf("%d stops found", s.later.due), bound: wrong(s.later), aim: "99.5 %", ok: share(s.later) >= later, why: forbids(s.after, later), notes: s.wrong})
+	b.row(figure{what: "its cause right at once", measured: percent(s.atOnce), of: fmt.Sprintf("%d stops found, %d of them called undecided", s.atOnce.due, s.undo), bound: wrong(s.atOnce), aim: "97 %", ok: share(s.atOnce) >= atOnce})
+	b.row(figure{what: "its cause right after the next vent", measured: percent(s.later), of: fmt.Sprintf("%d stops found", s.later.due), bound: wrong(s.later), aim: "99.5 %", ok: share(s.later) >= later, notes: s.wrong})
 	b.row(figure{what: "its cause right at once, in pots that have run empty once before", measured: percent(s.seen), of: fmt.Sprintf("%d stops found", s.seen.due), bound: wrong(s.seen), aim: "97 %", ok: share(s.seen) >= atOnce})
 	b.row(figure{what: "its cause right after the next vent, in pots that have run empty once before", measured: percent(s.after), of: fmt.Sprintf("%d stops found", s.after.due), bound: wrong(s.after), aim: "99.5 %", ok: share(s.after) >= later})
-	first, then := part{s.atOnce.given - s.seen.given, s.atOnce.due - s.seen.due}, part{s.later.given - s.after.given, s.later.due - s.after.due}
 	b.fact(figure{what: "its cause right at once, in pots of which neither end was seen", measured: percent(first), of: fmt.Sprintf("%d stops found", first.due), bound: wrong(first)})
 	b.fact(figure{what: "its cause right after the next vent, in pots of which neither end was seen", measured: percent(then), of: fmt.Sprintf("%d stops found", then.due), bound: wrong(then)})
-	b.fact(figure{what: "the same, by one who knows nothing but what was drawn, to the gram: sure, and right", measured: percent(s.surely), of: fmt.Sprintf("%d stops found, of %d of them sure and wrong", s.surely.due, s.misled), bound: wrong(s.surely)})
+	b.fact(figure{what: "the same, by how the stream through the metering valve itself ends, which no gauge shows", measured: percent(s.valve), of: fmt.Sprintf("%d stops found", s.valve.due), bound: wrong(s.valve)})
 }
 
 func percent(p part) string {

@@ -45,7 +45,7 @@ var words = [count]struct{ name, says string }{
 	InletLeak:           {"inlet-leak", "more air goes into the pot than its nozzle takes: look for an open drain, and for a leak at plug, handhole or exhaust; separator and inlet valve clogged together look the same"},
 	Flooding:            {"flooding", "the vessel stands higher above the hose point than at the baseline, so abrasive is forced into the stream: is the choke valve fully open, does the push line leak?"},
 	Spitting:            {"spitting", "the vessel has sunk towards the hose point, so air blows up through the metering valve and abrasive comes in fits: look for a leak at plug, handhole or exhaust"},
-	AbrasiveStopped:     {"abrasive-stopped", "no abrasive flows, and there is some left: the metering is blocked. Release, let it vent, prove zero on the pot's own gauge, lock out, then open the clean-out port"},
+	AbrasiveStopped:     {"abrasive-stopped", "no abrasive flows, and there is some left: the metering is blocked. Release, let it vent, prove zero on the pot's own gauge, lock out, before anybody works at the metering valve"},
 	StopUndecided:       {"stop-undecided", "no abrasive flows; whether the pot is empty or its metering blocked the next vent will tell"},
 	PotEmpty:            {"pot-empty", "the pot blows air only: it has run empty"},
 	ExhaustRestricted:   {"exhaust-restricted", "the exhaust lets less air through than it did, so that each vent takes longer: look at the silencer"},

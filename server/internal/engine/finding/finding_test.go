@@ -1,6 +1,7 @@
 package finding_test
 
 import (
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -8,6 +9,9 @@ import (
 	"gritwatch/protocol/live"
 	"gritwatch/server/internal/engine/finding"
 )
+
+// opening are words that would tell somebody to open what may be under pressure. That a drain or a choke valve is open is none.
+var opening = regexp.MustCompile(`(?i)\b(open the|open it|then open|opening|unbolt|unscrew|undo|slacken|loosen|remove|take off|uncover)\b`)
 
 // Every finding has a word of its own and a sentence, and messages know the same words.
 func TestWords(t *testing.T) {
@@ -20,6 +24,9 @@ func TestWords(t *testing.T) {
 		seen[name] = true
 		if s := f.Says(); len(s) < 30 || strings.HasSuffix(s, ".") || strings.ToLower(s[:1]) != s[:1] {
 			t.Errorf("%s says %q", name, s)
+		}
+		if s := f.Says(); opening.MatchString(s) {
+			t.Errorf("%s tells to open something: %q", name, s)
 		}
 	}
 	if len(seen) != len(live.Findings()) {

@@ -94,9 +94,21 @@
 // first seconds, when the valve of an emptying pot is still closing, it does not count. As a stop goes on its cause is judged again
 // each second.
 //
+// How the vessel vents. Meanwhile the nozzle goes on blowing. What it takes comes out of the hose's own air, as the pressure falls by lambda a second, and out
+// of the vessel: through the line by which that is filled and, in a pot that has run empty, through the open metering valve besides. With the hose's volume V_h, phi
+// of the loading that X shows in the vent, and all over the nozzle's flow of clean air, a p_n,
+//
+//	q = phi - lambda (V_h/(R T)) (p_h + p_n)/(2 p_n)/a,   (p_v^2 - p_h^2)/p_n^2 = e + r q |q|
+//
+// Resistances in parallel lose less: r of a blocked valve is that of all the vents before, when abrasive lay in it; an open one leaves some share of it,
+// another one in each pot. e is what the gauges are off, less their zeros, which every rest shows. A filter of three states follows e, r
+// and what phi is off, from the vents in which abrasive flowed; the next vent after a stop is then held against r and against all shares of it up to 0.7, for at most 30 to
+// one. It needs no stop that was proven, and no level. Where the hose gives nearly all that the nozzle takes, q is small, nothing passes either way, and it tells nothing: that is so
+// of wide and long hoses behind small nozzles, and of the first vents of all: two fifths of the stops of simulated pots.
+//
 // What was drawn. A pot of which neither end was seen began full in all but 15 % of the cases, as crews fill at set-up, else with anything (common practice, no source). What
 // was drawn since then is told by flow and vents to 13 to 20 %. As much as a pot holds: it has run empty. Less: it may be blocked or have
-// begun with less, and no gauge tells. There the word is undecided more often, also after the vent, and blocked is said less readily than
+// begun with less, and no gauge tells. There the word is undecided more often, also after the vent, and at once blocked is said less readily than
 // empty: nobody is to look for a lump that is not there. If such a pot was topped up, it may hold anything with a probability of a fifth.
 //
 // When abrasive flows again it was blocked; when the pot is filled first, it was empty.

@@ -59,9 +59,10 @@ type Filter struct {
 	capacity float64 // kg
 	shrinks  float64 // by what share the times fall from empty to full, by the dimensions
 
-	meter meter
-	path  path
-	b     belief // as of the last stroke
+	meter  meter
+	path   path
+	branch branch
+	b      belief // as of the last stroke
 	// What was drawn since then, by the formula, shares of capacity; the squares of the seconds' parts; seconds of blasting.
 	drawn, squares, lasted float64
 	whole                  float64    // drawn since the filter began, likewise by the formula
@@ -100,7 +101,7 @@ func New(p Params) *Filter {
 		p.Ambient = si.StandardAtmosphere
 	}
 	bulk, solid := Densities(p.Bulk, p.Solid)
-	f := &Filter{params: p, capacity: usableVolume * float64(bulk) * float64(p.Volume), meter: newMeter(p)}
+	f := &Filter{params: p, capacity: usableVolume * float64(bulk) * float64(p.Volume), meter: newMeter(p), branch: newBranch()}
 	f.shrinks = freeGas * usableVolume * float64(bulk/solid)
 	f.begin(&f.b, startShare, startSD)
 	f.b.settle()
@@ -152,6 +153,7 @@ func (f *Filter) Second(s, middle *steady.Second) {
 		f.est.Stop, f.est.StopSince = f.cause(), s.At
 	case m.goes, f.est.Stop != Flowing && f.meter.stopped == 0 && f.meter.flown:
 		f.path.proven(Blocked)
+		f.branch.proven(Blocked)
 		f.est.Stop, f.est.StopSince = Flowing, 0
 	case f.meter.stopped > 0 && f.meter.stopped < judgedFor:
 		f.judge()
@@ -282,6 +284,14 @@ func (f *Filter) Vent(v *stroke.Vent) {
 	mu := f.meter.usual
 	stopped, thinned := f.meter.stopped > 0, f.thinned()*f.path.told()
 	f.path.ends()
+	if s, ok := f.branch.sees(&f.meter, v); ok {
+		switch {
+		case stopped:
+			thinned *= f.branch.stop(&s, f.anchored)
+		case f.meter.flown && v.Blast >= branchBlast:
+			f.branch.learn(&s)
+		}
+	}
 	if f.meter.flown || !stopped {
 		f.faded = f.meter.flown && f.meter.enters < 0.35*f.meter.usual && f.meter.mu < 0.7*f.meter.usual
 	}
@@ -490,8 +500,10 @@ func (f *Filter) filled(by Sounder, y, mu, r, ask float64) {
 		}
 		if f.est.Stop == Empty || f.est.Stop == Undecided {
 			f.path.proven(Empty)
+			f.branch.proven(Empty)
 		} else {
 			f.path.forget()
+			f.branch.last = 0
 		}
 		f.est.Refills++
 		f.est.Refill = Refill{At: f.askAt, From: si.Ratio(coarse(max(0, from))), To: si.Ratio(coarse(f.b.x[iShare])), Full: full}
@@ -538,4 +550,7 @@ func (f *Filter) Break() {
 }
 
 // Rest takes the absolute pressures, Pa, of the points in has at an instant at which the pot has been at rest for some time.
-func (f *Filter) Rest(has points.Set, p *[points.Count]float64) { f.path.rest(has, p) }
+func (f *Filter) Rest(has points.Set, p *[points.Count]float64) {
+	f.path.rest(has, p)
+	f.branch.rest(has, p)
+}

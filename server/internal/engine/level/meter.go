@@ -50,6 +50,7 @@ type meter struct {
 	wall     float64      // the part of it that is friction at the wall
 	speed    float64      // and of one velocity head, twice over
 	clears   float64      // s: time constant of the hose's clearing of abrasive
+	content  float64      // kg of air in the hose for each Pa
 	takes    float64      // share of the nozzle's flow that fills the vessel at 1 Pa/s and a nozzle pressure of 1 Pa; byHead
 
 	// State.
@@ -93,6 +94,7 @@ func newMeter(p Params) meter {
 			m.wall = m.speed * run.Friction * float64(p.HoseLength/p.HoseBore)
 			content := float64(si.CircleArea(p.HoseBore)) * float64(p.HoseLength) * inlet / (airflow.GasConstant * room)
 			m.clears = slip * content / float64(flow)
+			m.content = content / inlet
 		}
 	}
 	switch {

@@ -36,8 +36,9 @@ type rig struct {
 	swings  float64 // Pa/s, by which the vessel's pressure rises and falls, as behind a compressor that loads and unloads
 	thins   float64 // share of capacity that comes thinner and thinner at the end; 0: the last comes as the first
 	blocked bool
-	opens   bool    // an empty vessel's metering valve lets air through
-	inHose  float64 // loading in the hose
+	opens   bool                  // an empty vessel's metering valve lets air through
+	inHose  float64               // loading in the hose
+	zeros   [points.Count]float64 // Pa: what gauges show too much, in rests and vents
 
 	at      si.Instant
 	release si.Instant
@@ -147,8 +148,42 @@ func (r *rig) blast(n int, do func() bool) {
 	b := airflow.Blowdown{Volume: r.airVolume(), From: 0.8*working + 101325, To: 0.07*working + 101325, Ambient: 101325, Temperature: room}
 	t := must(exhaust.Polytropic(b, 1.1)).Seconds() * r.jitter()
 	v := stroke.Vent{At: r.at, Blast: r.at.Sub(began), From: working, Time: time.Duration(t * 1e9), Working: working}
+	r.bleeds(&v)
 	r.each(func(f *level.Filter) { f.Vent(&v) })
 	r.at = r.at.Add(10 * time.Second)
+	at := [points.Count]float64{}
+	for pt := range at {
+		at[pt] = 101325 + r.zeros[pt]
+	}
+	for range 40 {
+		r.each(func(f *level.Filter) { f.Rest(r.params.Points, &at) })
+	}
+}
+
+// bleeds adds to a vent what leaves by the nozzle: its flow less what comes out of the hose, through the line and, in an empty vessel whose
+// metering valve lets air through, through that as well.
+func (r *rig) bleeds(v *stroke.Vent) {
+	if !r.params.Points.Has(points.Hose) || !r.params.Points.Has(points.Nozzle) {
+		return
+	}
+	const pn, line, valve = 450e3, 13.5e12, 20e12
+	nozzle := airflow.Nozzle{Area: si.CircleArea(r.params.Nozzle), Coefficient: 1}
+	m := float64(must(nozzle.LadenFlow(pn, 101325, room, airflow.HandbookSlowing, si.Ratio(r.inHose))))
+	v.Over, v.Bleeds = pn, 20
+	v.Fall = math.Log((0.8*float64(working)+101325)/(0.07*float64(working)+101325)) / v.Time.Seconds()
+	pipe := airflow.Pipe{Bore: r.params.HoseBore, Length: r.params.HoseLength, Roughness: 0.01e-3, Loss: 0.5, Law: airflow.Haaland, Kappa: r.kappa}
+	hose, out := pn, 0.0
+	for range 4 {
+		out = v.Fall * float64(si.CircleArea(r.params.HoseBore)) * float64(r.params.HoseLength) * (hose + pn) / 2 / (airflow.GasConstant * float64(room))
+		hose = float64(must(pipe.Inlet(pn, si.MassFlow(max(m/10, m-out/2)), room, si.Ratio(r.inHose))).Inlet)
+	}
+	both := line
+	if r.opens && !r.blocked && r.share <= r.thins/15 {
+		both = math.Pow(1/math.Sqrt(line)+1/math.Sqrt(valve), -2)
+	}
+	vessel := math.Sqrt(hose*hose+both*(m-out)*math.Abs(m-out)) + r.zeros[points.Vessel]
+	hose += r.zeros[points.Hose]
+	v.Bleed, v.Hose = (vessel*vessel-hose*hose)/(pn*pn)*r.jitter(), hose*hose/(pn*pn)-1
 }
 
 // empties blasts in bursts of 90 s until the crew sees that nothing comes any more; before is called each second.

@@ -18,6 +18,10 @@
 // of W over the logarithm of the two absolute pressures, Vent.Time that from 80 to 7 %, tail and all. The nozzle bleeds
 // the vessel at the same time, and air that does not keep its temperature falls faster, by up to the ratio 1.4: both are in the figures.
 //
+// Meanwhile the vessel's air leaves by the nozzle too. From 80 to 25 % of W the sums of squares of joint instants give what is lost between vessel and hose
+// point, and in the hose, over the nozzle's square: Vent.Bleed and Vent.Hose; Vent.Fall is how fast the hose point's pressure falls, 1/s. Package level
+// tells by them whether air passes the metering valve. Below 25 % gauges' zeros count for too much.
+//
 // Press. What lies before the vessel is separator and valve, turbulent resistances in series, then the hose point, then one restriction into
 // the vessel. The filling constant V/(C rho0 R T0) of that is
 //

@@ -3,7 +3,7 @@ package stroke
 import "gritwatch/internal/statecodec"
 
 // timerState is raised whenever the list of fields or their meaning changes.
-const timerState = 1
+const timerState = 2
 
 // AppendState appends the timer's state, without its parameters and without the last press and vent: who wants these takes
 // them as they come. A restored timer goes on as if nothing had happened.
@@ -39,13 +39,21 @@ func (t *Timer) Fields(c *statecodec.Codec) {
 	for i := range t.marks {
 		statecodec.Int(c, &t.marks[i])
 	}
+	s := &t.sum
 	if t.phase != rising {
+		for _, v := range [...]*int32{&s.bleeds, &s.firstAt, &s.newestAt} {
+			statecodec.Int(c, v)
+		}
+		singles(c, &s.bleed, &s.hose, &s.over, &s.first, &s.newest)
 		return
 	}
-	s := &t.sum
 	statecodec.Int(c, &s.feeds)
 	statecodec.Int(c, &s.n)
-	for _, v := range [...]*float32{&s.feed, &s.flow, &s.separator, &s.valve, &s.shape} {
+	singles(c, &s.feed, &s.flow, &s.separator, &s.valve, &s.shape)
+}
+
+func singles(c *statecodec.Codec, all ...*float32) {
+	for _, v := range all {
 		wide := float64(*v)
 		statecodec.Float(c, &wide)
 		*v = float32(wide)

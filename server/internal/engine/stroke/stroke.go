@@ -55,6 +55,13 @@ type Vent struct {
 	Tau     float64
 	Working si.AbsPressure // by which the times were taken
 	Pressed bool           // the next press came before VentTo
+
+	// While the vessel falls from VentFrom to bleedTo of Working: what of the squares of pressures is lost between the vessel and the hose point, and
+	// by the hose, over the nozzle's.
+	Bleed, Hose float64
+	Over        si.AbsPressure // root of the mean of the nozzle's square
+	Fall        float64        // 1/s, of the logarithm of the hose point's pressure meanwhile
+	Bleeds      int            // instants in these
 }
 
 // Params are what a timer uses of a pot's configuration.
@@ -95,6 +102,9 @@ const (
 	worksLeast   = 150 * si.KPa    // gauge
 	mostPressure = 100 * si.MPa    // gauge: more is no pressure
 	worksOpen    = 0.9             // mean of what the restriction passes, over choked, where only the working pressure is known
+
+	bleedTo    = 0.25 // of the working pressure: below it zeros count for too much, and the nozzle may not be choked
+	bleedLeast = 5    // instants
 )
 
 // phase is what the vessel is being watched for.
@@ -140,6 +150,10 @@ type sums struct {
 	feeds                   int32
 	separator, valve, shape float32 // while the inlet is choked
 	n                       int32
+	bleed, hose, over       float32 // while the vessel falls from VentFrom to bleedTo
+	first, newest           float32 // Pa, of the hose point
+	firstAt, newestAt       int32   // ms after since
+	bleeds                  int32
 }
 
 // New is a timer that has seen nothing.
@@ -330,16 +344,50 @@ func (t *Timer) finishVent(pressed bool) News {
 		v.Tau = v.Early.Seconds() / math.Log(from/mid)
 		v.Lag = time.Duration(t.marks[0])*time.Millisecond - time.Duration(v.Tau*math.Log(float64(v.From)/from)*float64(time.Second))
 	}
+	if s := &t.sum; s.bleeds >= bleedLeast && s.over > 0 && s.newestAt > s.firstAt && min(s.first, s.newest) > 0 {
+		v.Bleed, v.Hose, v.Bleeds = float64(s.bleed/s.over), float64(s.hose/s.over), int(s.bleeds)
+		v.Over = si.AbsPressure(math.Sqrt(float64(s.over) / float64(s.bleeds)))
+		v.Fall = 1000 * math.Log(float64(s.first/s.newest)) / float64(s.newestAt-s.firstAt)
+	}
 	t.vent, t.phase = v, idle
 	return NewVent
 }
 
 // Together takes the absolute pressures, Pa, of the points in has brought to one instant.
 func (t *Timer) Together(at si.Instant, has points.Set, p *[points.Count]float64) {
-	if t.phase != rising || at <= t.last || at <= t.since || !has.Has(points.Vessel) {
+	if at <= t.last || at <= t.since || !has.Has(points.Vessel) {
 		return
 	}
-	t.last = at
+	switch t.phase {
+	case rising:
+		t.last = at
+		t.filling(at, has, p)
+	case falling:
+		t.last = at
+		t.bleeding(at, has, p)
+	}
+}
+
+// bleeding takes an instant of a vent: what of the vessel's air leaves by the nozzle.
+func (t *Timer) bleeding(at si.Instant, has points.Set, p *[points.Count]float64) {
+	v, h, n := p[points.Vessel], p[points.Hose], p[points.Nozzle]
+	working := float64(t.working)
+	if g := v - t.ambient; t.working == 0 || g > VentFrom*working || g < bleedTo*working || !has.Has(points.Hose) || !has.Has(points.Nozzle) {
+		return
+	}
+	s := &t.sum
+	s.bleed += float32(float64(v*v) - float64(h*h))
+	s.hose += float32(float64(h*h) - float64(n*n))
+	s.over += float32(n * n)
+	s.newest, s.newestAt = float32(h), int32(min(math.MaxInt32, (at-t.since)/ms))
+	if s.bleeds == 0 {
+		s.first, s.firstAt = s.newest, s.newestAt
+	}
+	s.bleeds++
+}
+
+// filling takes an instant of a press.
+func (t *Timer) filling(at si.Instant, has points.Set, p *[points.Count]float64) {
 	s, v, own := &t.sum, p[points.Vessel], t.params.Points
 	before := points.Separator
 	if !own.Has(before) {

@@ -32,6 +32,8 @@ type site struct {
 	separator      float64 // resistances: loss of the square of pressure over the square of the flow
 	valve          float64
 	noise          float64
+	hoseOf         float64 // of the vessel's pressure, the hose point's in a vent; 0: all of it
+	nozzleOf       float64 // of the hose point's, the nozzle's in a vent; 0: all of it
 
 	timer   *stroke.Timer
 	rng     *rand.Rand
@@ -104,9 +106,15 @@ func (s *site) read() {
 	hose, q := s.vessel, 0.0
 	if s.pressed {
 		hose, q = s.hose(s.vessel)
+	} else if s.hoseOf > 0 {
+		hose *= s.hoseOf
+	}
+	nozzle := hose
+	if !s.pressed && s.nozzleOf > 0 {
+		nozzle *= s.nozzleOf
 	}
 	p := [points.Count]float64{points.Supply: noisy(s.supply), points.Separator: noisy(math.Sqrt(s.supply*s.supply - s.separator*q*q)),
-		points.Vessel: noisy(s.vessel), points.Hose: noisy(hose), points.Nozzle: noisy(hose)}
+		points.Vessel: noisy(s.vessel), points.Hose: noisy(hose), points.Nozzle: noisy(nozzle)}
 	news := s.timer.Vessel(s.at, si.AbsPressure(p[points.Vessel]), vent.Handle{Known: true, Pressed: s.pressed, Since: s.since})
 	s.timer.Together(s.at, allPoints&^points.SetOf(points.Control), &p)
 	if news&stroke.NewPress != 0 {
@@ -161,6 +169,43 @@ func TestVent(t *testing.T) {
 			t.Errorf("%v: lag %v, blast %v, pressed %v", every, v.Lag, v.Blast, v.Pressed)
 		}
 		near(t, "from", float64(v.From), float64(v.Working), 0.01)
+	}
+}
+
+// Of a vent in which hose point and nozzle have shares of the vessel's pressure the losses of squares follow, and the fall is one over the time constant of
+// ISO 6358-1, tau = V/(C rho0 R T0), as long as the exhaust is choked. Vents that are no vents, and those of a pot without these points, show none.
+func TestBleed(t *testing.T) {
+	for _, noise := range []float64{0, 1000} {
+		s := newSite(allPoints)
+		s.hoseOf, s.nozzleOf, s.noise = 0.97, 0.9, noise
+		s.exhaust.B = 0.5
+		for range 5 {
+			s.run(true, 20*time.Second, 100*time.Millisecond)
+			s.run(false, 30*time.Second, 100*time.Millisecond)
+		}
+		bleed, hose := (1/(0.97*0.97)-1)/(0.9*0.9), 1/(0.9*0.9)-1
+		tau := constant(s.volume, s.exhaust.C)
+		for i, v := range s.vents[1:] {
+			within := 1e-3 + noise/2e5
+			if math.Abs(v.Bleed-bleed) > within || math.Abs(v.Hose-hose) > within || math.Abs(v.Fall*tau-1) > 0.03+noise/5e4 || v.Bleeds < 10 {
+				t.Errorf("noise %v, vent %d: %+v, want %.4f, %.4f and %.3f a second", noise, i, v, bleed, hose, 1/tau)
+			}
+			// From 80 to 25 % of a working pressure: the nozzle's mean square lies between.
+			top := 0.97 * 0.9 * (0.8*(float64(v.Working)-ambient) + ambient)
+			if o := float64(v.Over); o > top || o < top/3 {
+				t.Errorf("over %v, at most %v", o, top)
+			}
+		}
+	}
+	s := newSite(allPoints)
+	for range 4 {
+		s.run(true, 20*time.Second, 100*time.Millisecond)
+		s.run(false, 600*time.Millisecond, 100*time.Millisecond)
+	}
+	for _, v := range s.vents {
+		if v.Bleeds != 0 && v.Bleeds < 5 || v.Bleeds == 0 && (v.Bleed != 0 || v.Hose != 0 || v.Fall != 0 || v.Over != 0) {
+			t.Errorf("a short vent: %+v", v)
+		}
 	}
 }
 
