@@ -77,6 +77,9 @@ func closer() map[string]Closer {
 		"History.To":             {Time: true},
 		"History.ServerT":        {Time: true},
 		"Trace.Point":            {List: "Point"},
+		"Use.From":               {Time: true},
+		"Use.To":                 {Time: true},
+		"Abrasive.ServerT":       {Time: true},
 		"Cycle.Kind":             {Only: "cycle"},
 		"Cycle.T":                {Time: true},
 		"Cycle.Press":            {Time: true},
@@ -94,6 +97,8 @@ func closer() map[string]Closer {
 		"AlarmSource.Fault":      {List: "GaugeFault", Open: true},
 		"AlarmEvidence.Because":  {List: "Code", Open: true},
 		"AlarmEvidence.Point":    {List: "Point"},
+		"AlarmEvidence.POf":      {List: "Point"},
+		"AlarmEvidence.Blind":    {List: "GaugeFault", Open: true},
 		"AlarmEvidence.Fault":    {List: "GaugeFault", Open: true},
 		"AlarmEvidence.Until":    {Time: true},
 		"AlarmTrend.P10":         {Time: true},
@@ -125,7 +130,7 @@ func closer() map[string]Closer {
 func types() []any {
 	return []any{live.Answer{}, live.Pressures{}, live.Drops{}, live.Ratios{}, live.Quantiles{}, live.Cost{}, live.SegmentLoss{}, live.Account{},
 		live.Baseline{}, live.Condensate{}, live.Wear{}, live.Wears{}, live.VentTrace{}, live.VentEnvelope{}, live.RunningVent{}, live.Pot{}, live.StandingAlarm{}, live.Frame{}, live.ActRequest{}, live.Request{}, live.Pots{}, live.Problem{}, live.Outcome{},
-		live.Spread{}, live.Trace{}, live.Epoch{}, live.History{}, live.Blowdown{}, live.Cycle{}, live.Cycles{}, live.AlarmText{}, live.AlarmTrend{}, live.AlarmContents{}, live.AlarmEvidence{},
+		live.Spread{}, live.Trace{}, live.Epoch{}, live.History{}, live.Blowdown{}, live.Cycle{}, live.Cycles{}, live.Use{}, live.Abrasive{}, live.AlarmText{}, live.AlarmTrend{}, live.AlarmContents{}, live.AlarmEvidence{},
 		live.Transition{}, live.Alarm{}, live.Alarms{}, live.AlarmDetail{}, live.AlarmAct{}, live.AlarmCounts{}, live.AlarmSpan{}, live.AlarmSource{}, live.AlarmBenchmarks{}, live.AlarmFigures{},
 		live.StoredBaseline{}, live.StoredBaselines{}, live.NewBaseline{}, live.NewService{}, live.Refill{}, live.Refills{}, live.Service{}, live.Services{}, live.Shift{}, live.Shifts{}, live.Loss{}, live.Losses{}}
 }

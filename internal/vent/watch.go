@@ -46,10 +46,14 @@ func (c Condition) Says() string { return conditionSays[c] }
 type Finding struct {
 	On    bool
 	Since si.Instant       // of On, or of the end
-	From  si.GaugePressure // where it began: the vessel at the release, the lowest before a rise, the vessel over its supply
+	From  si.GaugePressure // where it began: the vessel at the release, StopSlow hose or nozzle at it, the lowest before a rise, the supply under a vessel
 	Now   si.GaugePressure // when it was found
+	Limit si.GaugePressure // that Now is over; 0: another one counts
+	Point points.Point     // StopSlow: that From and Now are of, nozzle or hose
 	Rate  float64          // VentSlow: measured, 1/s
 	Least float64          // VentSlow: the slowest healthy one, 1/s
+	After time.Duration    // VesselHeld, StopSlow: since the release; PressOverlong: since the press
+	Most  time.Duration    // that After is over; 0: another limit counts
 }
 
 // WatchParams are what a watch uses of a pot. Only Pot is under the digest: the watch raises alarms, never a word.
@@ -319,7 +323,7 @@ func (w *Watch) handle(h Handle) {
 	if w.known, w.pressed = true, h.Pressed; !w.pressed {
 		w.set(PressOverlong, false, Finding{})
 	} else if w.pressAt != 0 && w.now.Sub(w.pressAt) > overlong {
-		w.set(PressOverlong, true, Finding{})
+		w.set(PressOverlong, true, Finding{After: w.now.Sub(w.pressAt), Most: overlong})
 	}
 }
 
@@ -485,7 +489,11 @@ func (w *Watch) held(l *level) {
 		long, stalls = false, stalls && l.slow+w.ambient < (w.from+w.ambient)/heated
 	}
 	if long || stalls {
-		w.set(VesselHeld, true, Finding{From: si.GaugePressure(w.from), Now: si.GaugePressure(l.slow)})
+		f := Finding{From: si.GaugePressure(w.from), Now: si.GaugePressure(l.slow), Limit: limit, After: since}
+		if long {
+			f.Most = w.params.Pot.allowance()
+		}
+		w.set(VesselHeld, true, f)
 	}
 }
 
@@ -520,7 +528,7 @@ func (w *Watch) creep(l *level) {
 		w.warm = l.slow
 	}
 	if w.toldSince(&w.rose, l.slow > limit && l.slow-base > allowed) {
-		w.set(PressureCreep, true, Finding{From: si.GaugePressure(base), Now: si.GaugePressure(l.slow)})
+		w.set(PressureCreep, true, Finding{From: si.GaugePressure(base), Now: si.GaugePressure(l.slow), Limit: si.GaugePressure(max(limit, base+allowed))})
 	}
 }
 
@@ -541,7 +549,8 @@ func (w *Watch) stop() {
 	p := points.Nozzle
 	l, ok := w.fresh(p)
 	if !ok {
-		if l, ok = w.fresh(points.Hose); !ok {
+		p = points.Hose
+		if l, ok = w.fresh(p); !ok {
 			return
 		}
 	}
@@ -552,8 +561,10 @@ func (w *Watch) stop() {
 		w.blew = 0
 		return
 	}
-	if w.toldSince(&w.blew, l.mean > max(stopLeast, stopShare*w.hoseFrom)) {
-		w.set(StopSlow, true, Finding{From: si.GaugePressure(w.hoseFrom), Now: si.GaugePressure(l.mean)})
+	stopped := max(stopLeast, stopShare*w.hoseFrom)
+	if w.toldSince(&w.blew, l.mean > stopped) {
+		w.set(StopSlow, true, Finding{From: si.GaugePressure(w.hoseFrom), Now: si.GaugePressure(l.mean), Limit: si.GaugePressure(stopped), Point: p,
+			After: w.now.Sub(w.released), Most: stopLimit})
 	}
 }
 
@@ -561,7 +572,7 @@ func (w *Watch) overPressure(l *level) {
 	rated := float64(w.params.Pot.Rated)
 	switch {
 	case l.mean > rated:
-		w.set(OverPressure, true, Finding{From: w.params.Pot.Rated, Now: si.GaugePressure(l.mean)})
+		w.set(OverPressure, true, Finding{Now: si.GaugePressure(l.mean), Limit: w.params.Pot.Rated})
 	case l.mean < rated-underLeast:
 		w.set(OverPressure, false, Finding{})
 	}
@@ -584,7 +595,7 @@ func (w *Watch) supply() {
 	case w.low == 0:
 		w.low = w.now
 	case w.now.Sub(w.low) >= underTime:
-		w.set(SupplyBelowVessel, true, Finding{From: si.GaugePressure(s.mean), Now: si.GaugePressure(v.mean)})
+		w.set(SupplyBelowVessel, true, Finding{From: si.GaugePressure(s.mean), Now: si.GaugePressure(v.mean), Limit: si.GaugePressure(s.mean + underLeast)})
 	}
 }
 

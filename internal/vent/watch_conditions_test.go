@@ -62,6 +62,9 @@ func TestVentTooLongIsHeld(t *testing.T) {
 	wantOn(t, r, vent.VentSlow)
 	r.run(2*time.Second, nil)
 	wantOn(t, r, vent.VentSlow, vent.VesselHeld)
+	if f := r.w.Find(vent.VesselHeld); f.Limit != 7e3 || f.Most != 12*time.Second || f.After <= f.Most || f.After > f.Most+time.Second {
+		t.Errorf("shown by %+v", f)
+	}
 }
 
 // A vessel shut at zero warms up again by 1 to 6 psi (polytropic exponent 1.05 to 1.2); more is air coming in.
@@ -90,6 +93,10 @@ func TestReboundIsNoCreep(t *testing.T) {
 		r.run(2*time.Second, nil)
 		if !r.w.Find(vent.PressureCreep).On && len(c.want) > 0 || r.w.Find(vent.PressureCreep).On && len(c.want) == 0 {
 			t.Errorf("a rise of %.0f kPa in %v: %+v", c.to/1e3, c.over, r.w.Find(vent.PressureCreep))
+		}
+		// The limit is over what it began at by more than the rebound of 5 kPa that always is.
+		if f := r.w.Find(vent.PressureCreep); f.On && (f.Now <= f.Limit || f.Limit < f.From+5e3) {
+			t.Errorf("shown by %+v", f)
 		}
 	}
 	// An hour after the vent nothing rebounds: a slow leak of 2 psi is one.
@@ -124,6 +131,10 @@ func TestStopSlow(t *testing.T) {
 		if got := r.w.Find(vent.StopSlow).On; got != slow {
 			t.Errorf("hose that stays up: %v, found %v", slow, got)
 		}
+		if f := r.w.Find(vent.StopSlow); slow && (f.Point != points.Hose || math.Abs(float64(f.From-600e3)) > 5e3 || math.Abs(float64(f.Limit-f.From/3)) > 1 ||
+			f.Now <= f.Limit || f.Most != 5*time.Second || f.After <= f.Most || f.After > f.Most+time.Second) {
+			t.Errorf("shown by %+v", f)
+		}
 		slow = false
 		r.run(8*time.Second, hose)
 		if r.w.Find(vent.StopSlow).On {
@@ -141,6 +152,12 @@ func TestOverPressureAndSupply(t *testing.T) {
 	r.p = ambient + 151*si.PSI
 	r.run(3*time.Second, each)
 	wantOn(t, r, vent.OverPressure, vent.SupplyBelowVessel) // 151 psi is over its supply, too
+	if f := r.w.Find(vent.OverPressure); f.Limit != 150*si.PSI || f.Now <= f.Limit || f.From != 0 {
+		t.Errorf("over the rating: %+v", f)
+	}
+	if f := r.w.Find(vent.SupplyBelowVessel); f.Now <= f.Limit || math.Abs(float64(f.Limit-f.From-14e3)) > 1 {
+		t.Errorf("over its supply: %+v", f)
+	}
 	r.p = ambient + 690e3
 	r.run(2*time.Second, each)
 	wantOn(t, r)
@@ -161,6 +178,9 @@ func TestPressOverlong(t *testing.T) {
 	wantOn(t, r)
 	r.run(2*time.Minute, nil)
 	wantOn(t, r, vent.PressOverlong)
+	if f := r.w.Find(vent.PressOverlong); f.Most != 45*time.Minute || f.After <= f.Most || f.After > f.Most+2*time.Second {
+		t.Errorf("shown by %+v", f)
+	}
 	r.release()
 	r.run(2*time.Second, nil)
 	if r.w.Find(vent.PressOverlong).On {

@@ -3,7 +3,7 @@ package vent
 import "gritwatch/internal/statecodec"
 
 // watchState is raised whenever the list of fields or their meaning changes.
-const watchState = 4
+const watchState = 5
 
 // AppendState appends the watch's state, without its parameters. A restored watch goes on as if nothing had happened;
 // what it found raises alarms and is no answer (R7 speaks of the word).
@@ -69,7 +69,11 @@ func (w *Watch) fields(c *statecodec.Codec) {
 		statecodec.Int(c, &f.Since)
 		statecodec.Float(c, &f.From)
 		statecodec.Float(c, &f.Now)
+		statecodec.Float(c, &f.Limit)
+		statecodec.Int(c, &f.Point)
 		statecodec.Float(c, &f.Rate)
 		statecodec.Float(c, &f.Least)
+		statecodec.Int(c, &f.After)
+		statecodec.Int(c, &f.Most)
 	}
 }

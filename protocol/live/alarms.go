@@ -63,33 +63,42 @@ type AlarmContents struct {
 	Share  *float64   `json:"share,omitempty"` // of capacity
 	Low    *float64   `json:"low,omitempty"`   // 80 % interval of share
 	High   *float64   `json:"high,omitempty"`
+	Limit  float64    `json:"limit,omitempty"`   // of share
 	EmptyS *Quantiles `json:"empty_s,omitempty"` // of blasting
 }
 
 // An AlarmEvidence is what shows an alarm. What is not known, or is not of its kind, is absent.
 type AlarmEvidence struct {
-	PPa      []float64      `json:"p_pa,omitempty"`       // where it began, and when it was found; of supply-low and nozzle-low the pressure alone
-	RatePerS []float64      `json:"rate_per_s,omitempty"` // of a slow vent: its own, and the slowest healthy one
-	Trace    *VentTrace     `json:"trace,omitempty"`
-	Envelope *VentEnvelope  `json:"envelope,omitempty"`
-	Because  []string       `json:"because,omitempty"` // codes of the answer that tell why
-	Point    string         `json:"point,omitempty"`   // of a gauge
-	Fault    string         `json:"fault,omitempty"`   // its kind
-	Other    string         `json:"other,omitempty"`   // the gauge, or the pot, that it seems to be exchanged with
-	Size     *float64       `json:"size,omitempty"`    // of the fault: Pa, of slow-port s
-	TargetPa float64        `json:"target_pa,omitempty"`
-	Trend    *AlarmTrend    `json:"trend,omitempty"`
-	Contents *AlarmContents `json:"contents,omitempty"`
-	WaterKg  float64        `json:"water_kg,omitempty"` // since the last drain
-	SilentS  float64        `json:"silent_s,omitempty"` // of an agent
-	Safe     bool           `json:"safe,omitempty"`     // of an agent: the answer of all its pots was the good one when it was last heard
-	AheadS   float64        `json:"ahead_s,omitempty"`  // of an agent's clock over the server's
-	Late     bool           `json:"late,omitempty"`     // found in readings that came late
-	Cause    string         `json:"cause,omitempty"`    // id of the alarm that it follows from
-	First    bool           `json:"first,omitempty"`    // no other alarm of the pot stood when it was raised
-	Word     string         `json:"word,omitempty"`     // of the answer, which lets a latched alarm go
-	Until    string         `json:"until,omitempty"`    // of a shelf
-	Note     string         `json:"note,omitempty"`     // of a person
+	PPa        []float64      `json:"p_pa,omitempty"`        // where it began, and when it was found; of supply-below-vessel the supply and the vessel; of over-pressure, supply-low and nozzle-low the pressure alone
+	POf        string         `json:"p_of,omitempty"`        // point that p_pa and trace are of; absent: the vessel
+	Computed   bool           `json:"computed,omitempty"`    // p_pa is an estimate, and no reading
+	LimitPa    float64        `json:"limit_pa,omitempty"`    // that the last of p_pa is past
+	TargetPa   float64        `json:"target_pa,omitempty"`   // of the nozzle
+	BaselinePa float64        `json:"baseline_pa,omitempty"` // of the supply while the pot blasts healthy
+	RatePerS   []float64      `json:"rate_per_s,omitempty"`  // of a slow vent: its own, and the slowest healthy one
+	ForS       float64        `json:"for_s,omitempty"`       // when it was found: since the release, the press, or the last good reading
+	LimitS     float64        `json:"limit_s,omitempty"`     // of for_s, silent_s, the size of ahead_s, and of contents' empty_s
+	Trace      *VentTrace     `json:"trace,omitempty"`       // since the release
+	Envelope   *VentEnvelope  `json:"envelope,omitempty"`
+	Because    []string       `json:"because,omitempty"` // codes of the answer that tell why
+	Blind      string         `json:"blind,omitempty"`   // fault of the vessel's gauge, by which it does not show the pressure
+	Point      string         `json:"point,omitempty"`   // of a gauge
+	Fault      string         `json:"fault,omitempty"`   // its kind
+	Other      string         `json:"other,omitempty"`   // the gauge, or the pot, that it seems to be exchanged with
+	Size       *float64       `json:"size,omitempty"`    // of the fault, Pa: of stuck and out-of-range the reading, of zero-drift the offset, of swapped how far the two stand the wrong way round, of noisy a standard deviation or spike; of slow-port the lag, s
+	Trend      *AlarmTrend    `json:"trend,omitempty"`
+	Contents   *AlarmContents `json:"contents,omitempty"`
+	WaterKg    float64        `json:"water_kg,omitempty"` // since the last drain
+	LimitKg    float64        `json:"limit_kg,omitempty"` // of water_kg
+	SilentS    float64        `json:"silent_s,omitempty"` // of an agent
+	Safe       bool           `json:"safe,omitempty"`     // of an agent: the answer of all its pots was the good one when it was last heard
+	AheadS     float64        `json:"ahead_s,omitempty"`  // of an agent's clock over the server's
+	Late       bool           `json:"late,omitempty"`     // found in readings that came late
+	Cause      string         `json:"cause,omitempty"`    // id of the alarm that it follows from
+	First      bool           `json:"first,omitempty"`    // no other alarm of the pot stood when it was raised
+	Word       string         `json:"word,omitempty"`     // of the answer, which lets a latched alarm go
+	Until      string         `json:"until,omitempty"`    // of a shelf
+	Note       string         `json:"note,omitempty"`     // of a person
 }
 
 // A Transition is a step in an alarm's life.

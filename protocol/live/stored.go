@@ -75,6 +75,30 @@ type Cycles struct {
 	Paging
 }
 
+// A Use is how much abrasive the presses of a stretch of time took. A press counts where it began.
+type Use struct {
+	From      string   `json:"from"`
+	To        string   `json:"to"`
+	UsedKg    float64  `json:"used_kg"`               // through the metering valve, by the presses of which it is known: an estimate
+	BlastS    float64  `json:"blast_s"`               // of all presses
+	KgPerHour *float64 `json:"kg_per_hour,omitempty"` // of blasting, by the presses of which it is known; absent: there is none
+	Presses   int      `json:"presses"`
+	Unknown   int      `json:"unknown"` // presses of which it is not known, as before the first fill was seen or with air alone: used_kg leaves them out
+}
+
+// An Abrasive is how much abrasive a pot used in a range of time, a shift for example, and in each hour of it. It is reckoned from recorded presses.
+type Abrasive struct {
+	Name string `json:"name"`
+	Site string `json:"site"`
+
+	Simulated *bool `json:"simulated,omitempty"` // as the pot's agent says at present, for what is stored does not tell; absent: the agent was not heard since the server started
+	All       Use   `json:"all"`
+	Hours     []Use `json:"hours"` // each an hour from the beginning of the range on, the last cut short by its end; hours without a press are left out
+
+	Fault   string `json:"fault,omitempty"` // why records are not stored at present, so that the newest may be missing here; absent: nothing is wrong
+	ServerT string `json:"server_t"`
+}
+
 // A StoredBaseline is what a person recorded, and what a pot's losses are told against since then. Older ones stay in the list.
 type StoredBaseline struct {
 	ID       string    `json:"id"` // ULID

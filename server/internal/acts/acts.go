@@ -20,12 +20,17 @@ import (
 	"gritwatch/server/internal/records"
 )
 
-// Alarms are the standing ones, and what may be done with them; *desk.Desk is such.
-type Alarms interface {
+// Standing are the alarms that are in memory; *desk.Desk has them.
+type Standing interface {
 	// Alarms are the open ones in the order in which people should look at them. Nobody changes the list.
 	Alarms() ([]live.StandingAlarm, uint64)
 	// Alarm is one that is open, or has ended lately, with its transitions; false: it is neither.
 	Alarm(id string) (records.Alarm, bool)
+}
+
+// Alarms are the standing ones, and what may be done with them; *desk.Desk is such.
+type Alarms interface {
+	Standing
 	// Do does what a person wants done. stored waits until that is on the disk. What is refused is an *alarm.Refusal.
 	Do(id string, act desk.Act, now time.Time) (stored func(context.Context) error, err error)
 	// CommentAfter keeps a comment on an alarm that is open no more, and gives the alarm with it.
@@ -42,7 +47,8 @@ type Records interface {
 // Unstored is what is said where something is done and not on the disk yet.
 const Unstored = "records are not stored at present, and the server's log says why; what is to be stored waits"
 
-// Bounds of what people write, and of what is waited for.
+// Bounds of what people write, and of what is waited for. Reads have places of their own, beside those of the API's lists and history: what
+// somebody wants done with an alarm must not wait behind them, which may take half a minute each.
 const (
 	longestName = 64  // characters
 	longestNote = 500 // characters

@@ -37,7 +37,7 @@ func (d *AgentDetector) Step(s *AgentSignals, dst []Found) []Found {
 	if r := &rules[AgentSilent]; d.silent.step(judge(gone, heard), since, r.OnAfter, r.OffAfter) {
 		f := d.found(s.At, AgentSilent, d.silent.on)
 		if f.On {
-			f.Evidence = Evidence{SilentS: round(s.Silent.Seconds(), 1), Safe: d.safe}
+			f.Evidence = Evidence{SilentS: round(s.Silent.Seconds(), 1), LimitS: agentSilent.Seconds(), Safe: d.safe}
 			if d.safe {
 				f.Priority = High
 			}
@@ -52,7 +52,7 @@ func (d *AgentDetector) Step(s *AgentSignals, dst []Found) []Found {
 	if r := &rules[ClockSkew]; d.skew.step(v, since, r.OnAfter, r.OffAfter) {
 		f := d.found(s.At, ClockSkew, d.skew.on)
 		if f.On {
-			f.Evidence = Evidence{AheadS: round(s.Ahead.Seconds(), 1e3)}
+			f.Evidence = Evidence{AheadS: round(s.Ahead.Seconds(), 1e3), LimitS: skewOn.Seconds()}
 		}
 		dst = append(dst, f)
 	}

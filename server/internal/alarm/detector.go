@@ -92,9 +92,14 @@ const slowEvery = 200 * time.Millisecond
 // longestStep is the most time that one step counts for.
 const longestStep = 5 * time.Second
 
-// freshFor is how long a gauge watch that never found anything must go on finding nothing before a fault from before the
-// start has ended.
+// freshFor is how long what has just begun to learn must go on finding nothing before a condition from before the start has ended: a gauge watch that
+// never found anything, or an estimate that takes a pot for full and its separator for drained until a rewind has told it what was before.
 const freshFor = 10 * time.Minute
+
+// remembers tells whether a kind rests on what only its past tells.
+func remembers(k Kind) bool {
+	return k == PotEmptySoon || k == PotEmpty || k == AbrasiveStopped || k == DrainDue
+}
 
 // A Detector finds the conditions of one pot's alarms in its signals. A step that changes nothing allocates nothing, and
 // costs a constant time. Not safe for concurrent use.
@@ -105,10 +110,12 @@ type Detector struct {
 	slowAt si.Instant
 	timers [Kinds]timer
 	faults [points.Count][faultKinds]timer
+	blasts time.Duration    // for how long the pot has been blasting, of this press
 	lost   [3]time.Duration // of vessel-unknown: old, bad, clash
 	clash  bool             // another point has contradicted the vessel, and has not agreed since
 	proven bool             // told
-	trace  trace
+	trace  trace            // the vessel
+	stream trace            // hose or nozzle
 }
 
 // NewDetector is a detector that has seen nothing.
@@ -158,7 +165,9 @@ func (d *Detector) Ease(k Key) bool {
 func (d *Detector) Step(s *Signals, dst []Found) []Found {
 	since := step(d.at, s.At)
 	d.at = s.At
-	d.trace.step(s)
+	d.trace.step(s, s.Vessel, points.Vessel)
+	stream, of := s.stream()
+	d.stream.step(s, stream, of)
 	if s.Vent != nil {
 		for c := range vent.Condition(vent.Conditions) {
 			f := s.Vent.Find(c)
@@ -176,6 +185,9 @@ func (d *Detector) Step(s *Signals, dst []Found) []Found {
 	if gone := s.At.Sub(d.slowAt); gone < 0 || gone >= slowEvery {
 		since := step(d.slowAt, s.At)
 		d.slowAt = s.At
+		if d.blasts += since; !s.Blasting {
+			d.blasts = 0
+		}
 		// What makes the vessel unknown comes before that it is.
 		dst = d.gauges(s, since, dst)
 		dst = d.step(ConfigDoubt, s, since, dst)
@@ -192,6 +204,8 @@ func (d *Detector) Step(s *Signals, dst []Found) []Found {
 func (d *Detector) step(k Kind, s *Signals, since time.Duration, dst []Found) []Found {
 	onAfter, offAfter := rules[k].OnAfter, rules[k].OffAfter
 	switch {
+	case d.timers[k].assumed && remembers(k):
+		offAfter = freshFor
 	case k == PotEmpty && s.Level.full():
 		offAfter = refilledFor
 	case k == ConfigDoubt && s.Crossed != "":
@@ -270,18 +284,27 @@ func (s *Signals) leaves() bool { return s.Handle.Known && s.Handle.Pressed || s
 func (s *Signals) good() bool { return s.Answered && s.Answer.Word.IsVented() }
 
 func (d *Detector) conditionEvidence(k Kind, f vent.Finding, s *Signals) Evidence {
-	var e Evidence
-	if f.From != 0 || f.Now != 0 {
+	e := Evidence{LimitPa: round(float64(f.Limit), 1), ForS: round(f.After.Seconds(), 10), LimitS: round(f.Most.Seconds(), 10)}
+	if k == OverPressure {
+		e.PressurePa = []float64{round(float64(f.Now), 1)}
+	} else if f.From != 0 || f.Now != 0 {
 		e.PressurePa = pair(f.From, f.Now)
 	}
-	switch k {
-	case VentSlow:
+	if k == VentSlow {
 		e.RatePerS = []float64{round(f.Rate, 1e4), round(f.Least, 1e4)}
+	}
+	if k == VentSlow || k == VesselHeld {
 		if h, ok := s.Vent.Healthy(); ok {
 			e.Envelope = EnvelopeOf(h, d.params.Ambient)
 		}
-		fallthrough
-	case VesselHeld, PressureCreep, StopSlow:
+	}
+	switch {
+	case k == StopSlow:
+		e.PressureOf = f.Point.String()
+		if d.stream.point == f.Point {
+			e.Trace = d.stream.evidence()
+		}
+	case k < StopSlow: // it is about a vent
 		e.Trace = d.trace.evidence()
 	}
 	return e
@@ -337,7 +360,9 @@ func (d *Detector) fault(dst []Found, s *Signals, p points.Point, k int, f *gaug
 	e := &out.Evidence
 	e.Point, e.Fault = out.Point, out.Fault
 	if out.On && f != nil {
-		e.Size = rounded(f.Size, 1e3)
+		if f.Size != 0 { // some faults have none
+			e.Size = rounded(f.Size, 1e3)
+		}
 		if gauges.Kind(k) == gauges.Swapped {
 			e.Other = f.Other.String()
 		}
@@ -351,7 +376,13 @@ var (
 	olds    = vent.CodesOf(vent.VesselOld, vent.NoEcho, vent.AgentSilent)
 	doubts  = vent.CodesOf(vent.ConfigDiffers, vent.RulesDiffer, vent.SecondAgent, vent.SecondSession)
 	clashes = vent.CodesOf(vent.HosePressure, vent.NozzlePressure)
+
+	// unknowns are all codes that tell why a vessel's pressure is not known.
+	unknowns = olds | clashes | vent.CodesOf(vent.VesselBad, vent.GaugeDoesNotFollow)
 )
+
+// unknownMost is how long the vessel may be old, bad, or contradicted, see Detector.lost.
+var unknownMost = [3]time.Duration{unknownOld, unknownBad, unknownClash}
 
 // slow is the verdict on what does not matter in a second.
 func (d *Detector) slow(k Kind, s *Signals, since time.Duration) verdict {
@@ -376,12 +407,12 @@ func (d *Detector) slow(k Kind, s *Signals, since time.Duration) verdict {
 		if !ok || !wanted || !s.Blasting || d.blind(points.Nozzle) {
 			return unknown
 		}
-		return judge(v < target-nozzleOn, v > target-nozzleOff)
+		return d.filling(k, judge(v < target-nozzleOn, v > target-nozzleOff))
 	case SupplyLow:
 		if d.blind(points.Supply) {
 			return unknown
 		}
-		return supply(s)
+		return d.filling(k, supply(s))
 	case DrainDue:
 		if !s.Drain.Known {
 			return unknown
@@ -389,6 +420,15 @@ func (d *Detector) slow(k Kind, s *Signals, since time.Duration) verdict {
 		return judge(s.Drain.Due, !s.Drain.Due)
 	}
 	return part(&s.Wear[k-SeparatorRestricted], s.At)
+}
+
+// filling keeps an alarm that stands from being held by the beginning of each press, in which the vessel fills and all is low: else it would never end
+// where presses are short.
+func (d *Detector) filling(k Kind, v verdict) verdict {
+	if v == bad && d.blasts < fills && d.timers[k].on {
+		return unknown
+	}
+	return v
 }
 
 // vesselUnknown is the verdict on the vessel's pressure: failed, stale, or contradicted by another point. Whether two
@@ -407,15 +447,12 @@ func (d *Detector) vesselUnknown(s *Signals, since time.Duration) verdict {
 		d.clash = false
 	}
 	v := good
-	for i, x := range [...]struct {
-		is   bool
-		most time.Duration
-	}{{old, unknownOld}, {failed, unknownBad}, {clash, unknownClash}} {
-		if !x.is {
+	for i, is := range [...]bool{old, failed, clash} {
+		if !is {
 			d.lost[i] = 0
 			continue
 		}
-		if d.lost[i] += since; d.lost[i] > x.most {
+		if d.lost[i] += since; d.lost[i] > unknownMost[i] {
 			v = bad
 			d.clash = d.clash || clash
 		} else if v == good {
@@ -490,21 +527,57 @@ func part(x *Index, now si.Instant) verdict {
 	return judge(near, !x.ForecastKnown || left > noticeOff)
 }
 
+// unknownEvidence is why nobody knows the vessel's pressure, and for how long already where time counts.
+func (d *Detector) unknownEvidence(s *Signals) Evidence {
+	e := Evidence{Other: s.Crossed}
+	if b := s.Answer.Because & unknowns; b != 0 {
+		e.Because = b.Strings()
+	}
+	for k := range d.faults[points.Vessel] {
+		if d.faults[points.Vessel][k].on && blindsBy[k] {
+			e.Blind = faultName(k)
+		}
+	}
+	for i, most := range unknownMost {
+		if d.lost[i] > most {
+			e.ForS, e.LimitS = round(d.lost[i].Seconds(), 10), most.Seconds()
+		}
+	}
+	return e
+}
+
+// supplyEvidence is the supply against what it should be: over the nozzle's target, and not far under what it is while this pot blasts healthy.
+func supplyEvidence(s *Signals) Evidence {
+	v, target := float64(s.Supply.Value), float64(s.Target.Value)
+	e := Evidence{PressurePa: []float64{round(v, 1)}, PressureOf: points.Supply.String(), TargetPa: round(target, 1), LimitPa: round(target+supplyOn, 1)}
+	if sag, ok := s.Sag.value(); ok {
+		e.BaselinePa = round(v+sag, 1)
+		if v >= target+supplyOn { // then it is the sag that tells
+			e.LimitPa = round(v+sag-sagOn, 1)
+		}
+	}
+	return e
+}
+
 func (d *Detector) slowEvidence(k Kind, s *Signals) Evidence {
 	var e Evidence
 	switch k {
 	case VesselUnknown:
-		e.Because, e.Other = s.Answer.Because.Strings(), s.Crossed
+		e = d.unknownEvidence(s)
 	case ConfigDoubt:
 		e.Because, e.Other = (s.Answer.Because & doubts).Strings(), s.Crossed
 	case PotEmptySoon, PotEmpty, AbrasiveStopped:
 		e.Contents = contentsOf(&s.Level)
+		if k == PotEmptySoon {
+			e.Contents.Limit, e.LimitS = soonShareOn, soonOn.Seconds()
+		}
 	case NozzleLow:
-		e.PressurePa, e.TargetPa = []float64{round(float64(s.Nozzle.Value), 1)}, round(float64(s.Target.Value), 1)
+		e.PressurePa, e.PressureOf, e.Computed = []float64{round(float64(s.Nozzle.Value), 1)}, points.Nozzle.String(), s.NozzleComputed
+		e.TargetPa, e.LimitPa = round(float64(s.Target.Value), 1), round(float64(s.Target.Value)-nozzleOn, 1)
 	case SupplyLow:
-		e.PressurePa, e.TargetPa = []float64{round(float64(s.Supply.Value), 1)}, round(float64(s.Target.Value), 1)
+		e = supplyEvidence(s)
 	case DrainDue:
-		e.WaterKg = round(float64(s.Drain.Water), 1e3)
+		e.WaterKg, e.LimitKg = round(float64(s.Drain.Water), 1e3), round(float64(s.Drain.DueAt), 1e3)
 	default:
 		e.Trend = trendOf(&s.Wear[k-SeparatorRestricted])
 	}

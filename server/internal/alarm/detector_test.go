@@ -5,6 +5,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"reflect"
+	"slices"
 	"testing"
 	"time"
 
@@ -196,7 +197,7 @@ func TestSensorFault(t *testing.T) {
 		{Key: Key{Pot: "alder", Kind: SensorFault, Point: "hose", Fault: "stuck"}, Priority: Medium, On: true, Evidence: Evidence{Point: "hose", Fault: "stuck", Size: &size}},
 		{Key: Key{Pot: "alder", Kind: SensorFault, Point: "vessel", Fault: "zero-drift"}, Priority: Medium, On: true, Evidence: Evidence{Point: "vessel", Fault: "zero-drift", Size: &size}},
 		{Key: Key{Pot: "alder", Kind: SensorFault, Point: "vessel", Fault: "stuck"}, Priority: Critical, On: true, Evidence: Evidence{Point: "vessel", Fault: "stuck", Size: &size}},
-		{Key: Key{Pot: "alder", Kind: VesselUnknown}, Priority: Critical, On: true, Evidence: Evidence{Because: []string{"no-vent-seen"}}},
+		{Key: Key{Pot: "alder", Kind: VesselUnknown}, Priority: Critical, On: true, Evidence: Evidence{Blind: "stuck"}},
 	}
 	if !reflect.DeepEqual(got, want) {
 		t.Fatalf("got  %+v\nwant %+v", got, want)
@@ -576,6 +577,16 @@ func TestClockSteps(t *testing.T) {
 	p.want(NozzleLow, 0, 0)
 }
 
+// TestFaultWithoutSize: a gauge that is out of range is off by nothing that could be told.
+func TestFaultWithoutSize(t *testing.T) {
+	p := newPot(t)
+	p.w.gauges[points.Hose][gauges.OutOfRange] = gauges.Finding{On: true, Since: p.s.At}
+	p.run(time.Second, nil)
+	if p.want(SensorFault, 1, 0); p.found[0].Evidence.Size != nil {
+		t.Errorf("off by %v", *p.found[0].Evidence.Size)
+	}
+}
+
 // TestTrace: what shows a slow vent reaches back to the release, however long ago that was.
 func TestTrace(t *testing.T) {
 	p := newPot(t)
@@ -601,6 +612,14 @@ func TestTrace(t *testing.T) {
 	if e.Envelope == nil || *e.Envelope != (Envelope{FromS: 0.85, P0Pa: 710e3, RatePerS: 0.21, DownToPa: 101325 * (vent.ChokedOver - 1), AmbientPa: 101325}) || e.RatePerS[1] != 0.15 {
 		t.Errorf("envelope %+v, rates %v", e.Envelope, e.RatePerS)
 	}
+	// A vessel that is still held is shown against it too.
+	p.w.vent[vent.VesselHeld] = vent.Finding{On: true, From: 700e3, Now: 35e3}
+	p.run(100*time.Millisecond, nil)
+	if last := p.found[len(p.found)-1]; last.Kind != VesselHeld || last.Evidence.Trace == nil || last.Evidence.Envelope == nil || *last.Evidence.Envelope != *e.Envelope || last.Evidence.RatePerS != nil {
+		t.Errorf("%+v", last)
+	}
+	p.w.vent[vent.VesselHeld] = vent.Finding{Since: p.s.At}
+	p.run(6*time.Minute, nil)
 	// Where none is held against, none is told.
 	p.w.vent[vent.VentSlow], p.w.held = vent.Finding{Since: p.s.At}, nil
 	p.run(time.Minute, nil)
@@ -653,6 +672,43 @@ func BenchmarkStep(b *testing.B) {
 	}
 }
 
+// TestStream: a blast that goes on is shown by what it was found at, hose or nozzle, and not by the vessel; and by nothing, where
+// that is another point than the one that was followed since the release.
+func TestStream(t *testing.T) {
+	for _, x := range []struct {
+		name   string
+		nozzle bool // there is a gauge
+		point  points.Point
+		drawn  bool
+	}{{"nozzle", true, points.Nozzle, true}, {"hose", false, points.Hose, true}, {"another", true, points.Hose, false}} {
+		p := newPot(t)
+		p.blast(97 * psi)
+		p.s.NozzleComputed, p.s.Hose = !x.nozzle, Pressure{true, 104 * psi}
+		p.run(2*time.Second, nil)
+		p.s.Handle.Pressed, p.s.Blasting = false, false
+		p.run(5*time.Second, func(gone time.Duration) {
+			p.s.Vessel.Value = si.GaugePressure(110*psi) * si.GaugePressure(max(0, 1-gone.Seconds()/3)) // it vents as it should
+		})
+		p.w.vent[vent.StopSlow] = vent.Finding{On: true, From: 97 * psi, Now: 97 * psi, Limit: 97 * psi / 3, Point: x.point, After: 5100 * time.Millisecond, Most: 5 * time.Second}
+		p.run(100*time.Millisecond, nil)
+		p.want(StopSlow, 1, 0)
+		e := p.found[len(p.found)-1].Evidence
+		if e.PressureOf != x.point.String() || e.ForS != 5.1 || e.LimitS != 5 || e.LimitPa < 222e3 || e.LimitPa > 223e3 {
+			t.Errorf("%s: %+v", x.name, e)
+		}
+		if (e.Trace != nil) != x.drawn {
+			t.Fatalf("%s: trace %+v", x.name, e.Trace)
+		}
+		if !x.drawn {
+			continue
+		}
+		want := map[points.Point]si.GaugePressure{points.Nozzle: 97 * psi, points.Hose: 104 * psi}[x.point]
+		if n := len(e.Trace.TimeS); n < 20 || e.Trace.TimeS[n-1] < 4.9 || slices.ContainsFunc(e.Trace.PressurePa, func(v float64) bool { return math.Abs(v-float64(want)) > 1 }) {
+			t.Errorf("%s: trace %+v", x.name, e.Trace)
+		}
+	}
+}
+
 // TestEvidence is what stands in records and in the API.
 func TestEvidence(t *testing.T) {
 	for _, x := range []struct {
@@ -661,8 +717,8 @@ func TestEvidence(t *testing.T) {
 		want string
 	}{
 		{"held", func(p *pot) {
-			p.w.vent[vent.VesselHeld] = vent.Finding{On: true, From: 690000.4, Now: 41000.3}
-		}, `{"p_pa":[690000,41000]}`},
+			p.w.vent[vent.VesselHeld] = vent.Finding{On: true, From: 690000.4, Now: 41000.3, Limit: 7000, After: 13040 * time.Millisecond, Most: 12 * time.Second}
+		}, `{"p_pa":[690000,41000],"limit_pa":7000,"for_s":13,"limit_s":12}`},
 		{"swapped", func(p *pot) {
 			p.w.gauges[points.Hose][gauges.Swapped] = gauges.Finding{On: true, Other: points.Vessel, Size: 250000}
 		}, `{"point":"hose","fault":"swapped","other":"vessel","size":250000}`},
@@ -671,14 +727,44 @@ func TestEvidence(t *testing.T) {
 		}, `{"trend":{"value":0.9346,"sd":0.02,"limit":0.9,"p10":"` + begin.String() + `","p50":"` + begin.Add(time.Hour).String() + `"}}`},
 		{"soon", func(p *pot) {
 			p.s.Level = Level{Known: true, Share: 0.2, Low: 0.1, High: 0.3, EmptyKnown: true, P10: time.Minute, P50: 2 * time.Minute, P90: 3 * time.Minute}
-		}, `{"contents":{"share":0.2,"low":0.1,"high":0.3,"empty_s":{"p10":60,"p50":120,"p90":180}}}`},
-		{"nozzle", func(p *pot) { p.blast(80 * psi) }, `{"p_pa":[551581],"target_pa":689476}`},
+		}, `{"limit_s":480,"contents":{"share":0.2,"low":0.1,"high":0.3,"limit":0.3,"empty_s":{"p10":60,"p50":120,"p90":180}}}`},
+		{"empty", func(p *pot) {
+			p.blast(100 * psi)
+			p.s.Level = Level{Known: true, Share: 0.01, High: 0.03, Feed: Empty}
+		}, `{"contents":{"share":0.01,"low":0,"high":0.03}}`},
+		{"nozzle", func(p *pot) { p.blast(80 * psi) }, `{"p_pa":[551581],"p_of":"nozzle","limit_pa":620528,"target_pa":689476}`},
+		{"nozzle, computed", func(p *pot) {
+			p.blast(80 * psi)
+			p.s.NozzleComputed = true
+		}, `{"p_pa":[551581],"p_of":"nozzle","computed":true,"limit_pa":620528,"target_pa":689476}`},
+		{"supply under the target", func(p *pot) {
+			p.blast(95 * psi)
+			p.s.Supply.Value, p.s.Sag = 98*psi, Pressure{true, 20 * psi}
+		}, `{"p_pa":[675686],"p_of":"supply","limit_pa":689476,"target_pa":689476,"baseline_pa":813581}`},
+		{"supply that sags", func(p *pot) {
+			p.blast(95 * psi)
+			p.s.Supply.Value, p.s.Sag = 108*psi, Pressure{true, 12 * psi}
+		}, `{"p_pa":[744634],"p_of":"supply","limit_pa":758423,"target_pa":689476,"baseline_pa":827371}`},
+		{"over the rating", func(p *pot) {
+			p.w.vent[vent.OverPressure] = vent.Finding{On: true, Now: 156 * psi, Limit: 150 * psi}
+		}, `{"p_pa":[1075582],"limit_pa":1034214}`},
+		{"supply under the vessel", func(p *pot) {
+			p.w.vent[vent.SupplyBelowVessel] = vent.Finding{On: true, From: 550e3, Now: 570e3, Limit: 564e3}
+		}, `{"p_pa":[550000,570000],"limit_pa":564000}`},
+		{"press", func(p *pot) {
+			p.w.vent[vent.PressOverlong] = vent.Finding{On: true, After: 2700*time.Second + 240*time.Millisecond, Most: 45 * time.Minute}
+		}, `{"for_s":2700.2,"limit_s":2700}`},
+		{"creep", func(p *pot) {
+			p.w.vent[vent.PressureCreep] = vent.Finding{On: true, From: 400, Now: 19e3, Limit: 18e3}
+		}, `{"p_pa":[400,19000],"limit_pa":18000}`},
+		{"old", func(p *pot) { p.s.Answer.Because = vent.CodesOf(vent.NoVentSeen, vent.VesselOld) }, `{"for_s":15.2,"limit_s":15,"because":["vessel-old"]}`},
+		{"bad", func(p *pot) { p.s.Answer.Because = vent.CodesOf(vent.NoVentSeen, vent.VesselBad) }, `{"for_s":5.2,"limit_s":5,"because":["vessel-bad"]}`},
 		{"config", func(p *pot) {
 			p.s.Answer.Because, p.s.Crossed = vent.CodesOf(vent.NoVentSeen, vent.SecondAgent), "birch"
 			p.run(time.Second, nil)
 			p.found = p.found[:1] // what follows from it is not looked at here
 		}, `{"because":["second-agent"],"other":"birch"}`},
-		{"drain", func(p *pot) { p.s.Drain = Load{Known: true, Due: true, Water: 1.25} }, `{"water_kg":1.25}`},
+		{"drain", func(p *pot) { p.s.Drain = Load{Known: true, Due: true, Water: 1.25, DueAt: 1.2} }, `{"water_kg":1.25,"limit_kg":1.2}`},
 	} {
 		p := newPot(t)
 		p.run(time.Second, nil)

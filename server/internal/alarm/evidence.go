@@ -1,6 +1,7 @@
 package alarm
 
 import (
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"math"
@@ -14,19 +15,27 @@ import (
 // Evidence is what shows an alarm, or what a transition of it says besides. Its JSON form stands in the records and in
 // the API; a figure that is not known is absent.
 type Evidence struct {
-	PressurePa []float64 `json:"p_pa,omitempty"`       // where it began, and when it was found
-	RatePerS   []float64 `json:"rate_per_s,omitempty"` // of a slow vent: its own, and the slowest healthy one
-	Trace      *Trace    `json:"trace,omitempty"`      // the vessel since the release
-	Envelope   *Envelope `json:"envelope,omitempty"`   // the slowest healthy vent
-	Because    []string  `json:"because,omitempty"`    // codes of the answer that tell why
-	Point      string    `json:"point,omitempty"`      // of a gauge
-	Fault      string    `json:"fault,omitempty"`      // its kind
-	Other      string    `json:"other,omitempty"`      // the gauge, or the pot, that it seems to be exchanged with
-	Size       *float64  `json:"size,omitempty"`       // of the fault: Pa, of slow-port s
-	TargetPa   float64   `json:"target_pa,omitempty"`  // that PressurePa should reach
+	PressurePa []float64 `json:"p_pa,omitempty"`        // where it began, and when it was found; of SupplyBelowVessel the supply and the vessel; else one
+	PressureOf string    `json:"p_of,omitempty"`        // point that PressurePa and Trace are of; empty: the vessel
+	Computed   bool      `json:"computed,omitempty"`    // PressurePa is an estimate, and no reading
+	LimitPa    float64   `json:"limit_pa,omitempty"`    // that the last of PressurePa is past
+	TargetPa   float64   `json:"target_pa,omitempty"`   // of the nozzle
+	BaselinePa float64   `json:"baseline_pa,omitempty"` // of the supply while the pot blasts healthy
+	RatePerS   []float64 `json:"rate_per_s,omitempty"`  // of a slow vent: its own, and the slowest healthy one
+	ForS       float64   `json:"for_s,omitempty"`       // when it was found: since the release, the press, or the last good reading
+	LimitS     float64   `json:"limit_s,omitempty"`     // of ForS, SilentS, the size of AheadS, and of EmptyS in Contents
+	Trace      *Trace    `json:"trace,omitempty"`       // since the release
+	Envelope   *Envelope `json:"envelope,omitempty"`    // the slowest healthy vent
+	Because    []string  `json:"because,omitempty"`     // codes of the answer that tell why
+	Blind      string    `json:"blind,omitempty"`       // fault of the vessel's gauge, by which it does not show the pressure
+	Point      string    `json:"point,omitempty"`       // of a gauge
+	Fault      string    `json:"fault,omitempty"`       // its kind
+	Other      string    `json:"other,omitempty"`       // the gauge, or the pot, that it seems to be exchanged with
+	Size       *float64  `json:"size,omitempty"`        // of the fault: Pa, of slow-port s
 	Trend      *Trend    `json:"trend,omitempty"`
 	Contents   *Contents `json:"contents,omitempty"`
 	WaterKg    float64   `json:"water_kg,omitempty"` // since the last drain
+	LimitKg    float64   `json:"limit_kg,omitempty"` // of WaterKg
 	SilentS    float64   `json:"silent_s,omitempty"` // of an agent
 	Safe       bool      `json:"safe,omitempty"`     // of an agent: the answer of all its pots was the good one when it was last heard
 	AheadS     float64   `json:"ahead_s,omitempty"`  // of an agent's clock over the server's
@@ -76,6 +85,7 @@ type Contents struct {
 	Share  *float64 `json:"share,omitempty"` // of capacity
 	Low    *float64 `json:"low,omitempty"`   // 80 % interval
 	High   *float64 `json:"high,omitempty"`
+	Limit  float64  `json:"limit,omitempty"`   // of Share
 	EmptyS *Spread  `json:"empty_s,omitempty"` // of blasting
 }
 
@@ -96,7 +106,7 @@ func (e *Evidence) Figure() string {
 	}
 	switch n := len(e.PressurePa); {
 	case n > 0:
-		return of(e.PressurePa[n-1]/1e3, e.TargetPa/1e3, " kPa")
+		return of(e.PressurePa[n-1]/1e3, cmp.Or(e.LimitPa, e.TargetPa)/1e3, " kPa")
 	case e.Trend != nil:
 		return of(e.Trend.Value, e.Trend.Limit, "")
 	case e.Contents != nil && e.Contents.EmptyS != nil:
@@ -108,11 +118,13 @@ func (e *Evidence) Figure() string {
 	case e.Size != nil:
 		return of(*e.Size/1e3, 0, " kPa")
 	case e.WaterKg != 0:
-		return of(e.WaterKg, 0, " kg")
+		return of(e.WaterKg, e.LimitKg, " kg")
 	case e.SilentS != 0:
-		return of(e.SilentS, 0, " s")
+		return of(e.SilentS, e.LimitS, " s")
 	case e.AheadS != 0:
-		return of(e.AheadS, 0, " s")
+		return of(e.AheadS, e.LimitS, " s")
+	case e.ForS != 0:
+		return of(e.ForS, e.LimitS, " s")
 	}
 	return ""
 }

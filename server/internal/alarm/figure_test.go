@@ -14,9 +14,12 @@ func TestFigure(t *testing.T) {
 		"18 % left":            {Contents: &Contents{Share: p(0.18)}},
 		"2.4 s":                {Point: "hose", Fault: "slow-port", Size: p(2.4)},
 		"-3.4 kPa":             {Point: "hose", Fault: "zero-drift", Size: p(-3400)},
+		"655 kPa of 640 kPa":   {PressurePa: []float64{655e3}, TargetPa: 689476, BaselinePa: 720e3, LimitPa: 640e3},
 		"3.2 kg":               {WaterKg: 3.2},
-		"10.2 s":               {SilentS: 10.2},
-		"-3600 s":              {AheadS: -3600},
+		"3.2 kg of 3 kg":       {WaterKg: 3.2, LimitKg: 3},
+		"10.2 s of 10 s":       {SilentS: 10.2, LimitS: 10},
+		"-3600 s of 2 s":       {AheadS: -3600, LimitS: 2},
+		"2700 s of 2700 s":     {ForS: 2700.2, LimitS: 2700},
 	} {
 		if got := e.Figure(); got != want {
 			t.Errorf("%+v: %q, want %q", e, got, want)

@@ -45,6 +45,7 @@ const (
 	nozzleOn, nozzleOff = 10 * si.PSI, 6 * si.PSI // under target: 15 % and 9 % of the work, at 1.5 % a psi
 	supplyOn, supplyOff = 0 * si.PSI, 3 * si.PSI  // over target: from less than that the nozzle cannot get its pressure
 	sagOn, sagOff       = 10 * si.PSI, 6 * si.PSI // under its own baseline, while blasting
+	fills               = 10 * time.Second        // of each press, in which the vessel may still fill
 
 	noticeOn, noticeOff = 7 * 24 * time.Hour, 10 * 24 * time.Hour // until a part passes its limit, median
 	noticeGone          = 1.5                                     // of its own standard deviations, that a part is worse than new: what only gets back to what it was has no date

@@ -83,6 +83,7 @@ type Load struct {
 	Known bool
 	Due   bool    // to be drained
 	Water si.Mass // since the last drain
+	DueAt si.Mass // of Water; 0: not known
 }
 
 // Signals are what is known of one pot at one instant. What is not known is absent: nil, or Known false. Absent is
@@ -98,13 +99,14 @@ type Signals struct {
 	Answered bool        // Answer is known
 	Answer   vent.Answer // as it is served: R6 and R8 have lowered it
 
-	Blasting                       bool
-	Vessel, Supply, Nozzle, Target Pressure // of good, fresh readings; Nozzle may be an estimate
-	Sag                            Pressure // of the supply under its own baseline, while blasting
-	Level                          Level
-	Wear                           [Parts]Index
-	Drain                          Load
-	Crossed                        string // the pot whose gauge seems to be exchanged with one of this; empty: none
+	Blasting                             bool
+	Vessel, Supply, Hose, Nozzle, Target Pressure // of good, fresh readings
+	NozzleComputed                       bool     // Nozzle is an estimate, and no reading
+	Sag                                  Pressure // of the supply under its own baseline, while blasting
+	Level                                Level
+	Wear                                 [Parts]Index
+	Drain                                Load
+	Crossed                              string // the pot whose gauge seems to be exchanged with one of this; empty: none
 }
 
 // AgentSignals are what is known of one agent at one instant.
@@ -119,6 +121,14 @@ type AgentSignals struct {
 	ClockKnown bool
 	Ahead      time.Duration // of its clock over the server's
 	Round      time.Duration // of the echo that told so: Ahead may be off by half of it
+}
+
+// stream is the pressure of what blasts, and its point: the nozzle's, else the hose's.
+func (s *Signals) stream() (Pressure, points.Point) {
+	if s.Nozzle.Known && !s.NozzleComputed {
+		return s.Nozzle, points.Nozzle
+	}
+	return s.Hose, points.Hose
 }
 
 // value is a pressure's, if it is one.

@@ -3,6 +3,7 @@ package alarm
 import (
 	"time"
 
+	"gritwatch/protocol/points"
 	"gritwatch/protocol/si"
 )
 
@@ -12,16 +13,17 @@ const traceMost = 48
 
 const traceEvery = 100 * time.Millisecond
 
-// settled is how long the vessel's readings stay under settledAt until no more of them tell anything of the vent.
+// settled is how long readings stay under settledAt until no more of them tell anything of the vent.
 const (
 	settled   = 3 * time.Second
 	settledAt = 7 * si.KPa
 )
 
-// trace is the vessel's pressure since the last release. While it has settled nothing is added, so that hours of rest do not
-// thin the vent out; what rises again is.
+// trace is the pressure of one point since the last release: the vessel's, or that of what blasts. While it has settled nothing is added, so that
+// hours of rest do not thin the vent out; what rises again is.
 type trace struct {
-	under   si.Instant // since when the vessel is under settledAt; 0: it is not
+	point   points.Point
+	under   si.Instant // since when the pressure is under settledAt; 0: it is not
 	pressed bool       // the handle was
 	from    si.Instant
 	every   time.Duration
@@ -30,15 +32,16 @@ type trace struct {
 	p       [traceMost]float32 // Pa
 }
 
-func (t *trace) step(s *Signals) {
+// step takes the pressure of a point. Where that is another one than at the release nothing is added.
+func (t *trace) step(s *Signals, p Pressure, of points.Point) {
 	if s.Handle.Known {
 		if t.pressed && !s.Handle.Pressed {
-			t.from, t.every, t.n, t.under = s.At, traceEvery, 0, 0
+			t.from, t.every, t.n, t.under, t.point = s.At, traceEvery, 0, 0, of
 		}
 		t.pressed = s.Handle.Pressed
 	}
-	v, ok := s.Vessel.value()
-	if !ok || t.from == 0 || t.pressed || t.n > 0 && s.At.Sub(t.at[t.n-1]) < t.every {
+	v, ok := p.value()
+	if !ok || of != t.point || t.from == 0 || t.pressed || t.n > 0 && s.At.Sub(t.at[t.n-1]) < t.every {
 		return
 	}
 	if v > settledAt {

@@ -16,10 +16,7 @@ import (
 
 // Alarms are the standing ones; *desk.Desk is such.
 type Alarms interface {
-	// Alarms are the open ones in the order in which people should look at them. Nobody changes the list.
-	Alarms() ([]live.StandingAlarm, uint64)
-	// Alarm is one that is open, or has ended lately, with its transitions; false: it is neither.
-	Alarm(id string) (records.Alarm, bool)
+	acts.Standing
 	Figures(now time.Time) alarm.Figures
 }
 
@@ -130,7 +127,8 @@ func (a *api) detail(x *records.Alarm) live.AlarmDetail {
 		if i == 0 {
 			point, fault = e.Point, e.Fault
 		}
-		if begins := t.Event == alarm.EventRaised || t.Event == alarm.EventSuppressed && i == 0; begins || t.Event == alarm.EventSuppressed && len(e.PPa)+len(e.Because) > 0 {
+		// One that was only hidden has none.
+		if t.Event == alarm.EventRaised || t.Event == alarm.EventSuppressed {
 			out.Evidence = e
 		}
 	}

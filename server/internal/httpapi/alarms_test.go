@@ -339,10 +339,10 @@ func TestAlarmWords(t *testing.T) {
 // TestEvidenceIsDescribed: whatever evidence package alarm writes fits the message, each field of it.
 func TestEvidenceIsDescribed(t *testing.T) {
 	one := 1.0
-	e := alarm.Evidence{PressurePa: []float64{1}, RatePerS: []float64{1}, Trace: &alarm.Trace{TimeS: []float64{0}, PressurePa: []float64{1}},
+	e := alarm.Evidence{PressurePa: []float64{1}, PressureOf: points.Hose.String(), Computed: true, LimitPa: 1, BaselinePa: 1, RatePerS: []float64{1}, ForS: 1, LimitS: 1, LimitKg: 1, Blind: "stuck", Trace: &alarm.Trace{TimeS: []float64{0}, PressurePa: []float64{1}},
 		Envelope: &alarm.Envelope{FromS: 1, P0Pa: 1, RatePerS: 1, DownToPa: 1}, Because: []string{"vessel-old"}, Point: points.Vessel.String(), Fault: "stuck", Other: "birch", Size: &one,
 		TargetPa: 1, Trend: &alarm.Trend{Value: 1, SD: 1, Limit: 1, P10: "2026-05-04T06:00:00.000000Z", P50: "2026-05-04T06:00:00.000000Z", P90: "2026-05-04T06:00:00.000000Z"},
-		Contents: &alarm.Contents{Share: &one, Low: &one, High: &one, EmptyS: &alarm.Spread{P10: 1, P50: 1, P90: 1}}, WaterKg: 1, SilentS: 1, Safe: true, AheadS: 1, Late: true,
+		Contents: &alarm.Contents{Share: &one, Low: &one, High: &one, Limit: 1, EmptyS: &alarm.Spread{P10: 1, P50: 1, P90: 1}}, WaterKg: 1, SilentS: 1, Safe: true, AheadS: 1, Late: true,
 		Cause: "01HQZX3T7N0000000000000000", First: true, Word: "vented", Until: "2026-05-04T06:00:00.000000Z", Note: "so"}
 	for i := range reflect.TypeOf(e).NumField() {
 		if reflect.ValueOf(e).Field(i).IsZero() {

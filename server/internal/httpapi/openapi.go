@@ -175,6 +175,9 @@ func (a *api) recordRoutes() []route {
 	}
 	return []route{
 		{"/api/v1/pots/{name}/cycles", a.cycles, "cycles", "The presses of a pot's handle and the vents after them, as they were recorded, a page at a time.", list("press", pot), ofPot("Cycles")},
+		{"/api/v1/pots/{name}/abrasive", a.abrasive, "abrasive", "How much abrasive a pot used, by its recorded presses: in all, and by the hour. A shift is asked for by its beginning and end.",
+			[]parameter{pot, {"from", "query", "the first instant; a day before to, if absent", plain}, {"to", "query", "the instant at which it ends; now, if absent. At most 31 days", plain}},
+			[]answer{{200, typeJSON, "Abrasive", "what was used"}, problem(400, unknown), problem(404, noPot), problem(503, away)}},
 		{"/api/v1/pots/{name}/refills", a.refills, "refills", "The refills of a pot, a page at a time.", list("instant", pot), ofPot("Refills")},
 		{"/api/v1/pots/{name}/services", a.services, "services", "The work done on a pot, a page at a time.", list("instant", pot), ofPot("Services")},
 		{"/api/v1/alarms", a.alarms, "alarms", "Alarms, each with its transitions, a page at a time. With state=open those that stand at this moment, in the order in which people should look at them. " +

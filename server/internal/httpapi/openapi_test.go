@@ -139,7 +139,7 @@ func TestEveryPathIsServed(t *testing.T) {
 	doc := document(t)
 	want := []string{"/", "/api/v1/alarms", "/api/v1/alarms/figures", "/api/v1/alarms/{id}", "/api/v1/alarms/{id}/acknowledge", "/api/v1/alarms/{id}/bring-back", "/api/v1/alarms/{id}/comment",
 		"/api/v1/alarms/{id}/reset", "/api/v1/alarms/{id}/shelve", "/api/v1/alarms/{id}/take-out", "/api/v1/alarms/{id}/unshelve", "/api/v1/live", "/api/v1/losses", "/api/v1/openapi.json", "/api/v1/pots", "/api/v1/pots/{name}",
-		"/api/v1/pots/{name}/baselines", "/api/v1/pots/{name}/cycles", "/api/v1/pots/{name}/export.csv", "/api/v1/pots/{name}/history", "/api/v1/pots/{name}/refills",
+		"/api/v1/pots/{name}/abrasive", "/api/v1/pots/{name}/baselines", "/api/v1/pots/{name}/cycles", "/api/v1/pots/{name}/export.csv", "/api/v1/pots/{name}/history", "/api/v1/pots/{name}/refills",
 		"/api/v1/pots/{name}/services", "/api/v1/shifts", "/healthz", "/metrics", "/readyz"}
 	if got := slices.Sorted(maps.Keys(doc.Paths.Map())); !slices.Equal(got, want) {
 		t.Errorf("addresses %v, want %v", got, want)

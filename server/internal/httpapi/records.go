@@ -102,6 +102,53 @@ func cycleOf(c *records.Cycle) live.Cycle {
 	return out
 }
 
+// Bounds of GET /api/v1/pots/{name}/abrasive.
+const (
+	abrasiveUsual   = day
+	abrasiveLongest = 31 * day
+)
+
+func (a *api) abrasive(w http.ResponseWriter, r *http.Request) {
+	now := time.Now()
+	pot, ok := a.known(w, r, now)
+	if !ok {
+		return
+	}
+	q := ask(r, "from", "to")
+	s, _ := q.span(si.InstantOf(now), abrasiveUsual, abrasiveLongest, "ask for less, and add them up")
+	if q.refused(w, r) {
+		return
+	}
+	var hours []records.AbrasiveUse
+	if !a.read(w, r, func(ctx context.Context) (err error) {
+		hours, err = a.o.Records.AbrasiveUsed(ctx, pot.Name, s.from, s.to, time.Hour)
+		return err
+	}) {
+		return
+	}
+	all := records.AbrasiveUse{From: s.from}
+	for _, h := range hours {
+		all.Used += h.Used
+		all.Cycles += h.Cycles
+		all.Unknown += h.Unknown
+		all.Blast += h.Blast
+		all.Metered += h.Metered
+	}
+	paging := a.paging("")
+	a.json(w, r, live.Abrasive{Name: pot.Name, Site: pot.Site, Simulated: simulated(&pot), All: useOf(&all, s.to),
+		Hours: each(hours, func(h *records.AbrasiveUse) live.Use { return useOf(h, min(s.to, h.From.Add(time.Hour))) }),
+		Fault: paging.Fault, ServerT: paging.ServerT})
+}
+
+func useOf(u *records.AbrasiveUse, to si.Instant) live.Use {
+	out := live.Use{From: instant(u.From), To: instant(to), UsedKg: math.Round(float64(u.Used)*1e2) / 1e2, BlastS: seconds(u.Blast), Presses: u.Cycles, Unknown: u.Unknown}
+	if u.Metered > 0 {
+		rate := math.Round(float64(u.Used)/u.Metered.Hours()*10) / 10
+		out.KgPerHour = &rate
+	}
+	return out
+}
+
 // seconds is a length of time in s, to a millisecond.
 func seconds(d time.Duration) float64 { return d.Round(time.Millisecond).Seconds() }
 

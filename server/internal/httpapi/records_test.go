@@ -42,6 +42,7 @@ func TestRecords(t *testing.T) {
 	full.Release = begin.Add(312_000_400 * time.Microsecond)
 	full.Ended = full.Release.Add(8 * time.Second)
 	full.Vent = engine.Vent{From: 690000.4, Tau: 1.9004, Settled: 7400 * time.Millisecond, Residual: -0.2}
+	full.Abrasive = 26
 	full.Healthy = engine.Envelope{From: 691000.3, Open: 850_400 * time.Microsecond, Rate: 0.210449, DownTo: 95399.8, Ambient: 79499.8}
 	ids := make([]string, 12)
 	for i := range ids {
@@ -62,8 +63,13 @@ func TestRecords(t *testing.T) {
 	h := over(nil, s, slog.DiscardHandler)
 	for target, want := range map[string]string{
 		"pots/alder/cycles": `{"cycles":[{"blast_s":50,"incomplete":false,"inferred":false,"kind":"cycle","late":false,"pot":"alder","press":"2026-03-01T07:00:00.000Z","release":"2026-03-01T07:00:50.000Z","t":"2026-03-01T07:01:00.000Z","vent":{"p0_pa":690000}},
-{"blast_s":312,"incomplete":true,"inferred":true,"kind":"cycle","late":true,"pot":"alder","press":"2026-03-01T06:00:00.000Z","release":"2026-03-01T06:05:12.000400Z","t":"2026-03-01T06:05:20.000400Z","vent":{"healthy":{"ambient_pa":79500,"down_to_pa":95400,"from_s":0.85,"p0_pa":691000,"rate_per_s":0.2104},"p0_pa":690000,"residual_pa":0,"settled_s":7.4,"tau_s":1.9}}]}`,
+{"abrasive_kg":26,"blast_s":312,"incomplete":true,"inferred":true,"kind":"cycle","late":true,"pot":"alder","press":"2026-03-01T06:00:00.000Z","release":"2026-03-01T06:05:12.000400Z","t":"2026-03-01T06:05:20.000400Z","vent":{"healthy":{"ambient_pa":79500,"down_to_pa":95400,"from_s":0.85,"p0_pa":691000,"rate_per_s":0.2104},"p0_pa":690000,"residual_pa":0,"settled_s":7.4,"tau_s":1.9}}]}`,
 		"pots/cedar/cycles": `{"cycles":[]}`,
+		// Pressed for 312 s and 50 s; of the first it is known.
+		"pots/alder/abrasive?from=2026-03-01T05:30:00Z&to=2026-03-01T07:15:00Z": `{"all":{"blast_s":362,"from":"2026-03-01T05:30:00.000Z","kg_per_hour":300,"presses":2,"to":"2026-03-01T07:15:00.000Z","unknown":1,"used_kg":26},
+"hours":[{"blast_s":312,"from":"2026-03-01T05:30:00.000Z","kg_per_hour":300,"presses":1,"to":"2026-03-01T06:30:00.000Z","unknown":0,"used_kg":26},
+{"blast_s":50,"from":"2026-03-01T06:30:00.000Z","presses":1,"to":"2026-03-01T07:15:00.000Z","unknown":1,"used_kg":0}],"name":"alder","simulated":true,"site":"harrow-quay"}`,
+		"pots/alder/abrasive?from=2026-03-01T06:00:00.000001Z&to=2026-03-01T07:00:00Z": `{"all":{"blast_s":0,"from":"2026-03-01T06:00:00.000001Z","presses":0,"to":"2026-03-01T07:00:00.000Z","unknown":0,"used_kg":0},"hours":[],"name":"alder","simulated":true,"site":"harrow-quay"}`,
 		"alarms": `{"alarms":[{"agent":"quay-1","alarm":"agent-silent","id":"$4","priority":"high","raised":"2026-03-01T07:00:00.000Z","transitions":[]},
 {"alarm":"vent-slow","ended":"2026-03-01T06:00:02.000Z","id":"$0","pot":"alder","priority":"critical","raised":"2026-03-01T06:00:00.000Z","transitions":[
 {"event":"raised","evidence":{"p_pa":[690000,655000]},"id":"$1","t":"2026-03-01T06:00:00.000Z"},{"event":"returned","id":"$2","t":"2026-03-01T06:00:01.000Z"},
@@ -104,16 +110,18 @@ func TestRecords(t *testing.T) {
 		"alarms?from=2026-03-02T06:00:00Z&to=1": "does not lie after",
 		"losses?pot=alder":                      "agent",
 		"shifts?pot=alder":                      "known",
-		"pots/alder/cycles?pot=birch":           "known",
-		"pots/alder/refills?to=noon":            "RFC 3339",
-		"pots/alder/services?from=1&from=2":     "more than once",
+		"pots/alder/abrasive?from=2026-01-01T00:00:00Z&to=2026-02-02T00:00:00Z": "add them up",
+		"pots/alder/abrasive?step=1h":                                           "known: from, to",
+		"pots/alder/cycles?pot=birch":                                           "known",
+		"pots/alder/refills?to=noon":                                            "RFC 3339",
+		"pots/alder/services?from=1&from=2":                                     "more than once",
 	} {
 		res := call(t, h, "GET", self, "/api/v1/"+target)
 		if got := body(t, res); res.StatusCode != 400 || !strings.Contains(got, says) {
 			t.Errorf("%s: %d %s, want %q", target, res.StatusCode, got, says)
 		}
 	}
-	for _, list := range []string{"cycles", "refills", "services"} {
+	for _, list := range []string{"cycles", "abrasive", "refills", "services"} {
 		if res := call(t, h, "GET", self, "/api/v1/pots/oak/"+list); res.StatusCode != 404 {
 			t.Errorf("%s of no pot: %d", list, res.StatusCode)
 		}
@@ -221,7 +229,7 @@ func TestRecordsAway(t *testing.T) {
 	}
 	var log strings.Builder
 	h := over(nil, s, slog.NewTextHandler(&log, nil))
-	for _, target := range []string{"alarms", "shifts", "losses", "pots/alder/cycles", "pots/alder/refills", "pots/alder/services"} {
+	for _, target := range []string{"alarms", "shifts", "losses", "pots/alder/cycles", "pots/alder/abrasive", "pots/alder/refills", "pots/alder/services"} {
 		res := call(t, h, "GET", self, "/api/v1/"+target)
 		if got := body(t, res); res.StatusCode != http.StatusServiceUnavailable || res.Header.Get("Retry-After") == "" || strings.Contains(got, "sql") {
 			t.Errorf("%s: %d %s", target, res.StatusCode, got)

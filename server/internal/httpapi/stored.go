@@ -30,6 +30,7 @@ type History interface {
 // Records gives what was recorded, a page at a time; records.Records are such.
 type Records interface {
 	Cycles(ctx context.Context, q records.Query) (records.Page[records.Cycle], error)
+	AbrasiveUsed(ctx context.Context, pot string, from, to si.Instant, step time.Duration) ([]records.AbrasiveUse, error)
 	Alarms(ctx context.Context, q records.Query) (records.Page[records.Alarm], error)
 	Alarm(ctx context.Context, id string) (records.Alarm, bool, error)
 	Refills(ctx context.Context, q records.Query) (records.Page[records.Refill], error)

@@ -2,6 +2,7 @@ package records
 
 import (
 	"context"
+	"fmt"
 	"time"
 
 	"gritwatch/protocol/si"
@@ -43,4 +44,23 @@ func addCycle(ctx context.Context, s session, c Cycle) error {
 		WHERE cycles.incomplete AND (excluded.late OR NOT excluded.incomplete)`,
 		c.Pot, int64(c.Press), int64(c.Release), int64(c.Ended), c.Inferred, c.Late, c.Incomplete, float64(v.From), v.Tau, v.Settled.Microseconds(), float64(v.Residual), float64(c.Abrasive),
 		float64(h.From), h.Open.Microseconds(), h.Rate, float64(h.DownTo), float64(h.Ambient))
+}
+
+// abrasiveUsed follows Records.AbrasiveUsed.
+func abrasiveUsed(ctx context.Context, s session, pot string, from, to si.Instant, step time.Duration) ([]AbrasiveUse, error) {
+	if step < time.Microsecond || from >= to {
+		return nil, fmt.Errorf("records: no steps of %v from %v to %v", step, from, to)
+	}
+	scan := func(r row) (x AbrasiveUse, err error) {
+		var n, blast, metered int64
+		err = r.Scan(&n, &x.Used, &x.Cycles, &x.Unknown, &blast, &metered)
+		x.From = from.Add(time.Duration(n) * step)
+		x.Blast, x.Metered = time.Duration(blast)*time.Microsecond, time.Duration(metered)*time.Microsecond
+		return x, err
+	}
+	// A cycle whose use is not known has none.
+	return all(ctx, s, scan, `SELECT (press_us - $1) / $2 AS step, SUM(abrasive_kg), COUNT(*), SUM(CASE WHEN abrasive_kg > 0 THEN 0 ELSE 1 END),
+			SUM(release_us - press_us), SUM(CASE WHEN abrasive_kg > 0 THEN release_us - press_us ELSE 0 END)
+		FROM cycles WHERE pot = $3 AND press_us >= $1 AND press_us < $4 GROUP BY step ORDER BY step`,
+		int64(from), step.Microseconds(), pot, int64(to))
 }

@@ -74,6 +74,10 @@ type Records interface {
 	// Cycles gives cycles by their press.
 	Cycles(ctx context.Context, q Query) (Page[Cycle], error)
 
+	// AbrasiveUsed gives what a pot's cycles used, by steps of time of a whole number of us from an instant on; each counts in the step in which it was
+	// pressed. Steps without a cycle are left out.
+	AbrasiveUsed(ctx context.Context, pot string, from, to si.Instant, step time.Duration) ([]AbrasiveUse, error)
+
 	// AddAlarm stores an alarm that was raised, and its first transition, if it has one. Further ones are not looked at.
 	AddAlarm(a Alarm) *Write
 	// AddTransition stores what became of an alarm; ErrRefused where there is no such alarm.
@@ -159,6 +163,16 @@ type Cycle struct {
 	Ended   si.Instant      // with the vent, or with the next press
 	// Late: made from samples that came afterwards; Incomplete: samples are missing between Press and Ended.
 	Late, Incomplete bool
+}
+
+// An AbrasiveUse is what the cycles of a stretch of time used.
+type AbrasiveUse struct {
+	From    si.Instant    // beginning of the stretch
+	Used    si.Mass       // kg, by the cycles of which it is known
+	Cycles  int           // all
+	Unknown int           // of them, of which it is not known
+	Blast   time.Duration // press to release, of all
+	Metered time.Duration // of those of which it is known
 }
 
 // An Alarm is one that was raised.

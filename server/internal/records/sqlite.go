@@ -435,6 +435,11 @@ func (s *SQLite) Cycles(ctx context.Context, q Query) (Page[Cycle], error) {
 	return list(ctx, s.read, &cycles, q)
 }
 
+// AbrasiveUsed gives what a pot's cycles used, by steps of time.
+func (s *SQLite) AbrasiveUsed(ctx context.Context, pot string, from, to si.Instant, step time.Duration) ([]AbrasiveUse, error) {
+	return abrasiveUsed(ctx, s.read, pot, from, to, step)
+}
+
 // Alarms gives alarms with all their transitions.
 func (s *SQLite) Alarms(ctx context.Context, q Query) (Page[Alarm], error) {
 	p, err := list(ctx, s.read, &alarms, q)

@@ -40,13 +40,13 @@ func Fill(s *alarm.Signals, f *engine.Follower, m *Moment) {
 	o := &f.Out
 	*s = alarm.Signals{At: m.At, Vent: f.Watch, Gauges: f.Gauges, Faulty: f.Judge.Faulty(), Handle: f.Handle(),
 		Answered: m.Answered, Answer: m.Answer, Crossed: m.Crossed,
-		Vessel: reading(o, m, points.Vessel), Supply: reading(o, m, points.Supply), Nozzle: reading(o, m, points.Nozzle),
+		Vessel: reading(o, m, points.Vessel), Supply: reading(o, m, points.Supply), Hose: reading(o, m, points.Hose), Nozzle: reading(o, m, points.Nozzle),
 		Target: alarm.Pressure{Known: m.Target > 0, Value: m.Target},
-		Drain:  alarm.Load{Known: o.Condensate.Known, Due: o.Condensate.Due, Water: o.Condensate.Water}}
+		Drain:  alarm.Load{Known: o.Condensate.Known, Due: o.Condensate.Due, Water: o.Condensate.Water, DueAt: o.Condensate.DueAt}}
 	s.Blasting = s.Vessel.Known && o.State == engine.Blasting
 	if l := &o.Losses; s.Blasting && l.At != 0 && o.At.Sub(l.At) <= freshFor {
 		if !s.Nozzle.Known && !l.Measured && l.Nozzle > 0 {
-			s.Nozzle = alarm.Pressure{Known: true, Value: l.Nozzle.Gauge(m.Ambient)}
+			s.Nozzle, s.NozzleComputed = alarm.Pressure{Known: true, Value: l.Nozzle.Gauge(m.Ambient)}, true
 		}
 		s.Sag = alarm.Pressure{Known: l.Account && l.First == points.Supply, Value: si.GaugePressure(l.Sag)}
 	}

@@ -36,6 +36,7 @@ units: {pressure: psi}
 	o := &f.Out
 	o.At, o.State = begin, engine.Blasting
 	o.Readings[points.Vessel] = engine.Reading{At: begin, Value: 650e3}
+	o.Readings[points.Hose] = engine.Reading{At: begin, Value: 580e3}
 	o.Readings[points.Supply] = engine.Reading{At: begin, Value: 700e3}
 	return f
 }
@@ -55,18 +56,18 @@ func TestFill(t *testing.T) {
 		o.Wear[i] = wear.Index{Known: true, Value: si.Ratio(1 + float64(i)/10), SD: 0.01, DueAt: si.Ratio(1.3 + float64(i)/10), Finding: i%2 == 1,
 			Limit: wear.Forecast{Known: true, P10: begin, P50: begin + 1}}
 	}
-	o.Condensate = condensate.Estimate{Known: true, Due: true, Water: 0.5}
+	o.Condensate = condensate.Estimate{Known: true, Due: true, Water: 0.5, DueAt: 0.4}
 	var s alarm.Signals
 	signals.Fill(&s, f, moment())
 	if s.At != begin.Add(time.Hour) || s.Vent == nil || s.Gauges == nil || !s.Answered || s.Answer.Word != vent.Pressurised || s.Crossed != "birch" || s.Faulty {
 		t.Errorf("%+v", s)
 	}
-	if !s.Blasting || s.Vessel != (alarm.Pressure{Known: true, Value: 650e3}) || s.Supply.Value != 700e3 || s.Target != (alarm.Pressure{Known: true, Value: 690e3}) ||
+	if !s.Blasting || s.Vessel != (alarm.Pressure{Known: true, Value: 650e3}) || s.Supply.Value != 700e3 || s.Hose != (alarm.Pressure{Known: true, Value: 580e3}) || s.Target != (alarm.Pressure{Known: true, Value: 690e3}) ||
 		s.Sag != (alarm.Pressure{Known: true, Value: 50e3}) {
 		t.Errorf("pressures %+v", s)
 	}
 	// There is no nozzle point: the pressure is the estimate's.
-	if v := float64(s.Nozzle.Value); !s.Nozzle.Known || v < 599e3 || v > 601e3 {
+	if v := float64(s.Nozzle.Value); !s.Nozzle.Known || v < 599e3 || v > 601e3 || !s.NozzleComputed {
 		t.Errorf("nozzle %+v", s.Nozzle)
 	}
 	if l := s.Level; l.Share != 0.5 || l.Low != 0.4 || l.High != 0.6 || l.P50 != 2*time.Minute || l.Feed != alarm.Flowing {
@@ -78,7 +79,7 @@ func TestFill(t *testing.T) {
 			t.Errorf("%s: %+v", part, x)
 		}
 	}
-	if s.Drain != (alarm.Load{Known: true, Due: true, Water: 0.5}) {
+	if s.Drain != (alarm.Load{Known: true, Due: true, Water: 0.5, DueAt: 0.4}) {
 		t.Errorf("drain %+v", s.Drain)
 	}
 	if n := testing.AllocsPerRun(100, func() { signals.Fill(&s, f, moment()) }); n > 1 { // the moment

@@ -535,6 +535,26 @@ export interface Cycles {
   readonly server_t: string;
 }
 
+export interface Use {
+  readonly from: string;
+  readonly to: string;
+  readonly used_kg: number;
+  readonly blast_s: number;
+  readonly kg_per_hour?: number;
+  readonly presses: number;
+  readonly unknown: number;
+}
+
+export interface Abrasive {
+  readonly name: string;
+  readonly site: string;
+  readonly simulated?: boolean;
+  readonly all: Use;
+  readonly hours: readonly Use[];
+  readonly fault?: string;
+  readonly server_t: string;
+}
+
 export interface AlarmText {
   readonly says: string;
   readonly consequence: string;
@@ -555,23 +575,32 @@ export interface AlarmContents {
   readonly share?: number;
   readonly low?: number;
   readonly high?: number;
+  readonly limit?: number;
   readonly empty_s?: Quantiles;
 }
 
 export interface AlarmEvidence {
   readonly p_pa?: readonly number[];
+  readonly p_of?: Point;
+  readonly computed?: boolean;
+  readonly limit_pa?: number;
+  readonly target_pa?: number;
+  readonly baseline_pa?: number;
   readonly rate_per_s?: readonly number[];
+  readonly for_s?: number;
+  readonly limit_s?: number;
   readonly trace?: VentTrace;
   readonly envelope?: VentEnvelope;
   readonly because?: readonly string[];
+  readonly blind?: string;
   readonly point?: Point;
   readonly fault?: string;
   readonly other?: string;
   readonly size?: number;
-  readonly target_pa?: number;
   readonly trend?: AlarmTrend;
   readonly contents?: AlarmContents;
   readonly water_kg?: number;
+  readonly limit_kg?: number;
   readonly silent_s?: number;
   readonly safe?: boolean;
   readonly ahead_s?: number;

@@ -51,7 +51,8 @@ type Estimate struct {
 	Since si.Instant // of the drain, or of the first air that was counted; zero: none was
 	Air   si.Mass    // used since then
 	Water si.Mass    // caught since then
-	Due   bool       // it is DrainAt or more
+	DueAt si.Mass    // of water, when the separator is to be drained; 0: nobody is reminded
+	Due   bool       // Water is DueAt or more
 }
 
 // waterDensity is that of water, kg/m3, within 0.5 % from 0 to 35 C (IAPWS-95, from memory).
@@ -127,8 +128,8 @@ func (r *Reckoner) Estimate() Estimate {
 	if !r.stated || r.since == 0 {
 		return Estimate{}
 	}
-	due := r.params.DrainAt > 0 && r.water >= waterDensity*float64(r.params.DrainAt)
-	return Estimate{Known: true, Since: r.since, Air: si.Mass(r.air), Water: si.Mass(r.water), Due: due}
+	at := waterDensity * float64(r.params.DrainAt)
+	return Estimate{Known: true, Since: r.since, Air: si.Mass(r.air), Water: si.Mass(r.water), DueAt: si.Mass(at), Due: at > 0 && r.water >= at}
 }
 
 const reckonerState = 1
