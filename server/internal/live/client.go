@@ -179,9 +179,9 @@ func (c *client) tell(o msg.Outcome) {
 func (c *client) write(conn *websocket.Conn) string {
 	var (
 		told map[string]mark
+		rota rota
 		bell uint64       // version of the alarms that were sent last
 		sent = time.Now() // the last frame
-		last = time.Now() // the last with all that had changed
 		ping = time.Now()
 	)
 	c.wake()
@@ -213,10 +213,9 @@ func (c *client) write(conn *websocket.Conn) string {
 			continue
 		}
 		marks := c.hub.marks(names) // before the estimates: what changes between is told again
-		all := snapshot || now.Sub(last) >= whole(len(names))
 		pots := names
 		if !snapshot {
-			pots = due(marks, told, names, all)
+			pots = rota.due(marks, told, names, now)
 		}
 		ring := c.hub.o.Alarms != nil && (snapshot || c.hub.o.Alarms.Version() != bell)
 		if !snapshot && !ring && len(pots) == 0 && now.Sub(sent) < beatEvery {
@@ -230,8 +229,8 @@ func (c *client) write(conn *websocket.Conn) string {
 			return err.Error()
 		}
 		sent = time.Now()
-		if all {
-			told, last = marks, sent
+		if snapshot {
+			told, rota = marks, newRota(len(names), sent)
 			continue
 		}
 		for _, name := range pots {
@@ -252,17 +251,6 @@ func (c *client) rest(conn *websocket.Conn) string {
 			return ""
 		}
 	}
-}
-
-// due lists the subscribed pots that changed since they were told of: all, or only those that cannot wait for the next
-// frame with all, so that one pot that moves does not make a large site be told ten times a second.
-func due(marks, told map[string]mark, names []string, all bool) (pots []string) {
-	for _, name := range names {
-		if marks[name].urgent != told[name].urgent || all && marks[name].version != told[name].version {
-			pots = append(pots, name)
-		}
-	}
-	return pots
 }
 
 // send sends one frame with the estimates of this moment, with their vents or without, and with the alarms; nil: they are as they were.

@@ -60,7 +60,7 @@ type Options struct {
 // Times and bounds of a connection.
 const (
 	lookEvery  = 50 * time.Millisecond  // at the pots; a change of word or state, or a move, goes out within this
-	frameEvery = 250 * time.Millisecond // other changes, of up to manyPots; of more pots so much less often
+	frameEvery = 250 * time.Millisecond // other changes of a pot, of up to manyPots; of more pots so much less often
 	manyPots   = 1000                   // are looked at each time though nothing has come for them; more take turns
 	beatEvery  = time.Second            // a frame without pots, where nothing changes: the page must hear something
 	ackTimeout = 10 * time.Second

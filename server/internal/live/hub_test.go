@@ -574,3 +574,78 @@ func TestLargeSite(t *testing.T) {
 		}
 	})
 }
+
+// TestTurns: a site of 200 pots that all change five times a second is told in parts, each pot four times a second; a page that was
+// late gets all in one frame, and parts again after it. A word goes out at once, out of its turn.
+func TestTurns(t *testing.T) {
+	const n = 200
+	var names []string
+	for i := range n {
+		names = append(names, fmt.Sprint("pot-", i))
+	}
+	inSite(t, names, live.Options{}, func(s *stand) {
+		p := s.page()
+		p.say(msg.Request{Ack: 1})
+		step := 0
+		// run lets the site change for so many steps of 50 ms; it returns the frames that came, acknowledged where the page does so.
+		run := func(steps int, acknowledges bool) []msg.Frame {
+			was := len(p.all())
+			for range steps {
+				if step++; step%4 == 0 {
+					for _, name := range names {
+						s.pots.set(name, "not-proven", fmt.Sprint(step))
+					}
+				}
+				time.Sleep(50 * time.Millisecond)
+				if f, _ := p.last(); acknowledges {
+					p.say(msg.Request{Ack: f.Seq})
+				}
+			}
+			return p.all()[was:]
+		}
+		parts := func(frames []msg.Frame, seconds int) {
+			t.Helper()
+			told, most := map[string]int{}, 0
+			for _, f := range frames {
+				most = max(most, len(f.Pots))
+				for _, pot := range f.Pots {
+					told[pot.Name]++
+				}
+			}
+			if most > n/5 {
+				t.Errorf("a frame of %d pots", most)
+			}
+			for _, name := range names {
+				if told[name] < 4*seconds-1 || told[name] > 4*seconds+1 {
+					t.Errorf("%s was told %d times in %d s", name, told[name], seconds)
+				}
+			}
+		}
+		run(10, true)
+		parts(run(200, true), 10)
+		late := run(20, false) // one frame is in flight
+		if len(late) > 1 {
+			t.Errorf("%d frames without an acknowledgement", len(late))
+		}
+		f, _ := p.last()
+		p.say(msg.Request{Ack: f.Seq})
+		time.Sleep(50 * time.Millisecond)
+		if f, _ = p.last(); len(f.Pots) < n*4/5 {
+			t.Errorf("a page that was late is told of %d pots", len(f.Pots))
+		}
+		p.say(msg.Request{Ack: f.Seq})
+		run(10, true)
+		parts(run(200, true), 10)
+		for i := range 20 {
+			word := []string{"pressurised", "not-proven"}[i%2]
+			s.pots.set("pot-77", word, fmt.Sprint("x", i))
+			was := time.Now()
+			time.Sleep(50 * time.Millisecond)
+			f, at := p.last()
+			if !slices.ContainsFunc(f.Pots, func(pot msg.Pot) bool { return pot.Name == "pot-77" && pot.Answer.Word == word }) || at.Before(was) {
+				t.Errorf("a word is not told in 50 ms: frame of %v, %d pots", at.Sub(was), len(f.Pots))
+			}
+			p.say(msg.Request{Ack: f.Seq})
+		}
+	})
+}
