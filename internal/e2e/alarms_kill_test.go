@@ -11,12 +11,12 @@ import (
 	"gritwatch/protocol/live"
 )
 
-// TestAlarmThroughKills: while a vent has stalled, the broker is killed, then the server, then nobody outside can be reached; all
-// come back later. The beacons at the pot stay off as long as the vessel holds pressure, whoever is alive, and are lit after the next vent; afterwards the alarm's
+// TestAlarmThroughKills: while a vent has stalled, the broker is killed, then the server, then the network between agent and broker is cut, and
+// nobody outside can be reached. Broker and server come back, and hear nothing of the agent until the network does; outside is reached last. The beacons at the pot stay off as long as the vessel holds pressure, whoever is alive, and are lit after the next vent; afterwards the alarm's
 // history is complete, and who could not be reached is told late, once.
 func TestAlarmThroughKills(t *testing.T) {
 	t.Parallel()
-	quay := alarmAgent{"quay-1", []alarmPot{{name: "alder", cycle: "none", events: []string{
+	quay := alarmAgent{name: "quay-1", pots: []alarmPot{{name: "alder", cycle: "none", events: []string{
 		"{at: 5 s, for: 8 s, press: true}", "{at: 102 s, for: 8 s, press: true}",
 		"{at: 11 s, for: 60 s, " + shut + "}", "{at: 13.3 s, for: 57 s, " + plug + "}"}}}}
 	s, h := newSite(t), newHook(t)
@@ -30,7 +30,9 @@ func TestAlarmThroughKills(t *testing.T) {
 	agents := []alarmAgent{quay}
 	s.write("sim.yaml", alarmSim(agents, relays))
 	s.write("site.yaml", alarmServer(agents, fmt.Sprintf(`{url: "mqtt://%s"}`, s.mqtt))+h.config(s))
-	s.write("agent.yaml", quay.config(s.mqtt, beacons))
+	near := freeAddr(t)
+	network := newLink(t, near, s.mqtt)
+	s.write("agent.yaml", quay.config(near, beacons))
 	host, port, _ := strings.Cut(s.mqtt, ":")
 	s.write("mosquitto.conf", fmt.Sprintf("listener %s %s\nallow_anonymous true\n", port, host))
 	broker := func() *program {
@@ -64,8 +66,9 @@ func TestAlarmThroughKills(t *testing.T) {
 	pass(3*time.Second, "without a broker")
 	r.server.kill()
 	pass(6*time.Second, "without a server")
+	network.set(linkState{cut: true})
 	h.setDown(true)
-	pass(9*time.Second, "with nobody to reach")
+	pass(9*time.Second, "without a network, and with nobody to reach")
 	broker()
 	r.startServer()
 	eventually(t, soon, "the alarm stands after the start", func() bool {
@@ -76,6 +79,20 @@ func TestAlarmThroughKills(t *testing.T) {
 		t.Error(err)
 	}
 	acknowledged := time.Now()
+	silent := func(is bool) func() bool {
+		return func() bool {
+			open, err := get[live.Alarms](s, "/api/v1/alarms?state=open")
+			return err == nil && is == slices.ContainsFunc(open.Alarms, func(a live.Alarm) bool {
+				return a.Alarm == "agent-silent" && a.Standing != nil && a.Standing.Active
+			})
+		}
+	}
+	eventually(t, time.Minute, "the agent is silent, as the network is cut", silent(true))
+	if d, err := get[live.AlarmDetail](s, "/api/v1/alarms/"+held.ID); err != nil || d.Standing == nil || !d.Standing.Active {
+		t.Errorf("while the network is cut vessel-held is %+v, %v", d, err)
+	}
+	network.set(linkState{})
+	eventually(t, time.Minute, "the agent is heard again", silent(false))
 	eventually(t, 3*time.Minute, "a minute later", func() bool { return time.Since(acknowledged) > 62*time.Second })
 	h.setDown(false)
 	// Press and vent come at 102 s, and let the alarm go.

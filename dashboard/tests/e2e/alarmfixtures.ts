@@ -102,23 +102,35 @@ export function evidenceOf(kind: string): AlarmEvidence {
     case 'vent-slow':
       return { ...stalledVent(), ...(kind === 'vent-slow' && { rate_per_s: [0.11, 0.42] }) };
     case 'pot-empty-soon':
-      return { contents: { share: 0.18, low: 0.11, high: 0.26, empty_s: { p10: 180, p50: 270, p90: 380 } }, first: true };
+      return { limit_s: 480, contents: { share: 0.18, low: 0.11, high: 0.26, limit: 0.3, empty_s: { p10: 180, p50: 270, p90: 380 } }, first: true };
     case 'separator-restricted':
       return { trend: { value: 1.28, sd: 0.03, limit: 1.5, p10: day(2), p50: day(4), p90: day(9) }, first: true };
     case 'hose-restricted':
       return { trend: { value: 1.62, sd: 0.04, limit: 1.5 } };
     case 'nozzle-low':
-      return { p_pa: [84 * PSI], target_pa: 100 * PSI };
+      return { p_pa: [84 * PSI], p_of: 'nozzle', computed: true, target_pa: 100 * PSI, limit_pa: 90 * PSI };
+    case 'supply-low':
+      return { p_pa: [108 * PSI], p_of: 'supply', target_pa: 100 * PSI, baseline_pa: 120 * PSI, limit_pa: 110 * PSI };
     case 'over-pressure':
-      return { p_pa: [151 * PSI, 156 * PSI] };
+      return { p_pa: [156 * PSI], limit_pa: 150 * PSI };
+    case 'supply-below-vessel':
+      return { p_pa: [80 * PSI, 83 * PSI], limit_pa: 82 * PSI };
+    case 'stop-slow': {
+      const t_s = Array.from({ length: 26 }, (_, i) => i * 0.2);
+      return { p_pa: [97 * PSI, 92 * PSI], p_of: 'nozzle', limit_pa: 32 * PSI, for_s: 5.1, limit_s: 5, trace: { t_s, p_pa: t_s.map((t) => (97 - t) * PSI) } };
+    }
+    case 'press-overlong':
+      return { for_s: 2700.2, limit_s: 2700 };
+    case 'pressure-creep':
+      return { p_pa: [0.2 * PSI, 3.4 * PSI], limit_pa: 3 * PSI };
     case 'sensor-fault':
       return { point: 'hose', fault: 'slow-port', size: 2.4 };
     case 'drain-due':
-      return { water_kg: 3.2 };
+      return { water_kg: 3.2, limit_kg: 3 };
     case 'agent-silent':
-      return { silent_s: 10.2, first: true };
+      return { silent_s: 10.2, limit_s: 10, first: true };
     case 'vessel-unknown':
-      return { because: ['vessel-old', 'agent-silent'] };
+      return { because: ['vessel-old', 'agent-silent'], for_s: 15.2, limit_s: 15, blind: 'stuck' };
     default:
       return {};
   }

@@ -2,9 +2,10 @@
 // a page that is older than its server, and what of all that goes when the connection does.
 import type { Browser, BrowserContextOptions, Page } from 'playwright-core';
 import { afterAll, afterEach, beforeAll, beforeEach, describe, expect, test } from 'vitest';
+import { priorities } from '../../src/lib/protocol/types.gen';
 import { alarm, AlarmDesk, evidenceOf, history, idOf, standing } from './alarmfixtures';
 import { six } from './fixtures';
-import { unfit, violations } from './fit';
+import { laidOut, unfit, violations } from './fit';
 import { DESK, launch, record, Scripted, Tab, watch } from './harness';
 import type { Watch } from './harness';
 
@@ -239,10 +240,10 @@ describe('an alarm', () => {
   test('over the rating is drawn against the rating, in the unit of the viewer', async () => {
     server.alarms = [alarm({ n: 30, alarm: 'over-pressure', priority: 'critical', pot: 'alder' })];
     await open(`#/alarms/${idOf(30)}`);
-    await page.getByRole('img', { name: /when it began 151 psi, when it was found 156 psi; rating 150 psi/ }).waitFor();
+    await page.getByRole('img', { name: /vessel 156 psi; rating 150 psi/ }).waitFor();
     await page.evaluate(() => localStorage.setItem('gritwatch.unit', 'bar'));
     await page.reload();
-    await page.getByRole('img', { name: /when it began 10.41 bar, when it was found 10.76 bar; rating 10.34 bar/ }).waitFor();
+    await page.getByRole('img', { name: /vessel 10.76 bar; rating 10.34 bar/ }).waitFor();
   });
 
   test('of a kind that this page does not know is shown all the same', async () => {
@@ -575,7 +576,26 @@ test('an alarm on paper has its instruction and no word in the present tense', a
   expect(await page.getByRole('button').filter({ visible: true }).count()).toBe(0);
 });
 
+test('the head of the page keeps its height where all priorities are counted', async () => {
+  server.alarms = priorities.flatMap((priority, p) => Array.from({ length: 14 }, (_, i) => alarm({ n: 100 + 20 * p + i, alarm: 'nozzle-low', priority, pot: 'birch' })));
+  await open('#/');
+  for (const [width, most] of [
+    [1280, 58],
+    [1024, 58],
+    [820, 106],
+  ] as const) {
+    await page.setViewportSize({ width, height: 800 });
+    await laidOut(page);
+    const head = await page.locator('header').first().evaluate((el) => ({ height: el.getBoundingClientRect().height, parts: [...el.children].map((c) => c.getBoundingClientRect().toJSON() as DOMRect), cut: [...el.children].filter((c) => c.scrollWidth > c.clientWidth + 1).length }));
+    expect(head.height, `at ${width}`).toBeLessThanOrEqual(most);
+    expect(head.cut, `at ${width}`).toBe(0);
+    for (const [i, a] of head.parts.entries())
+      for (const b of head.parts.slice(i + 1)) expect(a.right <= b.left + 0.5 || b.right <= a.left + 0.5 || a.bottom <= b.top + 0.5 || b.bottom <= a.top + 0.5, `parts lie over each other at ${width}`).toBe(true);
+  }
+});
+
 test('nothing overflows at any size, and targets are 48 px', async () => {
+  server.faults = [`cycles and alarms are not stored: /${'data/'.repeat(30)}records.db is locked`];
   desk.ended = history(8);
   await open('#/alarms');
   const parts = '.view *, header *';
@@ -615,19 +635,38 @@ test.each([
 });
 
 test('every kind’s evidence is drawn or said', async () => {
-  const kinds = ['vent-slow', 'hose-restricted', 'drain-due', 'config-doubt'];
+  const kinds = ['vent-slow', 'hose-restricted', 'drain-due', 'config-doubt', 'supply-low', 'nozzle-low', 'over-pressure', 'supply-below-vessel', 'stop-slow', 'press-overlong', 'pressure-creep', 'vessel-unknown', 'pot-empty-soon', 'agent-silent', 'vessel-held'];
   server.alarms = kinds.map((kind, i) => alarm({ n: 50 + i, alarm: kind, priority: 'medium', pot: 'alder' }));
   await open('#/alarms');
   const shown: Record<string, string> = {};
+  const pictures: Record<string, string> = {};
   for (const [i, kind] of kinds.entries()) {
     await page.goto(`${server.url}#/alarms/active/${idOf(50 + i)}`);
     await expect.poll(() => detail().getAttribute('data-detail')).toBe(idOf(50 + i));
     await detail().getByText('What happened').waitFor();
     shown[kind] = await detail().locator('.shows').innerText();
+    const drawn = await detail().locator('.shows [role="img"]').all();
+    pictures[kind] = (await Promise.all(drawn.map((p) => p.getAttribute('aria-label')))).join('; ');
   }
   expect(shown['vent-slow']).toContain('falls by 11 % of its pressure a second; the slowest healthy vent by 42 %');
   expect(shown['hose-restricted']).toContain('limit');
-  expect(shown['drain-due']).toContain('water');
+  expect(shown['drain-due']).toContain('about 3.2 kg of water since the last drain');
+  expect(shown['drain-due']).toContain('it is to be drained at 3.0 kg');
+  expect(pictures['supply-low']).toBe('Reading against its limit: supply while it was healthy 120 psi, supply 108 psi; limit 110 psi');
+  expect(pictures['nozzle-low']).toBe('Reading against its limit: target 100 psi, nozzle, computed 84 psi; limit 90 psi');
+  expect(pictures['over-pressure']).toBe('Reading against its limit: vessel 156 psi; rating 150 psi');
+  expect(pictures['supply-below-vessel']).toBe('Reading against its limit: supply 80 psi, vessel 83 psi; limit 82 psi');
+  expect(pictures['pressure-creep']).toBe('Reading against its limit: at its lowest 0.2 psi, when it was found 3.4 psi; limit 3.0 psi');
+  expect(pictures['stop-slow']).toBe('Nozzle pressure since the release: 92 psi after 5.0 s; Reading against its limit: at the release 97 psi, when it was found 92 psi; limit 32 psi');
+  expect(shown['stop-slow']).toContain('The nozzle since the release');
+  expect(shown['stop-slow']).toContain('still 92 psi 5.1 s after the release');
+  expect(shown['stop-slow']).toContain('a blast is under 32 psi after 5 s');
+  expect(shown['stop-slow']).not.toContain('healthy vent');
+  expect(shown['press-overlong']).toMatch(/pressed since .*, for 45 min when it was found; the limit is 45 min/);
+  expect(shown['vessel-unknown']).toContain('not known for 15 s when it was found; the limit is 15 s');
+  expect(shown['vessel-unknown']).toContain('the vessel’s gauge: stuck');
+  expect(shown['pot-empty-soon']).toContain('it is told under 30 % where less than 8 min of blasting are left');
+  expect(shown['agent-silent']).toContain('the limit is 10 s');
   expect(shown['config-doubt']).toContain('Nothing was recorded that could be drawn.');
   expect(evidenceOf('config-doubt')).toEqual({});
 });

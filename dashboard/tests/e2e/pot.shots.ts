@@ -39,9 +39,9 @@ describe('shots of the pot', () => {
           const page = await browser.newPage({ viewport, colorScheme });
           await page.goto(server.url);
           await page.getByText('VENTED').first().waitFor();
+          await expect.poll(() => page.locator('[data-pot]').count()).toBe(n);
           await page.waitForTimeout(400);
           await page.screenshot({ path: `${folder}site-${n}-${viewport.width}-${colorScheme}.png`, fullPage: n <= 6 });
-          expect(await page.locator('[data-pot]').count()).toBe(n);
           server.alarms = [];
           await page.close();
         });

@@ -279,11 +279,35 @@ describe('the page', () => {
     await page.getByText('No pot matches').waitFor();
   });
 
+  test('makes the strips of 200 pots in pieces, and has them all on paper', async () => {
+    server.pots = many(200);
+    await open({});
+    await page.addInitScript(() => {
+      const steps: number[] = [];
+      (window as unknown as { steps: number[] }).steps = steps;
+      const strips = (m: MutationRecord) => [...m.addedNodes].filter((n) => n instanceof HTMLElement && n.dataset['pot'] !== undefined).length;
+      new MutationObserver((list) => steps.push(list.reduce((sum, m) => sum + strips(m), 0))).observe(document, { subtree: true, childList: true });
+    });
+    await page.reload();
+    await expect.poll(() => page.locator('[data-pot]').count()).toBe(200);
+    const steps = await page.evaluate(() => (window as unknown as { steps: number[] }).steps);
+    expect(Math.max(...steps)).toBeLessThanOrEqual(16);
+    await page.getByRole('searchbox').fill('acacia 2');
+    await expect.poll(() => page.locator('[data-pot]').count()).toBe(1);
+    const printed = await page.getByRole('searchbox').evaluate((el) => {
+      (el as HTMLInputElement).value = '';
+      el.dispatchEvent(new Event('input', { bubbles: true }));
+      window.dispatchEvent(new Event('beforeprint'));
+      return document.querySelectorAll('[data-pot]').length;
+    });
+    expect(printed).toBe(200);
+  });
+
   test('what is out of sight follows slowly, its answer at once, and its end cannot be missed when it comes into sight', async () => {
     const pots = many(200);
     server.pots = pots;
     await open();
-    await answerOf('maple').waitFor();
+    await expect.poll(() => page.locator('[data-pot]').count()).toBe(200);
     const far = (await page.locator('[data-pot]:has([data-word="vented"])').last().getAttribute('data-pot')) ?? '';
     const looks = () =>
       page.locator(`[data-pot="${far}"] .in`).evaluate((el) => ({ opacity: getComputedStyle(el).opacity, fades: el.getAnimations().filter((a) => a.playState === 'running').length }));

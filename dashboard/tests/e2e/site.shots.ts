@@ -38,8 +38,8 @@ describe('shots', () => {
           await page.goto(server.url);
           await page.getByText('VENTED').first().waitFor();
           const path = `${folder}${viewport.width}-${colorScheme}-${pots}.png`;
+          await expect.poll(() => page.locator('[data-pot]').count()).toBe(pots);
           await page.screenshot({ path, fullPage: viewport.width < 2000 && pots === 6 });
-          expect(await page.locator('[data-pot]').count()).toBe(pots);
           await page.close();
         });
       }

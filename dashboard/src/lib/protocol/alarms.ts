@@ -70,18 +70,26 @@ export function evidence(value: unknown, at: string): AlarmEvidence {
   const texts = (v: unknown, at: string) => list(v, at).map((s, i) => text(s, `${at}[${i}]`));
   return {
     ...maybe(e, 'p_pa', at, row),
+    ...maybe(e, 'p_of', at, (v, at) => oneOf(v, points, at)),
+    ...maybe(e, 'computed', at, flag),
+    ...optional(e, 'limit_pa', at),
+    ...optional(e, 'target_pa', at),
+    ...optional(e, 'baseline_pa', at),
     ...maybe(e, 'rate_per_s', at, row),
+    ...optional(e, 'for_s', at),
+    ...optional(e, 'limit_s', at),
     ...maybe(e, 'trace', at, ventTrace),
     ...maybe(e, 'envelope', at, ventEnvelope),
     ...maybe(e, 'because', at, texts),
+    ...maybe(e, 'blind', at, text),
     ...maybe(e, 'point', at, (v, at) => oneOf(v, points, at)),
     ...maybe(e, 'fault', at, text),
     ...maybe(e, 'other', at, text),
     ...optional(e, 'size', at),
-    ...optional(e, 'target_pa', at),
     ...maybe(e, 'trend', at, trend),
     ...maybe(e, 'contents', at, contents),
     ...optional(e, 'water_kg', at),
+    ...optional(e, 'limit_kg', at),
     ...optional(e, 'silent_s', at),
     ...maybe(e, 'safe', at, flag),
     ...optional(e, 'ahead_s', at),
@@ -108,7 +116,7 @@ function trend(value: unknown, at: string): AlarmTrend {
 
 function contents(value: unknown, at: string): AlarmContents {
   const c = fields(value, at);
-  return { ...optional(c, 'share', at), ...optional(c, 'low', at), ...optional(c, 'high', at), ...maybe(c, 'empty_s', at, quantiles) };
+  return { ...optional(c, 'share', at), ...optional(c, 'low', at), ...optional(c, 'high', at), ...optional(c, 'limit', at), ...maybe(c, 'empty_s', at, quantiles) };
 }
 
 function counts(value: unknown, at: string): AlarmCounts {

@@ -110,6 +110,18 @@ describe('a pot that does not fit is left out, named, and the others stay', () =
   });
 });
 
+test.each([
+  [(p: Record<string, unknown>) => (p['losses'] = { ...(p['losses'] as object), separator: { from: 'supply', excess: { pa: '1', share: 0 } } }), 'frame.pots[0].losses.separator.excess.pa: not a number'],
+  [(p: Record<string, unknown>) => (p['pressure_pa'] = { vessel: null }), 'frame.pots[0].pressure_pa.vessel: not a number'],
+  [(p: Record<string, unknown>) => (p['points'] = ['vessel', 3]), 'frame.pots[0].points[1]: 3 is not one of supply, separator, vessel, hose, nozzle, control'],
+  [(p: Record<string, unknown>) => (p['findings'] = ['', {}]), 'frame.pots[0].findings[1]: not a text'],
+  [(p: Record<string, unknown>) => (p['used_kg'] = -1), 'frame.pots[0].used_kg: negative'],
+  [(p: Record<string, unknown>) => (p['baseline'] = 7), 'frame.pots[0].baseline: not an object'],
+  [(p: Record<string, unknown>) => (p['resistance'] = { hose: 'x' }), 'frame.pots[0].resistance.hose: not a number'],
+])('what does not fit is told with where it stands (%#)', (change, problem) => {
+  expect(decodeFrame(changed(change))).toMatchObject({ problems: [problem] });
+});
+
 test('what a newer server adds is passed over', () => {
   const got = decodeFrame(changed((p) => (p['level_kg'] = 12)));
   expect(got).toMatchObject({ ok: true, problems: [] });

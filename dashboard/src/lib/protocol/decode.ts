@@ -1,7 +1,7 @@
 // Unknown JSON to typed frames. What does not fit is rejected with a reason and counted, never thrown and never
 // guessed: a pot that cannot be read is named, so that the page takes back what it last said of it.
-import { fields, flag, instant, list, maybe, name, number, numbers, oneOf, optional, text, Unfit } from './read';
-import type { Fields } from './read';
+import { below, each, fields, flag, instant, list, maybe, name, number, numbers, oneOf, optional, put, text, Unfit } from './read';
+import type { Fields, Filling } from './read';
 import { airs, alarmDeeds, alarmStates, baselineKinds, frameTypes, outcomeTypes, points, priorities, qualities, segments, states, units, words } from './types.gen';
 import type { Account, Answer, Baseline, Condensate, Cost, Drops, Frame, OutcomeType, Point, Pot, Pressures, Quality, Quantiles, Ratios, RunningVent, SegmentLoss, StandingAlarm, VentEnvelope, VentTrace, Wear, Wears } from './types.gen';
 
@@ -77,7 +77,7 @@ function frame(value: unknown): Decoded {
   const seen = new Set<string>();
   f['pots'].forEach((value: unknown, i) => {
     try {
-      const p = pot(value, `frame.pots[${i}]`);
+      const p = below(value, () => `frame.pots[${i}]`, pot);
       if (seen.has(p.name)) throw new Unfit(`frame.pots[${i}].name: ${p.name} stands twice`);
       seen.add(p.name);
       pots.push(p);
@@ -109,32 +109,38 @@ function frame(value: unknown): Decoded {
 
 function pot(value: unknown, at: string): Pot {
   const p = fields(value, at);
-  const t = p['t'] === undefined ? undefined : instant(p['t'], `${at}.t`);
-  return {
-    kind: oneOf(p['kind'], ['estimate'] as const, `${at}.kind`),
+  const out: Filling<Pot> = {
+    kind: oneOf(p['kind'], kinds, `${at}.kind`),
     name: name(p['name'], `${at}.name`),
     site: text(p['site'], `${at}.site`),
-    ...(t !== undefined && { t }),
-    ...optional(p, 'age_s', at, true),
     simulated: flag(p['simulated'], `${at}.simulated`),
     state: oneOf(p['state'], states, `${at}.state`),
-    ...optional(p, 'state_for_s', at, true),
     pressure_pa: numbers(p['pressure_pa'], points, `${at}.pressure_pa`) as Pressures,
-    ...(p['quality'] !== undefined && { quality: quality(p['quality'], `${at}.quality`) }),
     drop_pa: numbers(p['drop_pa'], segments, `${at}.drop_pa`) as Drops,
-    ...optional(p, 'nozzle_pa', at),
     nozzle_measured: flag(p['nozzle_measured'], `${at}.nozzle_measured`),
-    ...optional(p, 'production', at),
-    ...figures(p, at),
-    ...maybe(p, 'vent', at, vent),
     answer: answer(p['answer'], `${at}.answer`),
     air: oneOf(p['air'], airs, `${at}.air`),
-    ...optional(p, 'target_pa', at, true),
     rated_pa: number(p['rated_pa'], `${at}.rated_pa`),
     unit: oneOf(p['unit'], units, `${at}.unit`),
-    points: list(p['points'], `${at}.points`).map((v, i) => oneOf(v, points, `${at}.points[${i}]`)),
+    points: each(p['points'], `${at}.points`, point),
     agent: text(p['agent'], `${at}.agent`),
   };
+  if (p['t'] !== undefined) out.t = instant(p['t'], `${at}.t`);
+  put(out, p, 'age_s', at, true);
+  put(out, p, 'state_for_s', at, true);
+  if (p['quality'] !== undefined) out.quality = quality(p['quality'], `${at}.quality`);
+  put(out, p, 'nozzle_pa', at);
+  put(out, p, 'production', at);
+  put(out, p, 'target_pa', at, true);
+  if (p['vent'] !== undefined) out.vent = below(p['vent'], () => `${at}.vent`, vent);
+  figures(out, p, at);
+  return out;
+}
+
+const kinds = ['estimate'] as const;
+
+function point(value: unknown, at: string): Point {
+  return oneOf(value, points, at);
 }
 
 /** standing reads an open alarm. Its kind may be one that this page does not know: it is shown all the same. */
@@ -164,30 +170,39 @@ export function standing(value: unknown, at: string): StandingAlarm {
   };
 }
 
-/** figures are what is estimated of flow, contents, losses and wear; all of it may be absent. */
-function figures(p: Fields, at: string): Partial<Pot> {
-  return {
-    ...optional(p, 'air_kg_s', at),
-    ...optional(p, 'level_kg', at),
-    ...optional(p, 'level_sd_kg', at, true),
-    ...optional(p, 'level_share', at),
-    ...optional(p, 'level_low', at),
-    ...optional(p, 'level_high', at),
-    ...optional(p, 'flow_kg_s', at),
-    ...optional(p, 'loading', at),
-    ...optional(p, 'used_kg', at, true),
-    ...maybe(p, 'empty_s', at, quantiles),
-    ...maybe(p, 'empty_clock_s', at, quantiles),
-    ...optional(p, 'bore_mm', at, true),
-    ...optional(p, 'bore_sd_mm', at, true),
-    ...maybe(p, 'resistance', at, (v, at) => numbers(v, segments, at) as Ratios),
-    ...optional(p, 'exhaust', at, true),
-    ...maybe(p, 'losses', at, account),
-    ...maybe(p, 'baseline', at, baseline),
-    ...maybe(p, 'wear', at, wears),
-    ...maybe(p, 'condensate', at, condensate),
-    ...maybe(p, 'findings', at, (v, at) => list(v, at).map((f, i) => text(f, `${at}[${i}]`))),
+/** figures reads what is estimated of flow, contents, losses and wear; all of it may be absent. */
+function figures(out: Filling<Pot>, p: Fields, at: string): void {
+  put(out, p, 'air_kg_s', at);
+  put(out, p, 'level_kg', at);
+  put(out, p, 'level_sd_kg', at, true);
+  put(out, p, 'level_share', at);
+  put(out, p, 'level_low', at);
+  put(out, p, 'level_high', at);
+  put(out, p, 'flow_kg_s', at);
+  put(out, p, 'loading', at);
+  put(out, p, 'used_kg', at, true);
+  put(out, p, 'bore_mm', at, true);
+  put(out, p, 'bore_sd_mm', at, true);
+  put(out, p, 'exhaust', at, true);
+  const read = <K extends keyof Pot>(key: K, as: (value: unknown, at: string) => NonNullable<Pot[K]>) => {
+    if (p[key] !== undefined) out[key] = below(p[key], () => `${at}.${key}`, as);
   };
+  read('empty_s', quantiles);
+  read('empty_clock_s', quantiles);
+  read('resistance', ratios);
+  read('losses', account);
+  read('baseline', baseline);
+  read('wear', wears);
+  read('condensate', condensate);
+  read('findings', texts);
+}
+
+function ratios(value: unknown, at: string): Ratios {
+  return numbers(value, segments, at) as Ratios;
+}
+
+function texts(value: unknown, at: string): readonly string[] {
+  return each(value, at, text);
 }
 
 function vent(value: unknown, at: string): RunningVent {
@@ -227,21 +242,22 @@ export function quantiles(value: unknown, at: string): Quantiles {
 
 function cost(value: unknown, at: string): Cost {
   const c = fields(value, at);
-  return { pa: number(c['pa'], `${at}.pa`), share: number(c['share'], `${at}.share`), ...optional(c, 'money_h', at) };
+  const out: Filling<Cost> = { pa: number(c['pa'], `${at}.pa`), share: number(c['share'], `${at}.share`) };
+  put(out, c, 'money_h', at);
+  return out;
+}
+
+function segment(value: unknown, at: string): SegmentLoss {
+  const s = fields(value, at);
+  const out: Filling<SegmentLoss> = { from: oneOf(s['from'], points, `${at}.from`), excess: cost(s['excess'], `${at}.excess`) };
+  put(out, s, 'flow_pa', at);
+  put(out, s, 'mix_pa', at);
+  put(out, s, 'resistance_pa', at);
+  return out;
 }
 
 function account(value: unknown, at: string): Account {
   const a = fields(value, at);
-  const segment = (v: unknown, at: string): SegmentLoss => {
-    const s = fields(v, at);
-    return {
-      from: oneOf(s['from'], points, `${at}.from`),
-      excess: cost(s['excess'], `${at}.excess`),
-      ...optional(s, 'flow_pa', at),
-      ...optional(s, 'mix_pa', at),
-      ...optional(s, 'resistance_pa', at),
-    };
-  };
   return {
     fall: cost(a['fall'], `${at}.fall`),
     sag: cost(a['sag'], `${at}.sag`),
@@ -305,7 +321,7 @@ function wears(value: unknown, at: string): Wears {
 function answer(value: unknown, at: string): Answer {
   const a = fields(value, at);
   const word = oneOf(a['word'], words, `${at}.word`);
-  const because = list(a['because'], `${at}.because`).map((v, i) => text(v, `${at}.because[${i}]`));
+  const because = texts(a['because'], `${at}.because`);
   const age = optional(a, 'age_s', at, true);
   if (word === 'vented' && because.length > 0) throw new Unfit(`${at}: vented, yet with reasons against it`);
   if (word === 'vented' && age['age_s'] === undefined) throw new Unfit(`${at}: vented, yet without an age`);

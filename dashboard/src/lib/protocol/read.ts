@@ -3,16 +3,29 @@
 /** What does not fit. */
 export class Unfit extends Error {}
 
+/**
+ * below reads what stands in something else. Where it stands there is only put together when it does not fit: of a large site the
+ * places of all that fits would cost more than reading it.
+ */
+export function below<T>(value: unknown, at: () => string, read: (value: unknown, at: string) => T): T {
+  try {
+    return read(value, '');
+  } catch (e) {
+    throw e instanceof Unfit ? new Unfit(at() + e.message) : e;
+  }
+}
+
 export type Fields = Readonly<Record<string, unknown>>;
 
 /** maybe reads what may be absent. */
 export function maybe<K extends string, T>(f: Fields, key: K, at: string, read: (value: unknown, at: string) => T): { [k in K]?: T } {
-  return f[key] === undefined ? {} : ({ [key]: read(f[key], `${at}.${key}`) } as { [k in K]?: T });
+  return f[key] === undefined ? {} : ({ [key]: below(f[key], () => `${at}.${key}`, read) } as { [k in K]?: T });
 }
 
 export function numbers(value: unknown, keys: readonly string[], at: string): Record<string, number> {
   const out: Record<string, number> = {};
-  for (const [k, v] of Object.entries(fields(value, at))) out[oneOf(k, keys, at)] = number(v, `${at}.${k}`);
+  const f = fields(value, at);
+  for (const k in f) out[oneOf(k, keys, at)] = number(f[k], `${at}.${k}`);
   return out;
 }
 
@@ -22,6 +35,22 @@ export function optional<K extends string>(f: Fields, key: K, at: string, positi
   const n = number(v, `${at}.${key}`);
   if (positive && n < 0) throw new Unfit(`${at}.${key}: negative`);
   return { [key]: n } as { [k in K]?: number };
+}
+
+/** What is still being read. */
+export type Filling<T> = { -readonly [k in keyof T]: T[k] };
+
+/** put reads a number that may be absent into a member of the same name; without the object that optional makes for each. */
+export function put<K extends string>(out: { [k in K]?: number }, f: Fields, key: K, at: string, positive = false): void {
+  const v = f[key];
+  if (v === undefined) return;
+  if (typeof v !== 'number' || !Number.isFinite(v) || (positive && v < 0)) optional(f, key, at, positive); // says what is wrong
+  out[key] = v as number;
+}
+
+/** each reads the members of a list. */
+export function each<T>(value: unknown, at: string, read: (value: unknown, at: string) => T): readonly T[] {
+  return list(value, at).map((v, i) => below(v, () => `${at}[${i}]`, read));
 }
 
 export function fields(value: unknown, at: string): Fields {
@@ -50,9 +79,8 @@ export function flag(value: unknown, at: string): boolean {
 }
 
 export function oneOf<T extends string>(value: unknown, list: readonly T[], at: string): T {
-  const found = list.find((v) => v === value);
-  if (found === undefined) throw new Unfit(`${at}: ${JSON.stringify(value)} is not one of ${list.join(', ')}`);
-  return found;
+  if (!list.includes(value as T)) throw new Unfit(`${at}: ${JSON.stringify(value)} is not one of ${list.join(', ')}`);
+  return value as T;
 }
 
 export function instant(value: unknown, at: string): string {

@@ -1,7 +1,7 @@
 import { describe, expect, test } from 'vitest';
 import { many, pot, six } from '../../../tests/e2e/fixtures';
 import { codes } from '../protocol/types.gen';
-import { asks, byName, REORDER_MS, SteadyOrder, urgency } from './order';
+import { asks, byName, MOVES, REORDER_MS, SteadyOrder, toward, urgency } from './order';
 import type { Urgency } from './order';
 
 test('who needs someone', () => {
@@ -81,4 +81,66 @@ test('the order that is wanted is kept, and a change afterwards still moves', ()
   expect(o.update(entries('b0 a2'), 5000, true)).toEqual(['a', 'b']);
   expect(o.update(entries('b0 a2'), 5001, false)).toEqual(['b', 'a']);
   expect(o.update(entries('b2 a2'), 10_002, false)).toEqual(['a', 'b']);
+});
+
+describe('a change of many', () => {
+  const fifty = Array.from({ length: 50 }, (_, i) => `pot-${i}`);
+  const all = (urgent: (i: number) => Urgency) => fifty.map((name, i) => ({ name, urgency: urgent(i) }));
+
+  test('goes in steps of a look each, the most urgent first, then holds still', () => {
+    const o = new SteadyOrder();
+    o.update(all(() => 3), 0, false);
+    const worse = all((i) => (i >= 20 ? 1 : i >= 10 ? 3 : 2));
+    let t = REORDER_MS;
+    const first = o.update(worse, t, false);
+    expect(first.slice(0, MOVES)).not.toEqual(fifty.slice(0, MOVES));
+    expect(first).toHaveLength(50);
+    expect(o.update(worse, (t += 200), true)).toBe(first); // a finger stops it
+    let last = first;
+    for (let i = 0; i < 5; i++) last = o.update(worse, (t += 200), false);
+    expect(last).toEqual([...fifty.slice(20), ...fifty.slice(0, 10), ...fifty.slice(10, 20)]);
+    expect(o.update(all(() => 3), t + 1000, false)).toBe(last);
+  });
+
+  test('leads to where it began to lead, and what changed meanwhile waits', () => {
+    const o = new SteadyOrder();
+    o.update(all(() => 3), 0, false);
+    const odd = all((i) => (i % 2 === 1 ? 1 : 3));
+    let names = o.update(odd, REORDER_MS, false);
+    const other = all((i) => (i % 2 === 1 ? 1 : i === 40 ? 0 : 3));
+    for (let t = REORDER_MS + 200; t < REORDER_MS + 2000; t += 200) names = o.update(other, t, false);
+    expect(names.indexOf('pot-40')).toBeGreaterThan(24);
+    expect(o.update(other, 3 * REORDER_MS, false)[0]).toBe('pot-40');
+  });
+
+  test('with a pot that is new or gone names each once', () => {
+    const o = new SteadyOrder();
+    o.update(all(() => 3), 0, false);
+    const worse = all((i) => (i % 2 === 1 ? 1 : 3));
+    o.update(worse, REORDER_MS, false);
+    const without = worse.filter((e) => e.name !== 'pot-7');
+    const names = o.update([...without, { name: 'oak', urgency: 2 }], REORDER_MS + 200, false);
+    expect([...names].toSorted(byName)).toEqual(['oak', ...fifty.filter((n) => n !== 'pot-7')].toSorted(byName));
+  });
+
+  test('gets there with as few moves as can be, each name once, from any order to any other', () => {
+    let seed = 7; // a generator with a full period: Park and Miller, CACM 31 (1988) 1192
+    const random = () => (seed = (seed * 16_807) % 2_147_483_647) / 2_147_483_647;
+    const shuffled = () => fifty.map((n) => [random(), n] as const).toSorted(([a], [b]) => a - b).map(([, n]) => n);
+    for (let i = 0; i < 200; i++) {
+      const target = shuffled();
+      const wrong = 1 + Math.floor(random() * 30);
+      const moved = new Set(shuffled().slice(0, wrong));
+      // So many are taken out and put in elsewhere: no more are wrong.
+      let names: readonly string[] = target.filter((n) => !moved.has(n));
+      for (const n of moved) names = names.toSpliced(Math.floor(random() * (names.length + 1)), 0, n);
+      let steps = 0;
+      while (names.some((n, k) => n !== target[k])) {
+        names = toward(names, target, 7);
+        expect(new Set(names).size).toBe(50);
+        steps++;
+      }
+      expect(steps).toBeLessThanOrEqual(Math.ceil(wrong / 7));
+    }
+  });
 });

@@ -38,40 +38,94 @@ interface Entry {
 
 /** Time between two changes of the order, ms. */
 export const REORDER_MS = 4000;
+/** So many pots move with one look at the most: each that comes into sight must be laid out, and many at once would hold up the page. */
+export const MOVES = 12;
 
 export class SteadyOrder {
   #names: readonly string[] = [];
   /** What the order was last made of, where it is the one that is wanted: with many pots sorting costs more than all else here. */
   #settled: readonly Entry[] | null = null;
+  /** The order that a change under way leads to. */
+  #target: readonly string[] | null = null;
   #changed = Number.NEGATIVE_INFINITY;
+  /** All names in the order of people, as of the last change of who is there. */
+  #byName: readonly string[] = [];
 
   /** The order to show at the instant mono, ms. New pots appear and gone ones vanish at once; moves wait. */
   update(entries: readonly Entry[], mono: number, pointerDown: boolean): readonly string[] {
     if (this.#settled !== null && same(this.#settled, entries)) return this.#names;
     this.#settled = null;
-    const want = entries.toSorted((a, b) => a.urgency - b.urgency || byName(a.name, b.name)).map((e) => e.name);
-    const membership = want.length !== this.#names.length || want.some((n) => !this.#names.includes(n));
-    if (!membership && want.every((n, i) => n === this.#names[i])) {
+    const want = this.#sorted(entries);
+    const shown = new Set(this.#names);
+    if (want.length !== shown.size || want.some((n) => !shown.has(n))) {
+      if (shown.size === 0) this.#changed = mono;
+      const wanted = new Set(want);
+      this.#names = [...this.#names.filter((n) => wanted.has(n)), ...want.filter((n) => !shown.has(n))];
+      this.#target = null;
+    }
+    if (want.every((n, i) => n === this.#names[i])) {
       this.#settled = entries;
+      this.#target = null;
       return this.#names;
     }
-    if (pointerDown || mono - this.#changed < REORDER_MS) {
-      if (membership) {
-        const wanted = new Set(want);
-        const shown = new Set(this.#names);
-        this.#names = [...this.#names.filter((n) => wanted.has(n)), ...want.filter((n) => !shown.has(n))];
-      }
-      return this.#names;
+    if (pointerDown || (this.#target === null && mono - this.#changed < REORDER_MS)) return this.#names;
+    // A change under way goes on to where it began to lead, so that it ends, whatever changes meanwhile.
+    const target = this.#target ?? want;
+    this.#names = toward(this.#names, target, MOVES);
+    this.#target = this.#names.every((n, i) => n === target[i]) ? null : target;
+    if (this.#target === null) {
+      this.#changed = mono;
+      if (target === want) this.#settled = entries;
     }
-    this.#names = want;
-    this.#changed = mono;
-    this.#settled = entries;
-    return want;
+    return this.#names;
+  }
+
+  #sorted(entries: readonly Entry[]): readonly string[] {
+    const urgencies = new Map(entries.map((e) => [e.name, e.urgency]));
+    if (urgencies.size !== this.#byName.length || !this.#byName.every((n) => urgencies.has(n))) this.#byName = [...urgencies.keys()].toSorted(byName);
+    return ([0, 1, 2, 3] as const).flatMap((u) => this.#byName.filter((n) => urgencies.get(n) === u));
   }
 }
 
+/** toward moves up to so many of the names to where target has them, the first of target's that stand wrong; the others stay as they are. Both have the same names. */
+export function toward(names: readonly string[], target: readonly string[], moves: number): readonly string[] {
+  const at = new Map(names.map((n, i) => [n, i]));
+  const right = ascending(target.map((n) => at.get(n) ?? 0));
+  const wrong = target.filter((_, i) => !right.has(i));
+  if (wrong.length <= moves) return target;
+  const moved = new Set(wrong.slice(0, moves));
+  const later = new Set(wrong.slice(moves));
+  // Whoever moves goes right behind the one before it, or to the front.
+  const behind = new Map<string | null, string[]>();
+  let before: string | null = null;
+  for (const n of target) {
+    if (moved.has(n)) behind.set(before, [...(behind.get(before) ?? []), n]);
+    else if (!later.has(n)) before = n;
+  }
+  return [...(behind.get(null) ?? []), ...names.filter((n) => !moved.has(n)).flatMap((n) => [n, ...(behind.get(n) ?? [])])];
+}
+
+/** ascending is where a longest ascending part of distinct numbers stands (patience sorting). */
+function ascending(values: readonly number[]): ReadonlySet<number> {
+  const ends: number[] = []; // where the best part of each length ends
+  const before: number[] = [];
+  values.forEach((v, i) => {
+    let [low, high] = [0, ends.length];
+    while (low < high) {
+      const mid = (low + high) >> 1;
+      if ((values[ends[mid] ?? 0] ?? 0) < v) low = mid + 1;
+      else high = mid;
+    }
+    before[i] = ends[low - 1] ?? -1;
+    ends[low] = i;
+  });
+  const out = new Set<number>();
+  for (let i = ends.at(-1) ?? -1; i >= 0; i = before[i] ?? -1) out.add(i);
+  return out;
+}
+
 function same(a: readonly Entry[], b: readonly Entry[]): boolean {
-  return a.length === b.length && a.every((e, i) => e.name === b[i]?.name && e.urgency === b[i].urgency);
+  return a === b || (a.length === b.length && a.every((e, i) => e.name === b[i]?.name && e.urgency === b[i].urgency));
 }
 
 const collator = new Intl.Collator('en', { numeric: true });

@@ -1,4 +1,4 @@
-import type { Pot } from '../protocol/types.gen';
+import type { Pot, State } from '../protocol/types.gen';
 import { shown } from './answer';
 import type { Shown } from './answer';
 import { TICK_MS } from './lease';
@@ -35,6 +35,8 @@ let turns = 0;
 /** One pot: its newest estimate, and what the page says of it now. */
 export class PotState {
   latest = $state.raw<Pot>() as Pot;
+  /** The newest estimate's: what follows it alone need not look at each estimate. */
+  state = $state<State>('unknown');
   answer = $state.raw<Shown>(nothing);
   since = $state.raw<Since | null>(null);
   /** Monotonic instant at which a vented answer ends without news, ms; null where none is shown. */
@@ -63,6 +65,7 @@ export class PotState {
   /** Takes a newer estimate. */
   take(pot: Pot, stamp: Stamp): void {
     this.latest = pot;
+    this.state = pot.state;
     this.#stamp = stamp;
     this.#unreadable = false;
     this.#arrived = stamp.arrived;

@@ -37,6 +37,8 @@ export class SiteState {
 
   readonly #pots = new Map<string, PotState>();
   readonly #steady = new SteadyOrder();
+  /** The urgencies as the order takes them: the same list while they are the same. */
+  readonly #entries = $derived([...this.urgencies].map(([name, urgency]) => ({ name, urgency })));
 
   /** Tells whether there is a pot of the name. */
   has(name: string): boolean {
@@ -98,20 +100,26 @@ export class SiteState {
   /** Says all answers anew and settles the order, at the instant mono, ms. */
   look(lease: Lease, mono: number, server: number | null, pointerDown: boolean): void {
     for (const pot of this.#pots.values()) pot.look(lease, mono, server);
-    const entries = [...this.urgencies].map(([name, u]) => ({ name, urgency: u }));
-    const order = this.#steady.update(entries, mono, pointerDown);
+    const order = this.#steady.update(this.#entries, mono, pointerDown);
     if (order !== this.order) this.order = order;
   }
 
   #summarise(): void {
-    const pots = [...this.#pots.values()].map((p) => p.latest);
-    const next = new Map(pots.map((p) => [p.name, urgency(p, this.worst(p))] as const));
+    let [simulated, same] = [0, this.urgencies.size === this.#pots.size];
+    let first: Pot | null = null;
+    const next = new Map<string, Urgency>();
+    for (const [name, { latest }] of this.#pots) {
+      first ??= latest;
+      if (latest.simulated) simulated++;
+      const u = urgency(latest, this.worst(latest));
+      same &&= this.urgencies.get(name) === u;
+      next.set(name, u);
+    }
     // Gone pots leave the order with the next look, so the order never names what is not there.
-    if (next.size !== this.urgencies.size || [...next].some(([n, u]) => this.urgencies.get(n) !== u)) this.urgencies = next;
-    this.order = this.order.every((n) => this.#pots.has(n)) ? this.order : this.order.filter((n) => this.#pots.has(n));
-    this.simulated = pots.filter((p) => p.simulated).length;
-    const first: Pot | undefined = pots[0];
-    if (first !== undefined) {
+    if (!same) this.urgencies = next;
+    if (!this.order.every((n) => this.#pots.has(n))) this.order = this.order.filter((n) => this.#pots.has(n));
+    this.simulated = simulated;
+    if (first !== null) {
       this.name = first.site;
       this.unit = first.unit;
     }

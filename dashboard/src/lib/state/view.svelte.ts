@@ -53,11 +53,11 @@ export class View {
   }
 
   /** Tells whether a pot passes search and filter. A pot whose vent stalled passes every filter. */
-  shows(pot: Pot, urgency: Urgency): boolean {
+  shows(pot: Pick<Pot, 'name' | 'state'>, urgency: Urgency): boolean {
     return this.#matches(pot) && (this.filter === 'all' || urgency === 0 || group(pot, urgency) === this.filter);
   }
 
-  #matches(pot: Pot): boolean {
+  #matches(pot: Pick<Pot, 'name'>): boolean {
     const want = this.search.trim().toLowerCase();
     return want === '' || pot.name.includes(want) || displayName(pot.name).toLowerCase().includes(want);
   }
@@ -81,7 +81,7 @@ export class View {
 }
 
 /** The filter a pot belongs to. */
-export function group(pot: Pot, urgency: Urgency): Exclude<Filter, 'all'> {
+export function group(pot: Pick<Pot, 'state'>, urgency: Urgency): Exclude<Filter, 'all'> {
   if (urgency < 2) return 'look';
   return pot.state === 'blasting' || pot.state === 'charging' || pot.state === 'venting' ? 'blasting' : 'rest';
 }

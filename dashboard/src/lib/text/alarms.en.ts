@@ -47,6 +47,7 @@ const titles: Readonly<Record<AlarmKind, string>> = {
   'clock-skew': 'Agent’s clock is off',
 };
 
+/** What is wrong with a gauge, in a few words. */
 const faultTitles: Readonly<Record<GaugeFault, string>> = {
   stuck: 'stuck',
   'slow-port': 'slow',
@@ -56,6 +57,12 @@ const faultTitles: Readonly<Record<GaugeFault, string>> = {
   noisy: 'noisy',
   'declared-error': 'outside its declared error',
 };
+
+/** faultTitle is a gauge's fault in a few words; of one that this page does not know, its name. */
+export function faultTitle(name: string): string {
+  const fault = faultOf(name);
+  return fault === null ? name : faultTitles[fault];
+}
 
 /** What of an alarm tells its words. */
 export interface Told {
@@ -89,7 +96,7 @@ function kindOf(name: string): AlarmKind | null {
   return alarmKinds.find((k) => k === name) ?? null;
 }
 
-function faultOf(name: string | undefined): GaugeFault | null {
+export function faultOf(name: string | undefined): GaugeFault | null {
   return gaugeFaults.find((f) => f === name) ?? null;
 }
 
@@ -212,6 +219,7 @@ export const alarms = {
   answerNow: 'Answer of this pot now',
   followsFrom: 'Follows from',
   firstOut: 'first of this pot’s alarms',
+  firstOfAgent: 'first of this agent’s alarms',
   ackedBy: (who: string, time: string) => `acknowledged by ${who}, ${time}`,
   until: (time: string, left: string) => `until ${time}, ${left} left`,
   by: 'Your name',
@@ -256,14 +264,23 @@ export const shelfTimes: readonly { readonly s: number; readonly text: string }[
 
 export const evidence = {
   vent: 'This vent against the slowest healthy vent of this pot',
+  traceOf: (point: string) => `The ${point} since the release`,
   rates: (own: string, healthy: string) => `falls by ${own} of its pressure a second; the slowest healthy vent by ${healthy}`,
-  reading: 'Reading against its target',
+  reading: 'Reading against its limit',
   rating: 'Reading against the rating',
-  began: 'when it began',
+  began: 'at the release',
+  lowest: 'at its lowest',
+  computed: (point: string) => `${point}, computed`,
+  baseline: 'supply while it was healthy',
   found: 'when it was found',
-  pressure: 'pressure',
   target: 'target',
   rated: 'rating',
+  still: (pa: string, after: string) => `still ${pa} ${after} after the release`,
+  mayTake: (limit: string) => `it may take ${limit}`,
+  stops: (limit: string, pa: string) => `a blast is under ${pa} after ${limit}`,
+  pressed: (time: string, lasted: string, limit: string) => `pressed since ${time}, for ${lasted} when it was found; the limit is ${limit}`,
+  notKnown: (lasted: string, limit: string) => `not known for ${lasted} when it was found; the limit is ${limit}`,
+  blind: (fault: string) => `the vessel’s gauge: ${fault}`,
   trend: 'Index of the part against its limit',
   bore: 'Nozzle bore over its size when new',
   limit: 'limit',
@@ -274,14 +291,24 @@ export const evidence = {
   contents: 'Abrasive left',
   share: (mid: string, low: string, high: string) => `${mid} of the pot’s capacity, between ${low} and ${high}`,
   shareOnly: (mid: string) => `${mid} of the pot’s capacity`,
+  soonAt: (share: string, time: string) => `it is told under ${share} where less than ${time} of blasting are left`,
   lasts: (mid: string, low: string, high: string) => `lasts ${mid} of blasting, between ${low} and ${high}`,
   water: (kg: string) => `about ${kg} kg of water since the last drain`,
+  waterAt: (kg: string) => `it is to be drained at ${kg} kg`,
   silent: (s: string) => `nothing heard for ${s} when it was raised`,
+  limitIs: (limit: string) => `the limit is ${limit}`,
   ahead: (s: string) => `its clock is ${s} ahead of the server’s`,
   behind: (s: string) => `its clock is ${s} behind the server’s`,
   fault: 'Gauge',
-  size: (v: string) => `off by ${v}`,
-  slow: (v: string) => `follows ${v} late`,
+  size: {
+    stuck: (v: string) => `stays at ${v}`,
+    'slow-port': (v: string) => `follows ${v} late`,
+    'zero-drift': (v: string) => `shows ${v} where there should be none`,
+    swapped: (v: string) => `the two stand the wrong way round by ${v}`,
+    'out-of-range': (v: string) => `shows ${v}`,
+    noisy: (v: string) => `noise or spikes of ${v}`,
+    'declared-error': (v: string) => `off by ${v}`,
+  } satisfies Readonly<Record<GaugeFault, (v: string) => string>>,
   other: (name: string) => `seems to be exchanged with ${name}`,
   late: 'found in readings that came late',
   nothing: 'Nothing was recorded that could be drawn.',

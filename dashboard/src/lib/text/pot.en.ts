@@ -26,6 +26,7 @@ export const facts = {
   left: 'to empty',
   leftClock: 'on the clock',
   flow: 'abrasive flow',
+  aMinute: (unit: string) => `${unit}/min`,
   noEstimate: 'no estimate yet',
   minutes: 'min',
   rangeOf: (a: string, b: string) => `${a} to ${b}`,
@@ -68,7 +69,7 @@ export const vent = {
   judged: 'judged down to here',
   seconds: 's',
   since: 's since the release',
-  label: (last: string, at: string) => `Vessel pressure since the release: ${last} after ${at}`,
+  label: (of: string, last: string, at: string) => `${of} pressure since the release: ${last} after ${at}`,
   proves: 'This picture proves nothing about opening: the answer above does.',
 };
 
@@ -92,6 +93,7 @@ export const account = {
   what: 'where',
   lost: 'lost',
   more: 'beyond baseline',
+  moreShort: 'more',
   work: 'of the work',
   money: 'an hour',
   sag: 'supply sag',
@@ -110,6 +112,7 @@ export const wear = {
   part: 'part',
   index: 'against the baseline',
   limit: 'limit',
+  one: '1, the baseline',
   due: 'due',
   noDate: 'no date yet',
   never: 'not foreseen',
