@@ -3,7 +3,7 @@ package wear
 import "gritwatch/internal/statecodec"
 
 // monitorState is raised whenever the list of fields or their meaning changes.
-const monitorState = 3
+const monitorState = 4
 
 // AppendState appends the monitor's state, without its parameters. A restored monitor goes on as if nothing had happened.
 func (m *Monitor) AppendState(dst []byte) []byte {
@@ -22,6 +22,8 @@ func (m *Monitor) Fields(c *statecodec.Codec) {
 	if c.Reading() {
 		*m = Monitor{params: m.params, bleeds: m.bleeds, takes: m.takes}
 	}
+	bore := m.params.Bore
+	statecodec.Float(c, &bore)
 	for p := range m.tracks {
 		m.tracks[p].fields(c)
 		m.services[p].fields(c)
@@ -90,6 +92,18 @@ func (m *Monitor) Fields(c *statecodec.Codec) {
 		statecodec.Int(c, &m.moved)
 		statecodec.Int(c, &m.apart)
 	}
+	if bore != m.params.Bore {
+		m.another()
+	}
+}
+
+// another begins anew with a nozzle that is configured now: what was known are shares of the one before.
+func (m *Monitor) another() {
+	m.tracks[Bore], m.services[Bore] = track{}, Service{}
+	m.through, m.inlet, m.seconds, m.waited = [2]int32{}, [2]int32{}, 0, 0
+	m.alone.loads, m.alone.lately = 0, 0
+	m.moved, m.apart, m.anchored = 0, 0, false
+	m.ahead.fits = false
 }
 
 func (t *track) fields(c *statecodec.Codec) {
