@@ -96,6 +96,7 @@ func (x *estimates) step(e *Engine, h vent.Handle, out *Output) (news stroke.New
 		}
 		if e.out.State == AtRest && j.at.Sub(e.out.Since) >= calm {
 			x.level.Rest(j.has, &p)
+			x.losses.Rest(j.has, &p)
 		}
 		if len(x.waiting) > 0 && x.waiting[0].At <= j.at {
 			x.serve(out)
@@ -141,7 +142,11 @@ func (x *estimates) second(s *steady.Second, out *Output) {
 	x.wear.Second(&middle, x.airAlone(s, &lvl, o))
 	if o.Steady {
 		for _, seg := range [...]points.Segment{points.MixingSegment, points.HoseSegment} {
-			if r := o.Resistance[seg]; r > 0 {
+			r := o.Resistance[seg]
+			if seg == points.MixingSegment {
+				r = x.losses.Mixing(aside.Bore)
+			}
+			if r > 0 {
 				x.wear.Resistance(wear.Part(seg), r)
 			}
 		}

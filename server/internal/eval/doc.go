@@ -75,5 +75,5 @@
 //   - The account of the nozzle's loss is looked at every 20 s of blasting that it calls steady. The truth's pressures are what
 //     the gauges show in the mean of that second, and in the baseline, less their errors, which do not change; the parts come from
 //     them and from the true resistances by the logarithmic mean. What is flow and what is a richer mix are one part. Each part
-//     within 0.5 psi or 10 %: all but 5 % of them.
+//     within 0.5 psi or 10 %: all but 5 % of them, of each segment by itself.
 package eval

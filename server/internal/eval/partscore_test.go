@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"strings"
 	"time"
 
 	"gritwatch/protocol/points"
@@ -190,32 +189,32 @@ func (s *partScore) figures(b *board) {
 	}
 	b.row(figure{what: "nozzle's loss less the sum of its parts", measured: sum, of: fmt.Sprintf("%d seconds of blasting", s.seconds), bound: "all were looked at", aim: "0.1 psi", ok: s.seconds > 0 && s.identity <= 0.1*si.PSI})
 	for i, name := range partNames {
-		over, n := 0, 0
-		var where []string
-		for at, off := range s.off[i] {
-			here := 0
+		ends := []points.Point{points.Separator, points.Vessel, points.Hose, points.Nozzle}
+		if i == sagPart {
+			ends = ends[:1]
+		}
+		for _, at := range ends {
+			off, what := s.off[i][at], name+" before "+at.String()
+			if i == sagPart {
+				off, what = slices.Concat(s.off[i][:]...), name
+			}
+			over := 0
 			for _, x := range off {
 				if x > 1 {
-					here++
+					over++
 				}
 			}
-			if here > 0 {
-				where = append(where, fmt.Sprintf("%.1f %% before %v", percentOf(here, len(off)), points.Point(at)))
+			measured := "none"
+			if len(off) > 0 {
+				measured = fmt.Sprintf("%.1f %% farther off", percentOf(over, len(off)))
 			}
-			over, n = over+here, n+len(off)
-		}
-		measured := "none"
-		if n > 0 {
-			measured = fmt.Sprintf("%.1f %% farther off", percentOf(over, n))
-			if i != sagPart && over > 0 {
-				measured += " (" + strings.Join(where, ", ") + ")"
+			f := figure{what: "parts of the nozzle's loss, " + what + ": within 0.5 psi or 10 %", measured: measured, of: fmt.Sprintf("%d parts", len(off)),
+				bound: bound(over, len(off)) + ", if seconds were independent", aim: "all but 5 %", ok: len(off) > 0 && over*20 <= len(off)}
+			if i == sagPart {
+				f.notes = s.where
 			}
+			b.row(f)
 		}
-		f := figure{what: "parts of the nozzle's loss, " + name + ": within 0.5 psi or 10 %", measured: measured, of: fmt.Sprintf("%d parts", n), bound: bound(over, n) + ", if seconds were independent", aim: "all but 5 %", ok: n > 0 && over*20 <= n}
-		if i == 0 {
-			f.notes = s.where
-		}
-		b.row(f)
 	}
 }
 

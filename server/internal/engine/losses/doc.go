@@ -33,19 +33,28 @@
 // while it cools, are left out. How fast a second filled the vessel is known after the next one: a compressor that loads and unloads every few
 // seconds turns it over in between.
 //
-// Hose and nozzle. (3) less (1) does not hold F: x - n = ln r/r0 + ln [(1 + kappa mu)(1 + k mu0)]/[(1 + kappa mu0)(1 + k mu)]. So, given the hose's own
-// resistance, each second tells mu, and by (1) F, to about two per cent. The hose's own resistance follows from (1), (3) and what separator and valve
-// say of F. That is off by several per cent at any moment, so it is taken as a mean over five minutes, only where the two agree on F, and only near the
-// baseline's loading. Where it is off by half and more for twelve seconds it has jumped, a kink, if x - n has jumped with it; if not, more goes into the
-// vessel than the nozzle takes, and nothing is said of the hose. A rise that separator and valve have in common is such a leak: of neither. Where the presses
-// tell of the separator (package stroke: its choked inlet knows nothing of nozzle, hose or grit), that is taken out of its x first.
+// Hose and nozzle. (3) less (1) does not hold F: u = x - n = ln r/r0 + ln [(1 + kappa mu)(1 + k mu0)]/[(1 + kappa mu0)(1 + k mu)] - ln A^2/A0^2, with n of the
+// pressure alone. So, given hose and bore, each second tells mu, and by (1) F. What separator and valve say of F then tells a + w h of a = ln A^2/A0^2 and h = ln r/r0
+// of the hose, with w a third to a half by the loading: a little clogged hose and a half as much worn nozzle look alike to hose, nozzle and inlet. The mixing tee
+// knows them apart: what abrasive adds to its loss it takes from the nozzle's flow, so that x - n of the tee is a, and hardly holds mu or h, where the tee itself does not clog.
+// Both observations, means of fifteen seconds, go into a Kalman filter (J. Basic Engineering 82 (1960) 35, from memory) of four states, linear about its own estimate:
 //
-// What looks like the hose's own by up to 4 % is not told as such: what is not known of bore, kappa and mix looks like as much.
+//	a, h      each goes its way as a random walk, h three times as fast: a hose kinks within an hour, a nozzle wears in a shift
+//	b         what F is off by the inlet; it is forgotten in half an hour
+//	e         share of the tee's loss that is an error of its two gauges: they show it in every loss alike, so that it falls out as the loss grows
 //
-// The bore. (3) of the mixing segment less (1) hardly holds mu: what abrasive adds to the tee's loss it takes from the nozzle's flow. So x - n of it rises with
-// A alone, or where the tee clogs; but then separator and valve do not rise over n with it. The smaller of the two, over minutes, is ln A^2/A0^2, and
-// counts as much as what package wear knows of it. Where that finds another nozzle, a bore that has grown or shrunk by a tenth of ln A^2 at once, the means of minutes
-// are moved along.
+//	F - n by the inlet  =  a - ln (1 + k mu)/(1 + k mu0) + b,            mu by u - a - h                          (6)
+//	x - n by the tee    =  F - n + s - e (F - n/2 + s),                  s = ln (1 + kt mu)/(1 + kt mu0)              (7)
+//
+// The tee is left out while it shows more than the inlet by what no error of gauges explains, as it has clogged, and all is left out while it shows
+// less, as more then goes into the vessel than the nozzle takes, and in seconds of air alone. No hose becomes freer than it was: an h under 0 is drawn back to it. Two
+// observations in a row that are three deviations off on one side are a kink, or the end of one, since no nozzle jumps: h is then found anew with the bore as it was. Of h
+// nothing is said that is not two and a half deviations from none, and a is then the one of a sound hose. Where package wear finds another
+// nozzle, a bore that has grown or shrunk by a tenth of ln A^2 at once, a begins there.
+//
+// The inlet's flow. A rise that separator and valve have in common is a leak: of neither. Where the presses tell of the separator (package stroke: its choked inlet
+// knows nothing of nozzle, hose or grit), that is taken out of its x first. What supply and separator show apart at rest, when no air passes and both have one
+// pressure, is an error of their gauges, a third of a psi of the one and a half that a sound separator loses, and is taken off both losses of (2): what it leaves of F is two per cent.
 //
 // Without a nozzle point hose and nozzle are solved together from the hose point, with F from separator and valve over half a minute; (1) and (3) are then
 // linear in mu, and the hose's own resistance is taken for unchanged. The mixing segment helps little: what abrasive adds to its loss it takes from the
@@ -74,10 +83,10 @@
 //
 // # How good it is
 //
-// On simulated pots, their truth taken over the same second, every 20 s of 72 hours whose nozzles, separators and hoses wear and clog in hours what takes weeks
-// in the field, the compressor cycling: the supply's sag within 0.5 psi or 10 % always, what a segment loses more too; what resistance costs in separator, valve and
-// mixing in 99.5 of 100 seconds. In the hose, whose drop is 5 to 25 psi and of which 1 % of the bore is 4 %, from 22 to 100 of 100 by the pot, 83 in the
-// mean: worst where hose, separator and nozzle wear at once. With the setting changed four times an hour and no wear it is 98 of 100 and more. Without a
+// On simulated pots, their truth taken over the same second, every 20 s of 300 hours whose nozzles, separators and hoses wear and clog in hours what takes weeks
+// in the field, the compressor cycling: the supply's sag within 0.5 psi or 10 % always, what a segment loses more too; what resistance costs in separator and valve
+// in 99 of 100 seconds, in the tee, which the crew shuts partly, in 97. In the hose, whose drop is 2 to 25 psi and of which 1 % of the bore is 4 %, in 96: in nearly all where it
+// is sound, be the nozzle worn or not, and in 57 to 99 by the pot where it kinks and is straightened within hours: while that goes on it is told late. Without a
 // nozzle point the fall is within 0.5 psi or 10 % in 3 to 95 of 100 seconds, and within 1.3 psi (of one pot with 26 psi in its hose, 2.6) in 95.
 //
 // # Assumptions

@@ -92,15 +92,12 @@ type held struct {
 	leak float64                      // ln (m_in/m)^2
 	over float64                      // F - ln PPh/PPh0, smoothed, of a pot without a nozzle point
 
-	usual float64 // ln d/d0 of the hose less ln PPn/PPn0, over minutes
-	off   int     // seconds in which the hose's own seemed to have jumped
-	next  float64 // by how much, their mean
-	show  float64 // and what of it shows beside usual
-	rich  float64 // ln (1 + kappa mu0)/(1 + k mu0) by the loading that others tell, smoothed
-	told  int     // seconds behind it
-	wide  float64 // ln A^2/A0^2 by mixing and nozzle, over minutes
-	more  float64 // the same by the inlet
-	worn  int     // seconds behind them
+	rich float64 // ln (1 + kappa mu0)/(1 + k mu0) by the loading that others tell, smoothed
+	told int     // seconds behind it
+	worn worn    // of nozzle and hose
+
+	apart float64 // what supply shows over separator at rest, Pa
+	rests int     // instants behind it
 }
 
 // Constants of the account.
@@ -109,22 +106,18 @@ const (
 	usualLoading   = 1.32   // kg a kg: mean of the trade handbook's table of nozzles (common practice)
 	usualKappa     = 2.3    // fits simulated pots; no source
 	mostLoading    = 6.0
-	teeKappa       = 0.4  // of the mixing tee; fits simulated pots, no source
-	smoothed       = 10   // s
-	slowly         = 30   // s: of the inlet, where the vessel's filling comes in
-	minutes        = 300  // s
-	jumped         = 0.35 // of ln r: half as much again
-	jumpedFor      = 12   // s
-	shows          = 0.2  // of ln d
-	sceptic        = 150  // s that a hose without a change counts for at first
-	wornFrom       = 300  // s
-	wornOver       = 400  // s
-	newNozzle      = 0.1  // of ln A^2 at once: no bore grows so fast
-	toldMost       = 1800 // s: a loading that others tell knows nothing of a nozzle that wears, or of a hose that clogs
-	doubt          = 0.04 // of ln r of the hose: what is not known of bore, kappa and mix looks like as much
-	mixNear        = 1.7  // loading over that of the baseline, and under it
-	astray         = 0.25 // of ln m^2
-	alike          = 0.1  // of ln m^2: two votes whose mean counts
+	quite          = 0.3          // of ln A^2
+	teeKappa       = 0.4          // of the mixing tee; fits simulated pots, no source
+	smoothed       = 10           // s
+	slowly         = 30           // s: of the inlet, where the vessel's filling comes in
+	minutes        = 300          // s
+	newNozzle      = 0.1          // of ln A^2 at once: no bore grows so fast
+	toldMost       = 1800         // s: a loading that others tell knows nothing of a nozzle that wears, or of a hose that clogs
+	restLeast      = 3 * si.Bar   // at rest, gauge: of less pressure the gauges' spans tell little
+	restMost       = 1.2 * si.PSI // that two sound gauges show apart of one pressure
+	restOver       = 6000         // instants: ten minutes at 10 Hz
+	astray         = 0.25         // of ln m^2
+	alike          = 0.1          // of ln m^2: two votes whose mean counts
 	leastSplit     = 0.02 * si.PSI
 	hoseRoughness  = 1e-5 // m: fits the handbook's hose table (package airflow)
 	chokedOver     = 1.9  // nozzle over ambient, absolute: choked (0.5283)
@@ -201,9 +194,13 @@ func (l *Losses) Step(s *steady.Second, a Aside) {
 		h.p[i] = short(s.P[i])
 	}
 	bore := short(l.bore(a))
-	if was := h.aside.Bore; was > 0 && bore > 0 {
+	was := h.aside.Bore
+	if was <= 0 {
+		was = l.params.Bore
+	}
+	if l.params.Bore > 0 && bore > 0 {
 		if step := 4 * math.Log(float64(bore/was)); math.Abs(step) > newNozzle {
-			h.wide, h.more = short(h.wide+step), short(h.more+step) // what minutes would find
+			h.worn.another(4 * math.Log(float64(bore/l.params.Bore)))
 		}
 	}
 	h.aside = Aside{Loading: short(a.Loading), Separator: short(a.Separator), Bore: bore, Air: short(a.Air)}
@@ -211,6 +208,18 @@ func (l *Losses) Step(s *steady.Second, a Aside) {
 		l.feed.step(h, b)
 	}
 	l.tell()
+}
+
+// Rest takes the absolute pressures, Pa, of an instant at which no air passes. Supply and separator then have one pressure: what they show apart is an error of
+// their gauges, which is as large as a sixth of what a sound separator loses.
+func (l *Losses) Rest(has points.Set, p *[points.Count]float64) {
+	h := &l.held
+	off := p[points.Supply] - p[points.Separator]
+	if !has.Has(points.Supply) || !has.Has(points.Separator) || p[points.Supply] < float64(l.params.Ambient)+restLeast || math.Abs(off) > restMost {
+		return
+	}
+	h.rests = min(h.rests+1, restOver)
+	h.apart = short(h.apart + (off-h.apart)/float64(h.rests))
 }
 
 // Middle is the second before s, which Step has not taken yet, with the vessel's rate in its own middle; not Rated where it did not come right before. Its
@@ -238,8 +247,8 @@ func (l *Losses) bore(a Aside) si.Length {
 // anew forgets what was smoothed against another baseline.
 func (l *Losses) anew() {
 	h := &l.held
-	h.n, h.told, h.off, h.worn, h.wide, h.more = 0, 0, 0, 0, 0, 0
-	h.own, h.leak, h.over, h.rich, h.usual, h.next, h.show = [points.SegmentCount]float64{}, 0, 0, 0, 0, 0, 0
+	h.n, h.told, h.worn = 0, 0, worn{}
+	h.own, h.leak, h.over, h.rich = [points.SegmentCount]float64{}, 0, 0, 0
 }
 
 // short is v to the precision of a float32, so that a state is small.
@@ -335,6 +344,12 @@ func (l *Losses) weigh(s *steady.Second, b *baseline.Profile, a *air) {
 			continue
 		}
 		g := p.segment()
+		if p.from == points.Supply && p.to == points.Separator {
+			// What the two gauges show apart of one pressure is no loss.
+			if less, less0 := h.apart*(s.P[p.from]+s.P[p.to]), h.apart*(b.P[p.from]+b.P[p.to]); d-less > least(s.P[p.from]) && d0-less0 > least(b.P[p.from]) {
+				d, d0 = d-less, d0-less0
+			}
+		}
 		x[g], known[g] = math.Log(d/d0), true
 		if !p.inlet() {
 			continue
@@ -349,22 +364,18 @@ func (l *Losses) weigh(s *steady.Second, b *baseline.Profile, a *air) {
 	switch {
 	case measured && known[hose]:
 		nozzle := math.Log(s.PP[points.Nozzle] / b.Square(points.Nozzle))
-		if known[tee] && inlets > 0 {
-			h.worn = min(h.worn+1, wornOver)
-			h.wide = short(h.wide + (x[tee]-nozzle-h.wide)/float64(h.worn))
-			h.more = short(h.more + (inlet-nozzle-h.more)/float64(h.worn))
-		}
-		nozzle += l.grown()
 		h.n++
 		if told := float64(h.aside.Loading); told > leastMix && h.told < toldMost {
 			h.told++
-			to := a.richOf(told) - (x[hose] - nozzle + l.grown())
+			to := a.richOf(told) - (x[hose] - nozzle)
 			h.rich = short(h.rich + (to-h.rich)/float64(min(h.told, minutes)))
 		}
 		if inlets > 0 {
-			l.ownHose(a, x[hose], nozzle, inlet, agree)
+			h.worn.take(a, &vote{hose: x[hose], nozzle: nozzle, inlet: inlet, tee: x[tee], inletKnown: agree, teeKnown: known[tee]})
+			_, own := h.worn.told()
+			h.own[hose] = short(own)
 		}
-		m = l.byHose(a, x[hose], nozzle)
+		m = l.byHose(a, x[hose], nozzle+l.grown())
 	case !measured && known[tee] && inlets > 0:
 		// The tee's vote knows as little of the mix as it does of the inlet's clogging: what abrasive adds to its loss, it takes from the flow.
 		h.n++
@@ -416,39 +427,6 @@ func (l *Losses) toward(at *float64, to float64, over int) {
 	*at = short(*at + (to-*at)/float64(min(l.held.n, over)))
 }
 
-// ownHose follows the hose's own resistance: what is left of its loss once the inlet's flow tells the mix. That flow is off by several per cent for
-// as long as the vessel's pressure and temperature move, so it counts over minutes, and only where separator and valve segment agree on it.
-// Where the two disagree with the hose for longer, either its own resistance has jumped, and with it its loss over the square of the nozzle's pressure,
-// or more goes into the vessel than the nozzle takes, which the hose does not show.
-func (l *Losses) ownHose(a *air, x, nozzle, flow float64, agree bool) {
-	h := &l.held
-	m := a.mix(a.faster(nozzle, flow))
-	if m.mu < a.mu0/mixNear || m.mu > a.mu0*mixNear {
-		return // far from the baseline's loading what is not known of kappa counts for more
-	}
-	own := &h.own[points.HoseSegment]
-	off := x - flow - m.solids - *own
-	if math.Abs(off) < jumped {
-		h.off = max(0, h.off-1)
-		if agree {
-			*own = short(*own + off/float64(min(h.n+sceptic, minutes)))
-		}
-		l.toward(&h.usual, x-nozzle, minutes)
-		return
-	}
-	h.off++
-	h.next = short(h.next + (off-h.next)/float64(h.off))
-	h.show = short(h.show + (x-nozzle-h.usual-h.show)/float64(h.off))
-	if h.off < jumpedFor {
-		return
-	}
-	h.off = 0
-	if h.show*h.next > 0 && math.Abs(h.show) > shows {
-		*own = short(*own + h.next)
-		h.usual = short(h.usual + h.show)
-	}
-}
-
 // byPressure is the loading of a pot without a nozzle point, by the flow and the hose point's pressure.
 func (l *Losses) byPressure(a *air) float64 {
 	// (1 + k mu) + B (1 + kappa mu) = PPh/m^2, in units of the clean nozzle's: see the package's documentation.
@@ -458,22 +436,31 @@ func (l *Losses) byPressure(a *air) float64 {
 	return ((1+a.r0)*up*math.Exp(-l.held.over) - 1 - part) / (k + float64(a.kappa*part))
 }
 
-// grown is ln A^2/A0^2 of the nozzle's bore: what wear is known from elsewhere and what mixing and nozzle show, in the mean where there is both. What
-// abrasive adds to the mixing tee's loss it takes from the nozzle's flow, so that the tee's loss over the square of the nozzle's pressure hardly knows of it,
-// and rises with the bore alone, or where the tee clogs: but then separator and valve do not rise with it.
+// grown is ln A^2/A0^2 of the nozzle's bore, as nozzle, hose, tee and inlet show it together; where they cannot, as it is known from elsewhere.
 func (l *Losses) grown() float64 {
 	h := &l.held
-	own, told := max(0, min(h.wide, h.more)), 0.0
-	if l.params.Bore > 0 && h.aside.Bore > 0 {
-		told = 4 * math.Log(float64(h.aside.Bore/l.params.Bore))
-	}
 	switch {
-	case h.worn < wornFrom:
-		return told
-	case h.aside.Bore <= 0:
-		return own
+	case h.worn.begun:
+		bore, _ := h.worn.told()
+		return bore
+	case l.params.Bore > 0 && h.aside.Bore > 0:
+		return 4 * math.Log(float64(h.aside.Bore/l.params.Bore))
 	}
-	return (own + told) / 2
+	return 0
+}
+
+// Mixing is the resistance of the mixing segment over the baseline, 0: not known. Where the nozzle seems to be quite another one than others know, a bore of 0 being the
+// configured one, it is the resistance that it would have with theirs: both then tell that it is another.
+func (l *Losses) Mixing(bore si.Length) si.Ratio {
+	r := l.out.Resistance[points.MixingSegment]
+	if l.params.Bore <= 0 || !l.held.worn.begun {
+		return r
+	}
+	more := l.grown() - 4*math.Log(float64(max(bore, l.params.Bore)/l.params.Bore))
+	if math.Abs(more) < quite {
+		return r
+	}
+	return si.Ratio(float64(r) * math.Exp(more))
 }
 
 // filling is ln (m_in/m)^2 of a second less that of the baseline.
@@ -652,11 +639,6 @@ func (l *Losses) account(b *baseline.Profile, a *air, m *mix) {
 	}
 	pieces, n := path(has)
 	own := h.own
-	if p := &own[points.HoseSegment]; math.Abs(*p) < doubt {
-		*p = 0
-	} else {
-		*p -= doubt * doubt / *p
-	}
 	h.leak = l.leak(pieces[:n])
 	for _, p := range pieces[:n] {
 		s := p.segment()

@@ -213,11 +213,60 @@ func TestHoseOrMix(t *testing.T) {
 	g.mu = 1.3
 	g.blast(l, 60, losses.Aside{})
 	g.r[points.HoseSegment] *= 4
-	o = g.blast(l, 40, losses.Aside{})
+	o = g.blast(l, 60, losses.Aside{})
 	near(t, "kinked: hose", float64(o.Resistance[points.HoseSegment]), 4, 0.4)
 	if h := o.Parts[points.HoseSegment]; o.Finding != finding.HoseRestricted || !(psi(h.Resistance) > 10) {
 		t.Errorf("kinked: %v, %+v", o.Finding, h)
 	}
+}
+
+// A hose that kinks within half an hour is told from a nozzle that wears meanwhile, by the tee; and straightened, it is sound again within the minute.
+func TestSlowKink(t *testing.T) {
+	g, l := healthy(all)
+	for range 1800 {
+		g.r[points.HoseSegment] *= math.Pow(1.4, 1.0/1800)
+		g.bore *= math.Pow(1.02, 1.0/1800)
+		g.blast(l, 1, losses.Aside{})
+	}
+	o := g.blast(l, 300, losses.Aside{})
+	near(t, "hose", float64(o.Resistance[points.HoseSegment]), 1.4, 0.06)
+	near(t, "flow over what the nozzle's pressure makes expect", float64(o.Flow), math.Pow(1.02, 4), 0.03)
+	near(t, "mixing", float64(o.Resistance[points.MixingSegment]), 1, 0.03)
+	g.r[points.HoseSegment] /= 1.4
+	o = g.blast(l, 60, losses.Aside{})
+	near(t, "straightened", float64(o.Resistance[points.HoseSegment]), 1, 0.02)
+}
+
+// Two gauges that show one pressure apart at rest are believed that much less under flow: 0.6 psi of 1.6 would else be taken for a clog of the separator where the
+// nozzle takes a quarter more.
+func TestGaugesApart(t *testing.T) {
+	const apart = 0.6 * si.PSI
+	run := func(rest bool) *losses.Estimate {
+		g := newRig(all)
+		l := losses.New(params(all))
+		for i := range 2600 {
+			if rest && i < 10 {
+				p := [points.Count]float64{8e5, 8e5 + apart, 1e5, 1e5, 1e5}
+				l.Rest(all, &p)
+				p[points.Separator] = 9e5 // air passes: no error of two gauges
+				l.Rest(all, &p)
+				p[points.Supply], p[points.Separator] = 1e5, 1e5 // no pressure tells nothing of spans
+				l.Rest(all, &p)
+			}
+			if i > 400 && i < 2200 {
+				g.bore *= math.Pow(1.06, 1.0/1800)
+			}
+			s := g.second()
+			s.P[points.Supply] -= apart
+			s.PP[points.Supply] = s.P[points.Supply] * s.P[points.Supply]
+			l.Step(&s, losses.Aside{})
+		}
+		return l.Estimate()
+	}
+	if r := float64(run(false).Resistance[points.SeparatorSegment]); r < 1.06 {
+		t.Errorf("not told that they are apart: %v", r)
+	}
+	near(t, "separator", float64(run(true).Resistance[points.SeparatorSegment]), 1, 0.02)
 }
 
 // All drops rise together where the nozzle is worn; told of the bore the account says flow, and no segment.
@@ -268,6 +317,21 @@ func TestNewNozzle(t *testing.T) {
 			near(t, fmt.Sprintf("%s at %g", points.Segment(s), bore), float64(r), 1, 0.1)
 		}
 		g.blast(l, 400, losses.Aside{Bore: si.Length(g.bore)})
+	}
+}
+
+// Nobody has told of another nozzle: a larger one at once is not taken for a kinked hose, nor for a clogged tee.
+func TestNewNozzleUntold(t *testing.T) {
+	for _, bore := range []float64{7.0 / 6, 1.06} {
+		g, l := healthy(all)
+		g.bore *= bore
+		o := g.blast(l, 90, losses.Aside{})
+		near(t, fmt.Sprintf("hose at %g", bore), float64(o.Resistance[points.HoseSegment]), 1, 0.02)
+		near(t, fmt.Sprintf("tee at %g", bore), float64(o.Resistance[points.MixingSegment]), 1, 0.1)
+		near(t, fmt.Sprintf("flow at %g", bore), float64(o.Flow), math.Pow(bore, 4), 0.1*math.Pow(bore, 4))
+		if o.Finding != finding.MoreFlow {
+			t.Errorf("at %g found %v", bore, o.Finding)
+		}
 	}
 }
 
@@ -468,7 +532,11 @@ func TestSaveAndRestore(t *testing.T) {
 		g := newRig(has)
 		l := losses.New(params(has))
 		cut := rapid.IntRange(0, 60).Draw(t, "cut")
+		if rapid.Bool().Draw(t, "learned") {
+			cut += 330 // the baseline stands, and nozzle and hose are followed
+		}
 		g.blast(l, cut, losses.Aside{Loading: 1.1, Separator: 1.02})
+		l.Rest(has, &[points.Count]float64{8e5, 8e5 + 1e3})
 		again := losses.New(params(has))
 		if err := again.SetState(l.AppendState(nil)); err != nil {
 			t.Fatal(err)
@@ -477,7 +545,11 @@ func TestSaveAndRestore(t *testing.T) {
 			if *l.Estimate() != *again.Estimate() || l.Baseline() != again.Baseline() {
 				t.Fatalf("%d s later:\n%+v\n%+v", i, l.Estimate(), again.Estimate())
 			}
-			g.r[i%4] *= 1.02
+			if cut < 330 {
+				g.r[i%4] *= 1.02
+			} else if i == 30 {
+				g.r[points.HoseSegment] *= 1.5
+			}
 			g.mu = 1 + float64(i%7)/10
 			s := g.second()
 			if i == 20 {
@@ -490,7 +562,7 @@ func TestSaveAndRestore(t *testing.T) {
 		if string(l.AppendState(nil)) != string(again.AppendState(nil)) {
 			t.Fatal("another state")
 		}
-		if n := len(l.AppendState(nil)); n > 260 {
+		if n := len(l.AppendState(nil)); n > 320 {
 			t.Fatalf("a state of %d bytes", n)
 		}
 	})
@@ -544,5 +616,36 @@ func TestMiddle(t *testing.T) {
 		if at = at.Add(time.Second); i == 4 {
 			at = at.Add(2 * time.Second)
 		}
+	}
+}
+
+// A hose that seems freer than new is an error, of bore, mix or gauges: a sound hose stays one, and the nozzle is what moved.
+func TestNoFreerHose(t *testing.T) {
+	g, l := healthy(all)
+	for range 1800 {
+		g.r[points.HoseSegment] *= math.Pow(0.92, 1.0/1800)
+		g.blast(l, 1, losses.Aside{})
+	}
+	o := g.blast(l, 300, losses.Aside{})
+	if r := o.Resistance[points.HoseSegment]; r != 1 {
+		t.Errorf("hose %v", r)
+	}
+	near(t, "tee", float64(o.Resistance[points.MixingSegment]), 1, 0.03)
+}
+
+// What others are told of the tee goes by the nozzle that they know, where it is quite another one; by a little worn one it goes by its own.
+func TestMixingByAnotherBore(t *testing.T) {
+	g, l := healthy(all)
+	g.bore *= 7.0 / 6
+	o := g.blast(l, 90, losses.Aside{})
+	near(t, "the tee with the configured nozzle", float64(l.Mixing(0)), math.Pow(7.0/6, 4), 0.1)
+	if r := l.Mixing(si.Length(g.bore)); r != o.Resistance[points.MixingSegment] {
+		t.Errorf("the tee with the nozzle that it has: %v", r)
+	}
+	g, l = healthy(all)
+	g.bore *= 1.02
+	o = g.blast(l, 400, losses.Aside{})
+	if r := l.Mixing(0); r != o.Resistance[points.MixingSegment] || r == 0 {
+		t.Errorf("a little worn: %v", r)
 	}
 }

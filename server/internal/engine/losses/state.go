@@ -5,7 +5,7 @@ import (
 )
 
 // lossesState is raised whenever the list of fields or their meaning changes.
-const lossesState = 1
+const lossesState = 2
 
 // AppendState appends the state, without its parameters and without what people recorded.
 func (l *Losses) AppendState(dst []byte) []byte {
@@ -44,15 +44,11 @@ func (l *Losses) fields(c *statecodec.Codec) {
 		statecodec.Float(c, &h.own[i])
 	}
 	statecodec.Float(c, &h.over)
-	statecodec.Float(c, &h.usual)
-	statecodec.Int(c, &h.off)
-	statecodec.Float(c, &h.next)
-	statecodec.Float(c, &h.show)
 	statecodec.Float(c, &h.rich)
 	statecodec.Int(c, &h.told)
-	statecodec.Float(c, &h.wide)
-	statecodec.Float(c, &h.more)
-	statecodec.Int(c, &h.worn)
+	h.worn.fields(c)
+	statecodec.Float(c, &h.apart)
+	statecodec.Int(c, &h.rests)
 	f := &l.feed
 	statecodec.Int(c, &f.now)
 	statecodec.Int(c, &f.next)

@@ -1,0 +1,245 @@
+package losses
+
+import (
+	"math"
+
+	"gritwatch/internal/airflow"
+	"gritwatch/internal/statecodec"
+)
+
+// What is followed by a worn.
+const (
+	ofBore  = iota // ln A^2/A0^2 of the nozzle
+	ofHose         // ln r/r0 of the hose
+	ofInlet        // what F is off, as separator and valve tell it
+	ofTee          // share of the mixing segment's loss that is none, but an error of its gauges
+	worns
+)
+
+// Numbers of the filter. All were fitted to simulated pots; no source.
+const (
+	window     = 15   // s that make one observation: the mix comes in gusts, and its logarithms are not straight
+	fewest     = 6    // of these seconds, with the observation there
+	inletOne   = 0.17 // standard deviation of F by the inlet, of one second
+	teeOne     = 0.4  // the same by the tee
+	inletSD    = 0.025
+	inletBack  = 1800 // s in which what F is off by the inlet is forgotten
+	boreMoves  = 0.06 // of a state in an hour of blasting, if it goes this way and that
+	hoseMoves  = 0.20
+	firstSD    = 0.005   // of bore and hose when the baseline was taken
+	teeSD      = 0.12    // of the gauges' share
+	teeClogged = 0.06    // of ln r of the tee: its loss tells of itself, not of the bore
+	teeDoubt   = 0.2     // of all that its loss has moved
+	jumpAt     = 3.0     // standard deviations: two observations in a row on one side, and the hose has jumped
+	jumpSD     = 0.1     // of the hose after one
+	anotherSD  = 0.1     // of what others tell of another nozzle, and half of the hose's then
+	leaks      = 0.3     // of ln m^2 by the inlet over that by the tee, whatever the mix
+	certain    = 2.5     // standard deviations from which the hose is said to be clogged
+	freerSD    = 0.15    // of ln r under 0: no hose becomes freer than it was
+	freer      = 0.3     // of ln r under 0: unless it was kinked when the baseline was taken
+	leastMu    = 1.0 / 3 // of the baseline's loading: less is as good as air alone, at which the tee and what is not known of kappa tell nothing
+)
+
+// A worn tells a worn nozzle from a clogged hose; see the package's documentation. The zero value has seen nothing.
+type worn struct {
+	begun bool
+	x     [worns]float64
+	p     [worns][worns]float64 // covariance
+	odd   float64               // an observation that was far off, waiting for the next; 0: none
+
+	// Sums of the seconds that make the next observation.
+	n, inlets, tees int32
+	u, nozzle       float64 // x of the hose less n, and n
+	inlet, tee      float64 // F less n, and x of the tee less n
+}
+
+// A vote is what one second tells, in logarithms over the baseline's.
+type vote struct {
+	hose, nozzle float64 // x of the hose, and ln pN^2/pN0^2
+	inlet, tee   float64
+	inletKnown   bool
+	teeKnown     bool
+}
+
+// take takes a second.
+func (w *worn) take(a *air, v *vote) {
+	if !w.begun {
+		*w = worn{begun: true}
+		for i, sd := range [worns]float64{firstSD, firstSD, inletSD, teeSD} {
+			w.p[i][i] = short(sd * sd)
+		}
+	}
+	w.moves()
+	if v.inletKnown && w.mix(a, v.hose-v.nozzle).mu < leastMu*a.mu0 && a.faster(w.x[ofBore], v.inlet-v.nozzle-w.x[ofInlet]) < leastMu*a.mu0 {
+		return // as good as air alone, by hose and inlet
+	}
+	w.n++
+	w.u, w.nozzle = short(w.u+v.hose-v.nozzle), short(w.nozzle+v.nozzle)
+	if v.inletKnown {
+		w.inlets, w.inlet = w.inlets+1, short(w.inlet+v.inlet-v.nozzle)
+	}
+	if v.teeKnown {
+		w.tees, w.tee = w.tees+1, short(w.tee+v.tee-v.nozzle)
+	}
+	if w.n >= window {
+		w.observe(a)
+		w.n, w.inlets, w.tees, w.u, w.nozzle, w.inlet, w.tee = 0, 0, 0, 0, 0, 0, 0
+	}
+}
+
+// moves brings it on by a second.
+func (w *worn) moves() {
+	const (
+		stays = 1 - 1.0/inletBack
+		hour  = 3600
+	)
+	w.p[ofBore][ofBore] = short(w.p[ofBore][ofBore] + boreMoves*boreMoves/hour)
+	w.p[ofHose][ofHose] = short(w.p[ofHose][ofHose] + hoseMoves*hoseMoves/hour)
+	w.x[ofInlet] = short(stays * w.x[ofInlet])
+	for i := range w.p {
+		w.p[i][ofInlet] = short(stays * w.p[i][ofInlet])
+		w.p[ofInlet][i] = w.p[i][ofInlet]
+	}
+	w.p[ofInlet][ofInlet] = short(float64(stays*w.p[ofInlet][ofInlet]) + (1-stays*stays)*inletSD*inletSD)
+}
+
+// observe takes what the sums tell. By hose and nozzle a loading is known, and by that F, as far as bore and hose are known.
+func (w *worn) observe(a *air) {
+	if w.inlets < fewest {
+		return
+	}
+	k := airflow.HandbookSlowing
+	u, n, inlet := w.u/float64(w.n), w.nozzle/float64(w.n), w.inlet/float64(w.inlets)
+	m := w.mix(a, u)
+	flow := w.x[ofBore] - a.slowed(m.mu) // F less n
+	tee, clog, doubt := 0.0, 0.0, 0.0
+	if w.tees >= fewest {
+		tee = w.tee / float64(w.tees)
+		clog, doubt = tee-inlet-m.tee, teeClogged+float64(teeDoubt*math.Abs(n+flow+m.tee))
+		if tee-inlet < -leaks {
+			return // more goes into the vessel than the nozzle takes
+		}
+	}
+	slow, drag := float64(k*m.mu)/(1+float64(k*m.mu)), float64(a.kappa*m.mu)/(1+float64(a.kappa*m.mu))
+	lean := slow / max(0.1, drag-slow) // how much F grows with what bore or hose explain of u
+	by, off, v := [worns]float64{ofBore: 1 + lean, ofHose: lean, ofInlet: 1}, inlet-flow-w.x[ofInlet], inletOne*inletOne/float64(w.inlets)
+	if _, all := w.spread(&by, v); math.Abs(off) > jumpAt*math.Sqrt(all) {
+		was := w.odd
+		if w.odd = short(off); was*off > 0 {
+			w.jumped(a, u, inlet, tee)
+		}
+		return // one alone moves nothing
+	}
+	w.odd = 0
+	w.see(&by, off, v)
+	if w.tees >= fewest && clog < doubt {
+		// In differences of squares an error of a pressure grows with the pressure, half as fast as they do.
+		share := n/2 - (n + flow + m.tee)
+		w.see(&[worns]float64{ofBore: 1 - w.x[ofTee], ofTee: share}, tee-flow-m.tee-float64(w.x[ofTee]*share), teeOne*teeOne/float64(w.tees))
+	}
+	if h := w.x[ofHose]; h < 0 {
+		w.see(&[worns]float64{ofHose: 1}, -h, freerSD*freerSD)
+	}
+}
+
+// jumped takes what has jumped. A nozzle of another bore moves what the inlet and what the tee lose over the square of its pressure, by as much; a kinked
+// hose moves neither, and its resistance is found anew with the nozzle as it was, and the loading by the inlet.
+func (w *worn) jumped(a *air, u, inlet, tee float64) {
+	w.odd = 0
+	more, mixed := inlet-w.x[ofInlet]-w.x[ofBore], tee-w.x[ofBore]
+	if step := math.Copysign(min(math.Abs(more), math.Abs(mixed)), more); w.tees >= fewest && more*mixed > 0 && math.Abs(step) > newNozzle {
+		w.another(w.x[ofBore] + step)
+		return
+	}
+	mu := max(0, a.faster(w.x[ofBore], inlet-w.x[ofInlet]))
+	w.x[ofHose] = short(u - w.x[ofBore] - a.richOf(mu) + a.richOf(a.mu0))
+	for i := range w.p {
+		w.p[i][ofHose], w.p[ofHose][i] = 0, 0
+	}
+	w.p[ofHose][ofHose] = short(jumpSD * jumpSD)
+}
+
+// mix is that of hose and nozzle.
+func (w *worn) mix(a *air, u float64) mix {
+	return a.mix(a.atRich(u - w.x[ofBore] - w.x[ofHose] + a.richOf(a.mu0)))
+}
+
+// spread is the covariance of the states with sum by[i] x[i], and the variance of an observation of that, of its own variance v.
+func (w *worn) spread(by *[worns]float64, v float64) (with [worns]float64, all float64) {
+	for i := range with {
+		for j, b := range by {
+			with[i] += float64(w.p[i][j] * b)
+		}
+	}
+	for i, b := range by {
+		v += float64(b * with[i])
+	}
+	return with, v
+}
+
+// see takes an observation of sum by[i] x[i] that is so much off, with a variance of its own. One that is over three deviations off counts for less.
+func (w *worn) see(by *[worns]float64, off, v float64) {
+	with, all := w.spread(by, v)
+	if far := float64(off*off) / all; far > 9 {
+		all *= far / 9
+	}
+	for i := range with {
+		w.x[i] = short(w.x[i] + float64(with[i]*off)/all)
+		for j := i; j < worns; j++ {
+			w.p[i][j] = short(w.p[i][j] - float64(with[i]*with[j])/all)
+			w.p[j][i] = w.p[i][j]
+		}
+	}
+}
+
+// another says that the nozzle may be another one, by what others have found, ln A^2/A0^2: what was known of it and of the hose does not count any more.
+func (w *worn) another(bore float64) {
+	if !w.begun {
+		return
+	}
+	w.x[ofBore], w.x[ofHose], w.odd = short(bore), 0, 0
+	for i := range w.p {
+		w.p[i][ofBore], w.p[ofBore][i], w.p[i][ofHose], w.p[ofHose][i] = 0, 0, 0, 0
+	}
+	w.p[ofBore][ofBore], w.p[ofHose][ofHose] = short(anotherSD*anotherSD), short(4*anotherSD*anotherSD)
+	w.n, w.inlets, w.tees, w.u, w.nozzle, w.inlet, w.tee = 0, 0, 0, 0, 0, 0, 0
+}
+
+// told is ln A^2/A0^2 of the nozzle and ln r/r0 of the hose, as they are said: of the hose nothing that may be an error, and the nozzle then as it is
+// with a sound hose.
+func (w *worn) told() (bore, hose float64) {
+	bore, hose = w.x[ofBore], w.x[ofHose]
+	v := w.p[ofHose][ofHose]
+	if v <= 0 {
+		return bore, hose
+	}
+	less := hose
+	if doubt := certain * certain * v; hose*hose > doubt && (hose > 0 || hose < -freer) {
+		less = hose * square(doubt/(hose*hose))
+	}
+	return bore - w.p[ofBore][ofHose]/v*less, hose - less
+}
+
+func square(x float64) float64 { return float64(x * x) }
+
+func (w *worn) fields(c *statecodec.Codec) {
+	statecodec.Bool(c, &w.begun)
+	if !w.begun {
+		*w = worn{}
+		return
+	}
+	for i := range w.x {
+		statecodec.Float(c, &w.x[i])
+		for j := i; j < worns; j++ {
+			statecodec.Float(c, &w.p[i][j])
+			w.p[j][i] = w.p[i][j]
+		}
+	}
+	statecodec.Float(c, &w.odd)
+	statecodec.Int(c, &w.n)
+	statecodec.Int(c, &w.inlets)
+	statecodec.Int(c, &w.tees)
+	for _, v := range [...]*float64{&w.u, &w.nozzle, &w.inlet, &w.tee} {
+		statecodec.Float(c, v)
+	}
+}

@@ -1,0 +1,86 @@
+package losses
+
+import (
+	"math"
+	"testing"
+
+	"gritwatch/internal/airflow"
+	"gritwatch/internal/statecodec"
+)
+
+// mixed is the air of a baseline with the loading and kappa that the trade's table and simulated pots have.
+var mixed = air{mu0: usualLoading, kappa: usualKappa}
+
+// says is what a second shows, by the equations (1) to (3), of a bore, a hose, and a loading.
+func says(bore, hose, mu float64) *vote {
+	a := mixed
+	ratio := func(k float64) float64 { return math.Log((1 + k*mu) / (1 + k*a.mu0)) }
+	flow := bore - ratio(airflow.HandbookSlowing) // at the baseline's pressure
+	return &vote{hose: hose + flow + ratio(a.kappa), inlet: flow, tee: flow + ratio(teeKappa), inletKnown: true, teeKnown: true}
+}
+
+func (w *worn) seconds(n int, v *vote) {
+	for range n {
+		w.take(&mixed, v)
+	}
+}
+
+// Every part of the state is saved.
+func TestWornState(t *testing.T) {
+	w := worn{begun: true, x: [worns]float64{1, 2, 3, 4}, odd: 5, n: 6, inlets: 7, tees: 8, u: 9, nozzle: 10, inlet: 11, tee: 12}
+	for i := range w.p {
+		for j := range w.p {
+			w.p[i][j] = float64(20 + min(i, j)*worns + max(i, j))
+		}
+	}
+	for _, want := range []worn{w, {}} {
+		c := statecodec.Writer(nil, 1)
+		want.fields(&c)
+		var got worn
+		if err := statecodec.Read(c.Bytes(), 1, got.fields); err != nil || got != want {
+			t.Errorf("%v:\n%+v\n%+v", err, got, want)
+		}
+	}
+}
+
+// One observation that is far off moves nothing; two of a kinked hose do, and what is as good as air alone never does.
+func TestWornJumps(t *testing.T) {
+	var w worn
+	w.seconds(20*window, says(0, 0, 1.3))
+	kinked := says(0, 0.5, 1.3)
+	w.seconds(window, kinked)
+	if bore, hose := w.told(); math.Abs(bore) > 0.01 || hose != 0 || w.odd == 0 {
+		t.Errorf("one observation: bore %v, hose %v, odd %v", bore, hose, w.odd)
+	}
+	w.seconds(window, says(0, 0, 1.3))
+	if w.odd != 0 {
+		t.Error("a gust is remembered")
+	}
+	w.seconds(2*window, kinked)
+	if bore, hose := w.told(); math.Abs(bore) > 0.02 || math.Abs(hose-0.5) > 0.05 {
+		t.Errorf("kinked: bore %v, hose %v", bore, hose)
+	}
+	before := w.x
+	clean := says(0, 0.5, 0.4)
+	clean.hose -= 0.3 // kappa is not what it was taken for
+	w.seconds(20*window, clean)
+	before[ofInlet] = w.x[ofInlet] // it is forgotten in half an hour
+	if w.x != before {
+		t.Errorf("as good as air alone: %v, before %v", w.x, before)
+	}
+	// A hose of which less is lost than of the new one is none.
+	w.x[ofHose], w.p[ofHose][ofHose] = -0.2, 1e-4
+	if bore, hose := w.told(); hose != 0 || bore == w.x[ofBore] && w.p[ofBore][ofHose] != 0 {
+		t.Errorf("freer: bore %v of %v, hose %v", bore, w.x[ofBore], hose)
+	}
+	if w.x[ofHose] = -0.5; w.x[ofHose] < -freer {
+		if _, hose := w.told(); !(hose < -0.4) {
+			t.Errorf("kinked when the baseline was taken: hose %v", hose)
+		}
+	}
+	was := w.x[ofHose]
+	w.seconds(window, says(0, was, 1.3))
+	if !(w.x[ofHose] > was) {
+		t.Error("nothing draws it back")
+	}
+}
