@@ -76,7 +76,7 @@ const (
 	nominalLag   = 1200 * time.Millisecond // from the release to a wide open exhaust at most, not commissioned
 	sigmas       = 3                       // of the gauge's noise that a rate must be off
 	inARow       = 2                       // such rates
-	sinceLeast   = time.Second             // a handle that turned longer ago was told late
+	sinceLeast   = 300 * time.Millisecond  // a handle that turned longer ago was told late, and may have turned at any time since
 	leastCount   = 3                       // readings of a rate
 	leastTime    = 200 * time.Millisecond
 	handleLate   = 400 * time.Millisecond // since the handle was told: three polls or four of a live line

@@ -127,3 +127,32 @@ func TestBlastThroughASilence(t *testing.T) {
 		r.controlled(r.period, 1, false, blast)
 	}
 }
+
+// Readings that are missing around a release make it no vent that is slower than expected: when in that time it was let go is not known.
+func TestReleaseInAHole(t *testing.T) {
+	for _, hole := range []time.Duration{400, 700, 960, 1400} {
+		for _, into := range []time.Duration{0, 100, 300, 600, 900, 1300} { // of the hole, until the release
+			if into > hole {
+				continue
+			}
+			for _, before := range []int{0, 2} { // readings of the vessel before that of the handle
+				seed := uint64(hole*10+into) + uint64(before)
+				r := newVentRig(watched(emptyVent()), seed)
+				r.controlled(2*time.Second, 1, true, nil)
+				last := r.at
+				r.w.Expect(3700*time.Millisecond, 250*time.Millisecond)
+				r.silent(into * time.Millisecond)
+				r.released = 0
+				r.silent((hole - into) * time.Millisecond)
+				for range before {
+					r.run(r.period, nil)
+				}
+				r.handle = vent.Handle{Known: true, Since: last}
+				r.run(12*time.Second, func() {
+					r.w.Step(points.Sample{Point: points.Control, Quality: points.Good, At: r.at}, r.handle)
+					r.none(t, fmt.Sprintf("released %v ms into a hole of %v ms", int(into), int(hole)))
+				})
+			}
+		}
+	}
+}

@@ -3,7 +3,7 @@ package stroke
 import "gritwatch/internal/statecodec"
 
 // timerState is raised whenever the list of fields or their meaning changes.
-const timerState = 2
+const timerState = 3
 
 // AppendState appends the timer's state, without its parameters and without the last press and vent: who wants these takes
 // them as they come. A restored timer goes on as if nothing had happened.
@@ -27,6 +27,7 @@ func (t *Timer) Fields(c *statecodec.Codec) {
 	statecodec.Int(c, &t.since)
 	t.edge.fields(c)
 	statecodec.Int(c, &t.last)
+	statecodec.Int(c, &t.usual)
 	statecodec.Int(c, &t.working)
 	statecodec.Int(c, &t.running)
 	statecodec.Int(c, &t.works)

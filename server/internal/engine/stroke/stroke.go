@@ -86,6 +86,9 @@ const (
 	mostRead  = 5                      // of them
 	inSight   = 5 * time.Second        // a stroke that began longer ago was not seen to begin
 	longPress = 20 * time.Second       // after that a press has told what it can
+	holeLeast = 300 * time.Millisecond // without a reading, where they usually come sooner: a line between the readings beside it is no crossing
+	holeOver  = 3                      // of the usual time between readings
+	usually   = 8                      // readings in that
 	riseWait  = time.Second            // for joint instants, which are behind the vessel's own readings
 
 	chokeFrom  = 0.30 // vessel over separator, absolute: from here the valve has opened and the first rush is over
@@ -134,8 +137,9 @@ type Timer struct {
 	inferred bool
 	before   time.Duration // of the state before: the rest before a press, the press before a vent
 	from     int32         // vessel at since, absolute, Pa
-	marks    [3]int32      // crossings, ms after since; 0: not yet
+	marks    [3]int32      // crossings, ms after since; 0: not yet; negative: never, as readings are missing
 	edge     edge
+	usual    int32      // time between readings, ms
 	last     si.Instant // joint instant
 	sum      sums
 
@@ -190,6 +194,7 @@ func (t *Timer) Vessel(at si.Instant, p si.AbsPressure, h vent.Handle) (news New
 		return 0
 	}
 	at -= at % ms
+	hole := false
 	if t.edge.n > 0 {
 		newest := t.edge.at[t.edge.n-1]
 		if at <= newest {
@@ -198,9 +203,13 @@ func (t *Timer) Vessel(at si.Instant, p si.AbsPressure, h vent.Handle) (news New
 		if at.Sub(newest) > t.stale {
 			t.Break()
 		}
+		hole = t.hole(at.Sub(newest))
 	}
 	news = t.handle(at, v, h)
 	t.edge.add(at, v)
+	if hole {
+		t.missing()
+	}
 	switch t.phase {
 	case rising:
 		news |= t.rise(at)
@@ -208,6 +217,32 @@ func (t *Timer) Vessel(at si.Instant, p si.AbsPressure, h vent.Handle) (news New
 		news |= t.fall()
 	}
 	return news
+}
+
+// hole tells whether readings are missing in a time between two of them, which it takes into the usual one.
+func (t *Timer) hole(gap time.Duration) bool {
+	if t.usual == 0 {
+		t.usual = int32(min(gap, t.stale) / time.Millisecond)
+	}
+	usual := time.Duration(t.usual) * time.Millisecond
+	if gap > holeOver*usual && gap > holeLeast {
+		t.usual += t.usual / usually // a line that has become slow is believed in the end
+		return true
+	}
+	t.usual += int32((gap - usual) / usually / time.Millisecond)
+	return false
+}
+
+// missing gives up the crossings that are yet to come in this stroke: they, or those before them, may lie where readings are missing.
+func (t *Timer) missing() {
+	if t.phase != rising && t.phase != falling {
+		return
+	}
+	for i := range t.marks {
+		if t.marks[i] == 0 {
+			t.marks[i] = -1
+		}
+	}
 }
 
 // handle follows presses and releases.
@@ -277,7 +312,7 @@ func (t *Timer) mark(i int, share float64, upwards bool) {
 
 // between is the time from one mark to a later one; 0: not known.
 func (t *Timer) between(i, j int) time.Duration {
-	if t.marks[i] == 0 || t.marks[j] <= t.marks[i] {
+	if t.marks[i] <= 0 || t.marks[j] <= t.marks[i] {
 		return 0
 	}
 	return time.Duration(t.marks[j]-t.marks[i]) * time.Millisecond
@@ -290,7 +325,7 @@ func (t *Timer) rise(at si.Instant) News {
 		t.mark(1, RiseTo, true)
 	}
 	// The joint instants that belong to the end of the rise come a little later.
-	if risen := t.since.Add(time.Duration(t.marks[1]) * time.Millisecond); (t.marks[1] == 0 || at.Sub(risen) <= riseWait) && at.Sub(t.since) <= longPress {
+	if risen := t.since.Add(time.Duration(t.marks[1]) * time.Millisecond); (t.marks[1] <= 0 || at.Sub(risen) <= riseWait) && at.Sub(t.since) <= longPress {
 		return 0
 	}
 	news := t.finishPress()
@@ -329,7 +364,7 @@ func (t *Timer) fall() News {
 	t.mark(0, VentFrom, false)
 	t.mark(1, VentMid, false)
 	t.mark(2, VentTo, false)
-	if t.marks[2] == 0 && t.edge.mean(0) > VentTo*float64(t.working) {
+	if t.marks[2] <= 0 && t.edge.mean(0) > VentTo*float64(t.working) {
 		return 0
 	}
 	return t.finishVent(false)
