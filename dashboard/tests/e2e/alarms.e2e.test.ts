@@ -225,7 +225,7 @@ describe('an alarm', () => {
   test.each([
     [6, /^Index of the part against its limit: 128 %, limit 150 %; passes its limit about/, null],
     [5, /^Abrasive left: 18 % of the pot’s capacity, between 11 % and 26 %/, 'lasts 4 min of blasting, between 3 min and 6 min'],
-    [7, /^Reading against its target: pressure 84 psi; target 100 psi/, null],
+    [7, /^Reading against its limit: target 100 psi, nozzle, computed 84 psi; limit 90 psi/, null],
     [8, null, 'follows 2.4 s late'],
     [9, null, 'about 3.2 kg of water since the last drain'],
     [3, null, 'nothing heard for 10 s when it was raised'],

@@ -31,7 +31,8 @@ type Outbox struct {
 	notBefore time.Time // the receiver is left alone until then
 	asked     bool      // it asked for that
 	lastTry   time.Time
-	tries     int // in a row that did not reach it
+	tries     int       // in a row that did not reach it
+	turn      time.Time // when it would have been tried, had nothing critical come; zero: at notBefore
 
 	counts Counts
 	owed   uint64 // dropped, and no message has said so yet
@@ -139,6 +140,9 @@ func (o *Outbox) Put(e message.Entry, loud bool, now time.Time) []Mark {
 	if loud && e.Priority == alarm.Critical && !o.asked {
 		// Who could not be reached a while ago may be reached now.
 		if soon := o.lastTry.Add(firstRetry); soon.Before(o.notBefore) {
+			if o.turn.IsZero() {
+				o.turn = o.notBefore
+			}
 			o.notBefore = soon
 		}
 	}
@@ -357,10 +361,15 @@ func (o *Outbox) Done(b Batch, failed *message.Failure, now time.Time) []Mark {
 		o.notBefore = now.Add(max(firstRetry, failed.After))
 	default:
 		o.counts.Failed++
-		o.tries++
 		o.asked = failed.After > 0
+		if o.turn.After(now) { // tried out of turn, which is no reason to wait longer than before
+			o.notBefore = orLater(o.turn, now.Add(max(firstRetry, min(failed.After, lastRetry))))
+			break
+		}
+		o.tries++
 		o.notBefore = now.Add(max(backoff(firstRetry, lastRetry, o.tries), min(failed.After, lastRetry)))
 	}
+	o.turn = time.Time{}
 	for i := range b.Entries {
 		sent := &b.Entries[i]
 		it := o.byID[sent.Alarm]

@@ -380,6 +380,28 @@ func TestBackoff(t *testing.T) {
 	}
 }
 
+// TestOutOfTurn: what is tried at once for a critical alarm that is new makes nobody wait longer afterwards.
+func TestOutOfTurn(t *testing.T) {
+	r := newRig(t, outbox.Policy{})
+	away := &message.Failure{}
+	r.put("a", alarm.Critical, stands, true)
+	var tried []time.Duration
+	for r.now.Before(day.Add(2 * time.Minute)) {
+		for _, at := range []int{20, 21, 22} { // three more are raised in the outage
+			if r.now.Equal(day.Add(time.Duration(at) * time.Second)) {
+				r.put(fmt.Sprintf("b%d/x", at), alarm.Critical, stands, true)
+			}
+		}
+		if r.step(away) {
+			tried = append(tried, r.now.Sub(day)/time.Second)
+		}
+		r.now = r.now.Add(time.Second)
+	}
+	if want := []time.Duration{0, 1, 3, 7, 15, 20, 21, 22, 31, 63}; !slices.Equal(tried, want) {
+		t.Errorf("tried after %d s, want %d", tried, want)
+	}
+}
+
 // TestRefused: what a receiver does not want lets the rest pass, is tried by itself, and is given up when it has ended; what
 // stands is never given up.
 func TestRefused(t *testing.T) {
