@@ -44,6 +44,8 @@ func startIn(t *testing.T, data string) (web, broker string, stop func()) {
 		n, _ := fmt.Sscanf(out.String(), "dashboard: http://%s\nbroker: mqtt://%s\n", &web, &broker)
 		return n == 2
 	})
+	// What is published before the server has subscribed is heard by nobody.
+	eventually(t, "ready", func() bool { status, _ := get(t, web, "/readyz"); return status == 200 })
 	return web, broker, stop
 }
 
