@@ -52,7 +52,7 @@ export default defineConfig({
       },
       {
         extends: true,
-        test: { name: 'stack', environment: 'node', include: ['tests/e2e/*.stack.ts'], testTimeout: 120_000, hookTimeout: 60_000, fileParallelism: false, expect: { poll: patient } },
+        test: { name: 'stack', environment: 'node', include: ['tests/e2e/*.stack.ts'], testTimeout: 300_000, hookTimeout: 60_000, fileParallelism: false, expect: { poll: patient } },
       },
       {
         extends: true,

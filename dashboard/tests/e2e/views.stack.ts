@@ -13,7 +13,7 @@ import type { Watch } from './harness';
 
 const folder = fileURLToPath(new URL('../../shots/', import.meta.url));
 /** A pot of the site is pressed every half minute. */
-const cycle = { timeout: 75_000, interval: 100 };
+const cycle = { timeout: 180_000, interval: 100 };
 
 function named(variable: string): string {
   const value = process.env[variable];
@@ -110,7 +110,7 @@ test('Site: every state of a pot is shown as it happens, and the one that needs 
   expect([...round, 'held', 'unknown'].toSorted().filter((s, i, all) => s !== all[i - 1])).toEqual(states.toSorted());
 
   await expect.poll(() => page.locator('article[data-pot]').first().getAttribute('data-pot'), cycle).not.toBe(healthy);
-  await page.locator(`[data-pot="${healthy}"] [data-word="vented"]`).waitFor({ timeout: 75_000 });
+  await page.locator(`[data-pot="${healthy}"] [data-word="vented"]`).waitFor(cycle);
   for (const pot of [held, blind]) expect((await words(page, pot)).map((w) => w.word)).not.toContain('VENTED');
   expect(await violations(page)).toEqual([]);
   await pictures('site');
@@ -164,7 +164,7 @@ test('Pot: what is stored is drawn and goes on with what comes, the vent is draw
   await page.locator(`[data-pot="${blind}"]`).waitFor();
   expect(await page.locator(`[data-pot="${blind}"] [data-word]`).getAttribute('data-word')).toBe('not-proven');
   await page.goto(`${url}#/pot/${held}`);
-  await section('The vent').locator('.trace.slow').waitFor({ timeout: 75_000 });
+  await section('The vent').locator('.trace.slow').waitFor(cycle);
   await pictures('held');
 });
 
