@@ -9,6 +9,7 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"sync"
 	"testing"
@@ -45,7 +46,9 @@ func startIn(t *testing.T, data string) (web, broker string, stop func()) {
 		return n == 2
 	})
 	// What is published before the server has subscribed is heard by nobody.
-	eventually(t, "ready", func() bool { status, _ := get(t, web, "/readyz"); return status == 200 })
+	// A full disk keeps it from being ready.
+	linked := regexp.MustCompile(`(?m)^gritwatch_broker_link_up\b.* 1$`)
+	eventually(t, "linked to the broker", func() bool { _, text := get(t, web, "/metrics"); return linked.MatchString(text) })
 	return web, broker, stop
 }
 
