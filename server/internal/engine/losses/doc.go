@@ -85,7 +85,7 @@
 //
 // On simulated pots, their truth taken over the same second, every 20 s of 300 hours whose nozzles, separators and hoses wear and clog in hours what takes weeks
 // in the field, the compressor cycling: the supply's sag within 0.5 psi or 10 % always, what a segment loses more too; what resistance costs in separator and valve
-// in 99 of 100 seconds, in the tee, which the crew shuts partly, in 97. In the hose, whose drop is 2 to 25 psi and of which 1 % of the bore is 4 %, in 96: in nearly all where it
+// in 99 of 100 seconds, in the tee, which the crew shuts partly, in 97. In the hose, whose drop is 2 to 25 psi and of which 1 % of the bore is 4 %, in 96 of the sites it was fitted to and in 89 of those it had not seen (SCORES.md): in nearly all where it
 // is sound, be the nozzle worn or not, and in 57 to 99 by the pot where it kinks and is straightened within hours: while that goes on it is told late. Without a
 // nozzle point the fall is within 0.5 psi or 10 % in 3 to 95 of 100 seconds, and within 1.3 psi (of one pot with 26 psi in its hose, 2.6) in 95.
 //
