@@ -383,7 +383,7 @@ func playAlarms(t *trial) {
 	quay := alarmAgent{name: "quay-1", pots: []alarmPot{
 		{name: "slow", events: []string{"{at: 40 s, for: 22 s, exhaust_shut: 93 %}", "{at: 47.3 s, for: 14 s, " + plug + "}"}},
 		{name: "held", events: []string{"{at: 40 s, for: 25 s, " + shut + "}", "{at: 40 s, for: 25 s, " + plug + "}"}},
-		{name: "creep", events: []string{"{at: 46.8 s, for: 15 s, " + shut + "}", "{at: 47.2 s, for: 14 s, " + plug + "}", "{at: 46.8 s, for: 15 s, inlet_leak: 2 mm}"}},
+		{name: "creep", events: []string{"{at: 46.8 s, for: 15 s, " + shut + "}", "{at: 47.2 s, for: 14 s, " + plug + "}", "{at: 46.8 s, for: 15 s, inlet_leak: 3 mm}"}},
 		{name: "stop", events: []string{"{at: 40 s, for: 15 s, inlet: stuck-open}", "{at: 40 s, for: 15 s, " + shut + "}"}},
 		{name: "over", vessel: "{volume: 3.5 ft3, rated: 90 psi}", target: "80 psi", sim: "fill: 70 %, compressor: {unload: 125 psi}", events: []string{"{at: 50 s, set_low: 40 psi}"}},
 		{name: "under", events: []string{"{at: 40 s, for: 20 s, compressor: off}", "{at: 40 s, for: 20 s, consumer: 200 cfm}", "{at: 40 s, for: 20 s, " + shut + "}", "{at: 40 s, for: 20 s, " + plug + "}"}},
