@@ -277,6 +277,16 @@ func (d *Detector) blind(p points.Point) bool {
 	return false
 }
 
+// blindOf tells whether one of several points' gauges is blind.
+func (d *Detector) blindOf(of points.Set) bool {
+	for p := range points.Point(points.Count) {
+		if of.Has(p) && d.blind(p) {
+			return true
+		}
+	}
+	return false
+}
+
 // leaves tells whether a vent is over beyond doubt: by the next press, or by the answer.
 func (s *Signals) leaves() bool { return s.Handle.Known && s.Handle.Pressed || s.good() }
 
@@ -419,7 +429,18 @@ func (d *Detector) slow(k Kind, s *Signals, since time.Duration) verdict {
 		}
 		return judge(s.Drain.Due, !s.Drain.Due)
 	}
-	return part(&s.Wear[k-SeparatorRestricted], s.At)
+	x := k - SeparatorRestricted
+	if d.blindOf(partPoints[x]) {
+		return unknown
+	}
+	return part(&s.Wear[x], s.At)
+}
+
+// partPoints are those whose gauges tell of a part.
+var partPoints = [Parts]points.Set{
+	Separator: points.SetOf(points.Supply, points.Separator, points.Hose), Valve: points.SetOf(points.Supply, points.Separator, points.Hose),
+	Mixing: points.SetOf(points.Vessel, points.Hose), Hose: points.SetOf(points.Hose, points.Nozzle), Exhaust: points.SetOf(points.Vessel),
+	Nozzle: points.SetOf(points.Supply, points.Separator, points.Hose, points.Nozzle),
 }
 
 // filling keeps an alarm that stands from being held by the beginning of each press, in which the vessel fills and all is low: else it would never end
@@ -519,12 +540,12 @@ func part(x *Index, now si.Instant) verdict {
 		return bad
 	}
 	left := x.P50.Sub(now)
-	gone := x.Value - 1
+	gone, way := float64(x.Value-1), float64(x.Limit-1)
 	if x.Limit < 1 {
-		gone = -gone
+		gone, way = -gone, -way
 	}
-	near := x.ForecastKnown && gone > noticeGone*x.SD && left < noticeOn && x.P90 != 0 && x.P90.Sub(x.P10) < noticeSpread*noticeOn
-	return judge(near, !x.ForecastKnown || left > noticeOff)
+	near := x.ForecastKnown && gone >= noticeShareOn*way && gone > noticeGone*float64(x.SD) && left < noticeOn && x.P90 != 0 && x.P90.Sub(x.P10) < noticeSpread*noticeOn
+	return judge(near, !x.ForecastKnown || left > noticeOff || gone < noticeShareOff*way)
 }
 
 // unknownEvidence is why nobody knows the vessel's pressure, and for how long already where time counts.

@@ -33,7 +33,7 @@ func TestKinds(t *testing.T) {
 	forecast := func(d time.Duration) func(*pot) {
 		return func(p *pot) {
 			x := &p.s.Wear[Hose]
-			x.Value = 1.1
+			x.Value = 1.2
 			x.ForecastKnown, x.P10, x.P50, x.P90 = true, p.s.At.Add(d*8/10), p.s.At.Add(d), p.s.At.Add(d*13/10)
 		}
 	}
@@ -129,23 +129,67 @@ func TestKinds(t *testing.T) {
 	}
 }
 
-// TestForecastOfWhatIsNew: a part that is not surely worse than new has no date, however it tends: it gets back to what it was after another cause,
-// as the nozzle's. The exhaust's index falls as it clogs.
+// TestForecastOfWhatIsNew: a part that is not half of the way to its limit, or not surely worse than new, has no date, however it tends: it gets back to
+// what it was after another cause, as the nozzle's. The exhaust's index falls as it clogs.
 func TestForecastOfWhatIsNew(t *testing.T) {
 	for _, c := range []struct {
-		part  Part
-		value si.Ratio
-		want  int
-	}{{Hose, 0.9, 0}, {Hose, 1, 0}, {Hose, 1.029, 0}, {Hose, 1.031, 1}, {Exhaust, 1.05, 0}, {Exhaust, 0.971, 0}, {Exhaust, 0.969, 1}} {
+		part      Part
+		value, sd si.Ratio
+		want      int
+	}{{Hose, 0.8, 0.02, 0}, {Hose, 1, 0.02, 0}, {Hose, 1.055, 0.02, 0}, {Hose, 1.149, 0.02, 0}, {Hose, 1.151, 0.02, 1}, {Hose, 1.151, 0.11, 0},
+		{Exhaust, 1.05, 0.02, 0}, {Exhaust, 0.951, 0.02, 0}, {Exhaust, 0.949, 0.02, 1}, {Exhaust, 0.949, 0.035, 0}} {
 		p := newPot(t)
 		x := &p.s.Wear[c.part]
 		if c.part == Exhaust {
 			x.Limit = 0.9
 		}
-		x.Value, x.ForecastKnown = c.value, true
+		x.Value, x.SD, x.ForecastKnown = c.value, c.sd, true
 		x.P10, x.P50, x.P90 = begin.Add(24*time.Hour), begin.Add(3*24*time.Hour), begin.Add(5*24*time.Hour)
 		p.run(2*time.Minute, nil)
 		p.want(SeparatorRestricted+Kind(c.part), c.want, 0)
+	}
+}
+
+// TestForecastEnds: what goes back under a third of the way has no date any more, and one that is between is as it was.
+func TestForecastEnds(t *testing.T) {
+	p := newPot(t)
+	x := &p.s.Wear[Mixing]
+	x.Value, x.ForecastKnown = 1.16, true
+	x.P10, x.P50, x.P90 = begin.Add(24*time.Hour), begin.Add(3*24*time.Hour), begin.Add(5*24*time.Hour)
+	p.run(2*time.Minute, nil)
+	x.Value = 1.11
+	p.run(time.Hour, nil)
+	p.want(MixingRestricted, 1, 0)
+	x.Value = 1.1
+	p.run(11*time.Minute, nil)
+	p.want(MixingRestricted, 1, 1)
+	x.Value = 1.14
+	p.run(time.Hour, nil)
+	p.want(MixingRestricted, 1, 1)
+}
+
+// TestBlindGaugeTellsNoPart: what the gauge of one end of a part shows after it has gone blind is no clog, and no mending either.
+func TestBlindGaugeTellsNoPart(t *testing.T) {
+	for _, c := range []struct {
+		part  Part
+		point points.Point
+		tells bool
+	}{{Mixing, points.Vessel, true}, {Mixing, points.Supply, false}, {Hose, points.Nozzle, true}, {Exhaust, points.Vessel, true}, {Exhaust, points.Hose, false},
+		{Separator, points.Supply, true}, {Valve, points.Hose, true}, {Nozzle, points.Nozzle, true}} {
+		for _, stands := range []bool{false, true} {
+			p := newPot(t)
+			x := &p.s.Wear[c.part]
+			x.Found = stands
+			p.run(2*time.Minute, nil)
+			p.w.gauges[c.point][gauges.Stuck] = gauges.Finding{On: true, Since: p.s.At}
+			p.run(30*time.Second, nil)
+			x.Found = !stands
+			p.run(20*time.Minute, nil)
+			begun, ended := p.times(SeparatorRestricted + Kind(c.part))
+			if moved := begun+ended != map[bool]int{false: 0, true: 1}[stands]; moved == c.tells {
+				t.Errorf("%d by a blind gauge of %v, standing %v: began %d, ended %d times", c.part, c.point, stands, begun, ended)
+			}
+		}
 	}
 }
 
@@ -153,7 +197,7 @@ func TestForecastOfWhatIsNew(t *testing.T) {
 func TestForecastTooWide(t *testing.T) {
 	p := newPot(t)
 	x := &p.s.Wear[Separator]
-	x.Value = 1.1
+	x.Value = 1.2
 	x.ForecastKnown, x.P10, x.P50 = true, begin.Add(24*time.Hour), begin.Add(5*24*time.Hour)
 	for _, p90 := range []si.Instant{0, begin.Add(40 * 24 * time.Hour)} {
 		x.P90 = p90
@@ -443,9 +487,14 @@ func TestNoise(t *testing.T) {
 		}},
 		{"forecast, half a day of noise", HoseRestricted, []float64{7, 10}, func(p *pot, v float64, at time.Duration) {
 			x := &p.s.Wear[Hose]
-			x.Value = 1.1
+			x.Value = 1.2
 			x.ForecastKnown, x.P10, x.P90 = true, begin.Add(5*24*time.Hour), begin.Add(15*24*time.Hour)
 			x.P50 = p.s.At.Add(time.Duration((v + noise(0.5)) * 24 * float64(time.Hour)))
+		}},
+		{"forecast, 1 % of noise of the index", HoseRestricted, []float64{1.105, 1.15}, func(p *pot, v float64, at time.Duration) {
+			x := &p.s.Wear[Hose]
+			x.Value = si.Ratio(v + noise(0.01))
+			x.ForecastKnown, x.P10, x.P50, x.P90 = true, begin.Add(24*time.Hour), begin.Add(3*24*time.Hour), begin.Add(5*24*time.Hour)
 		}},
 	} {
 		t.Run(x.name, func(t *testing.T) {

@@ -16,6 +16,12 @@
 // Delays are so long that noise on a limit does not ring twice, where nothing else ends the condition at once: the next
 // press or the answer ends a vent's alarms, a refill pot-empty.
 //
+// A part that clogs or wears is told of where its finder has found it at its limit, and before that by its forecast alone: where the limit is likely
+// to be passed within seven days, the date is known to two weeks, the part is surely worse than new, and half of the way from 1 to the limit has been
+// gone. A trend is believed as far ahead as it was seen to come; nobody does anything about a hose that is 5 % off, whatever it tends to. A forecast ends beyond
+// ten days, or under 35 % of the way. That there is a trend, three of its standard deviations at least, over twenty strokes and an hour of blasting,
+// is for the finder to say (package wear).
+//
 // After a restart a watch over vents or gauges may know nothing of a condition that stood before. Such a condition is
 // assumed to stand (Assume) until its finder finds it again, or something contradicts it: a press, the answer, a pressure.
 //

@@ -74,11 +74,14 @@
 // are found by cumulative sums (NIST/SEMATECH e-Handbook 6.3.2.3, slack half a deviation), and the level follows faster
 // while these grow. A finding begins when the level, less its own deviation, is 80 % of the way to the limit, in
 // logarithms, and ends at 60 %. The trend is the level against a mean that goes back about 128 observations, over the hours of
-// blasting between the two; the date of the limit follows from it by the share of the clock that is blasting.
+// blasting between the two; the date of the limit follows from it by the share of the clock that is blasting. There is none before the two are half
+// an hour of blasting apart, which takes about an hour: what moves within a shift's first presses is setting, level and weather.
 //
 // A recorded service keeps what was before, and takes the next four observations for what is after; it is proven where the
 // step is three deviations for the better. A part that is then better than its baseline was clogged when that was learned, and makes a
-// new one; so does every new nozzle.
+// new one; so does every new nozzle. With the separator's or the valve's goes n of (1), which is over the same r; it is told better by what follows, and
+// the new baseline is refined as the first was. While the one of the two has clogged the other's baseline is not refined: behind it the vessel fills
+// too slowly for the restriction to be choked all the time, and the loss looks smaller by a tenth or so (simulated pots).
 //
 // # The next vent
 //

@@ -59,6 +59,7 @@ const (
 	ownSD      = 0.025 // of the logarithm of an index: what setting, weather and level leave in it
 	laterThan  = 100 * 24 * time.Hour
 	trendLeast = 20
+	trendHours = 0.5    // of blasting between the level and the mean that its trend is told against: about an hour since the last step
 	sure       = 3.0    // standard deviations
 	tenth      = 1.2816 // of the normal distribution: P10 and P90
 )
@@ -150,7 +151,7 @@ func (m *Monitor) Index(p Part) Index {
 // forecast is when a level that has far to go will have gone it.
 func (m *Monitor) forecast(t *track, far, slope, sd float64) Forecast {
 	duty := m.use.duty()
-	if duty <= 0 || slope < sure*sd {
+	if duty <= 0 || slope < sure*sd || m.use.blasting()-float64(t.slowAt)/1000 < trendHours {
 		return Forecast{}
 	}
 	levelSD := math.Hypot(t.levelSD(), ownSD)
@@ -218,8 +219,21 @@ func (m *Monitor) served(p Part, at si.Instant) {
 	s.Proven = s.Before > 0 && better > sure*math.Hypot(float64(s.BeforeSD), float64(s.AfterSD))
 	// A part that is better than its baseline was clogged when the baseline was learned; a new nozzle is a new beginning.
 	if p == Bore || better > 0 && t.level.float() < -2*math.Hypot(t.levelSD(), ownSD) {
-		t.rebase()
+		m.rebase(p)
 	}
+}
+
+// rebase makes a part's level its baseline. What the nozzle's air loses in separator and valve is kept over that, and better told by what follows, which
+// refines the baseline again.
+func (m *Monitor) rebase(p Part) {
+	t := &m.tracks[p]
+	if p == Separator || p == Valve {
+		by := math.Exp(t.level.float())
+		m.through[p] = int32(math.Round(by * float64(m.through[p])))
+		m.inlet[p] = int32(math.Round(math.Sqrt(by) * float64(m.inlet[p])))
+		t.n = learns
+	}
+	t.rebase()
 }
 
 // use is how much the pot is used. Hours are in thousandths, and what the thousandths leave is in rest.

@@ -513,8 +513,11 @@ func (m *Monitor) clean(_ si.Instant, half float64) {
 // observe takes an observation of a part, and how much of it has another cause. It tells whether the baseline learned from it.
 func (m *Monitor) observe(p Part, at si.Instant, y, other float64) bool {
 	refines := int32(refined)
-	if p == Bore {
+	switch {
+	case p == Bore:
 		refines = 0 // it only grows, and what it grows meanwhile would be lost
+	case p <= Valve && m.tracks[Separator+Valve-p].since != 0:
+		refines = 0 // behind a neighbour that has clogged, the vessel fills too slowly to be choked all the time
 	}
 	learned := m.tracks[p].add(at, y, other, m.use.blasting(), refines, m.bounds(p))
 	m.served(p, at)

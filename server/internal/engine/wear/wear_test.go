@@ -698,6 +698,35 @@ func TestServiceMovesBaseline(t *testing.T) {
 	near(t, "clogged again", float64(p.m.Index(wear.Exhaust).Value), 0.85, 0.04)
 }
 
+// TestServiceOfWhatWasLearnedClogged cleans a separator that was clogged when its baseline was learned, with that of the valve beside it. Both are as they
+// were cleaned, for as long as it lasts.
+func TestServiceOfWhatWasLearnedClogged(t *testing.T) {
+	p := newPot(allPoints)
+	p.separator, p.noise = 3, 0.002
+	p.cycles(8)
+	// An inlet behind much more of it is not choked, and the valve's loss looks smaller.
+	p.separator, p.valve = 11, 0.9
+	p.cycles(20)
+	if !p.m.Index(wear.Separator).Finding {
+		t.Fatalf("%+v", p.m.Index(wear.Separator))
+	}
+	p.m.Serve(wear.Separator, p.at)
+	p.separator, p.valve = 1, 1
+	for range 20 {
+		p.cycles(6)
+		for _, part := range []wear.Part{wear.Separator, wear.Valve} {
+			x := p.m.Index(part)
+			near(t, part.String()+" after the cleaning", float64(x.Value), 1, 0.02)
+			if x.Finding || x.Limit.Known {
+				t.Fatalf("%v: %+v", part, x)
+			}
+		}
+	}
+	p.separator = 1.5
+	p.cycles(12)
+	near(t, "clogged again", float64(p.m.Index(wear.Separator).Value), 1.5, 0.05)
+}
+
 // TestForecast lets a separator clog at an even pace. Half of all pots must lie on either side of the forecast, and four fifths
 // within its interval.
 func TestForecast(t *testing.T) {
@@ -741,6 +770,28 @@ func TestForecast(t *testing.T) {
 		if f := steadyPot.m.Index(part).Limit; f.Known {
 			t.Errorf("%v of a pot that does not wear is due: %+v", part, f)
 		}
+	}
+}
+
+// TestForecastTakesAnHour: a trend that was seen for less than an hour of blasting has no date, however clear it is.
+func TestForecastTakesAnHour(t *testing.T) {
+	p := newPot(allPoints)
+	p.noise, p.blast, p.rest = 0.003, 20*time.Second, 20*time.Second
+	p.cycles(6)
+	began := 0.0
+	for i := range 400 {
+		p.separator *= 1.0008
+		p.cycle()
+		if x := p.m.Index(wear.Separator); x.Limit.Known {
+			began = float64(i+6) * p.blast.Hours()
+			break
+		}
+		if x := p.m.Index(wear.Separator); i == 150 && x.Trend < 5*x.TrendSD {
+			t.Fatalf("the trend is not clear: %+v", x)
+		}
+	}
+	if began < 0.8 || began > 1.6 {
+		t.Errorf("a date after %.2f h of blasting", began)
 	}
 }
 
