@@ -149,9 +149,6 @@ func (l *Learner) Last(now si.Instant) Profile {
 	return l.last.profile(Ritual)
 }
 
-// Relearn forgets the learned profile: something on the path was replaced.
-func (l *Learner) Relearn() { l.first = mean{} }
-
 func onPath(s points.Set) points.Set { return s &^ points.SetOf(points.Control) }
 
 func (m *mean) add(s *steady.Second) {

@@ -53,10 +53,6 @@ func TestLearn(t *testing.T) {
 	if want := t0.Add(307*time.Second + 500*time.Millisecond); p.At != want {
 		t.Errorf("measured at %v, want %v", p.At, want)
 	}
-	l.Relearn()
-	if l.Learned().Known() {
-		t.Error("forgotten, and there")
-	}
 }
 
 // Seconds in which the vessel fills or empties, and those of another set of points, do not count.

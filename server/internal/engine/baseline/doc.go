@@ -15,6 +15,15 @@
 // stay in the records, so that the past can be judged by what held then. A learned one is shown as provisional for ever: a
 // pot that was half clogged when it was first seen is taken for healthy, and nothing in its pressures can tell.
 //
+// # Assumptions
+//
+// The pot was sound while its profile was taken: nothing clogged or leaked, the choke was open, and the nozzle had the bore that is configured. The first five
+// minutes of steady blasting are of the usual abrasive at the usual setting of the metering valve; five minutes are the mean over three or four loads and unloads
+// of a cycling compressor (common practice, no source). Air alone is what a person says is air alone. Gauges keep their errors from then on. The vessel rises
+// or falls by under 12 kPa/s, and what it takes in meanwhile is taken off by whoever compares (package losses); in the first eight seconds of a press the vessel's
+// air is hot and takes in more than that rate tells, so they are left out. Both limits are from a study on simulated pots. A nozzle of another bore, once it is
+// configured, makes what was learned worthless; what a person recorded stands until it is recorded anew.
+//
 // # What cannot be known
 //
 // Gauges have zero errors of some 0.25 psi, and a healthy separator loses little more than 1 psi. A profile that the pot's

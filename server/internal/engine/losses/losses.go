@@ -106,7 +106,6 @@ const (
 	usualLoading   = 1.32   // kg a kg: mean of the trade handbook's table of nozzles (common practice)
 	usualKappa     = 2.3    // fits simulated pots; no source
 	mostLoading    = 6.0
-	quite          = 0.3          // of ln A^2
 	teeKappa       = 0.4          // of the mixing tee; fits simulated pots, no source
 	smoothed       = 10           // s
 	slowly         = 30           // s: of the inlet, where the vessel's filling comes in
@@ -161,12 +160,6 @@ func (l *Losses) Record(s baseline.Set) {
 
 // Ritual is the last steady blast, for a person to declare; the zero value where it was under 20 s or ended over ten minutes ago.
 func (l *Losses) Ritual(now si.Instant) baseline.Profile { return l.learn.Last(now) }
-
-// Relearn forgets what was learned, since something on the air's path was replaced.
-func (l *Losses) Relearn() {
-	l.learn.Relearn()
-	l.anew()
-}
 
 // Step takes a second of blasting. How fast the vessel filled in a second is known after the next one, so what is learned from a second is learned
 // one later.
@@ -447,20 +440,6 @@ func (l *Losses) grown() float64 {
 		return 4 * math.Log(float64(h.aside.Bore/l.params.Bore))
 	}
 	return 0
-}
-
-// Mixing is the resistance of the mixing segment over the baseline, 0: not known. Where the nozzle seems to be quite another one than others know, a bore of 0 being the
-// configured one, it is the resistance that it would have with theirs: both then tell that it is another.
-func (l *Losses) Mixing(bore si.Length) si.Ratio {
-	r := l.out.Resistance[points.MixingSegment]
-	if l.params.Bore <= 0 || !l.held.worn.begun {
-		return r
-	}
-	more := l.grown() - 4*math.Log(float64(max(bore, l.params.Bore)/l.params.Bore))
-	if math.Abs(more) < quite {
-		return r
-	}
-	return si.Ratio(float64(r) * math.Exp(more))
 }
 
 // filling is ln (m_in/m)^2 of a second less that of the baseline.

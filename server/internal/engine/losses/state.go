@@ -2,12 +2,14 @@ package losses
 
 import (
 	"gritwatch/internal/statecodec"
+	"gritwatch/server/internal/engine/baseline"
+	"gritwatch/server/internal/engine/finding"
 )
 
 // lossesState is raised whenever the list of fields or their meaning changes.
-const lossesState = 2
+const lossesState = 3
 
-// AppendState appends the state, without its parameters and without what people recorded.
+// AppendState appends the state, without its parameters, but for the bore that it was told with, and without what people recorded.
 func (l *Losses) AppendState(dst []byte) []byte {
 	c := statecodec.Writer(dst, lossesState)
 	l.fields(&c)
@@ -15,7 +17,7 @@ func (l *Losses) AppendState(dst []byte) []byte {
 }
 
 // SetState restores what AppendState gave; after an error it is as it was. The estimate is made again, with the baselines that
-// people have recorded since.
+// people have recorded since. Where another bore is configured now, what was learned with the one before is forgotten.
 func (l *Losses) SetState(b []byte) error {
 	if err := statecodec.Restore(l, b, lossesState, (*Losses).fields); err != nil {
 		return err
@@ -27,6 +29,8 @@ func (l *Losses) SetState(b []byte) error {
 }
 
 func (l *Losses) fields(c *statecodec.Codec) {
+	bore := l.params.Bore
+	statecodec.Float(c, &bore)
 	l.learn.Fields(c)
 	h := &l.held
 	statecodec.Int(c, &h.at)
@@ -55,4 +59,13 @@ func (l *Losses) fields(c *statecodec.Codec) {
 	statecodec.Int(c, &f.since)
 	statecodec.Int(c, &f.before)
 	statecodec.Int(c, &l.out.Finding)
+	if bore != l.params.Bore {
+		l.another()
+	}
+}
+
+// another begins anew with a nozzle that is configured now: what was learned is of the one before, but for the gauges' error.
+func (l *Losses) another() {
+	l.learn, l.feed, l.out.Finding = baseline.Learner{}, feed{}, finding.None
+	l.held = held{apart: l.held.apart, rests: l.held.rests}
 }
