@@ -96,10 +96,12 @@ var catalogue = map[string]Words{
 		Do:          []string{"Release; get everybody clear of the pot.", "Lower the air at the compressor.", "Do not use the pot until relief valve and gauge were checked by somebody competent."},
 	},
 	"supply-below-vessel": {
-		Says:        "The supply fell below the vessel while it was up: the compressor was stopped before the vent.",
+		Says:        "The vessel holds more pressure than the supply gives: the pot flows backwards.",
 		Consequence: "Air flows back and carries grit into valves and control lines; later the pot starts and stops slowly.",
-		Causes:      []string{"compressor stopped or unloaded while the vessel was still up", "supply hose parted, or a valve shut upstream", "another user takes the air"},
-		Do:          []string{"Release and let the vessel vent.", "If a hose has parted: shut the air at the source.", "Check valves and control lines for grit before the next press.", "Order at the end: vent first, then stop the compressor."},
+		Causes:      []string{"compressor stopped or unloaded before the vent", "supply hose parted, or a valve shut upstream", "another user takes the air"},
+		Do: []string{"If a supply hose has parted: keep clear of it, and shut the air at the source.", "Release and let the vessel vent: it is pressurised, though the supply is gone.", proveZero,
+			afterZero + " look for grit in valves and control lines; clean or replace what it has fouled.", "Before the next blast: function test with the handle, whether the pot starts and stops at once.",
+			"At the end of work: vent first, then stop the compressor."},
 	},
 	"press-overlong": {
 		Says:        "The control handle has been pressed for 45 minutes without a release. Is it tied or jammed?",

@@ -128,9 +128,9 @@ func closer() map[string]Closer {
 
 // types are those of the messages, parts before what is made of them.
 func types() []any {
-	return []any{live.Answer{}, live.Pressures{}, live.Drops{}, live.Ratios{}, live.Quantiles{}, live.Cost{}, live.SegmentLoss{}, live.Account{},
+	return []any{live.Answer{}, live.Pressures{}, live.Drops{}, live.Ratios{}, live.Quantiles{}, live.Cost{}, live.SegmentLoss{}, live.Account{}, live.Doubt{},
 		live.Baseline{}, live.Condensate{}, live.Wear{}, live.Wears{}, live.VentTrace{}, live.VentEnvelope{}, live.RunningVent{}, live.Pot{}, live.StandingAlarm{}, live.Frame{}, live.ActRequest{}, live.Request{}, live.Pots{}, live.Problem{}, live.Outcome{},
-		live.Spread{}, live.Trace{}, live.Epoch{}, live.History{}, live.Blowdown{}, live.Cycle{}, live.Cycles{}, live.Use{}, live.Abrasive{}, live.AlarmText{}, live.AlarmTrend{}, live.AlarmContents{}, live.AlarmEvidence{},
+		live.Spread{}, live.Trace{}, live.Epoch{}, live.History{}, live.Blowdown{}, live.Contents{}, live.Cycle{}, live.Cycles{}, live.Use{}, live.Abrasive{}, live.AlarmText{}, live.AlarmTrend{}, live.AlarmContents{}, live.AlarmEvidence{},
 		live.Transition{}, live.Alarm{}, live.Alarms{}, live.AlarmDetail{}, live.AlarmAct{}, live.AlarmCounts{}, live.AlarmSpan{}, live.AlarmSource{}, live.AlarmBenchmarks{}, live.AlarmFigures{},
 		live.StoredBaseline{}, live.StoredBaselines{}, live.NewBaseline{}, live.NewService{}, live.Refill{}, live.Refills{}, live.Service{}, live.Services{}, live.Shift{}, live.Shifts{}, live.Loss{}, live.Losses{}}
 }

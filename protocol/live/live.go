@@ -76,6 +76,13 @@ type Account struct {
 	Currency  string       `json:"currency,omitempty"` // of money_h
 }
 
+// A Doubt tells how far off a pot's numbers of the same names may be, up or down. None of it says anything of opening a vessel.
+type Doubt struct {
+	PressurePa Pressures `json:"pressure_pa,omitzero"` // of readings: at most, by what is declared of their gauges
+	NozzlePa   *float64  `json:"nozzle_pa,omitempty"`  // of a computed pressure at the nozzle: farther in one of ten cases up, in one down
+	Losses     *Account  `json:"losses,omitempty"`     // as nozzle_pa; of resistance_pa beside what the excess itself is off: flow_pa and mix_pa together are off as much, the other way
+}
+
 // A Baseline says what losses and resistances are told against.
 type Baseline struct {
 	How         string `json:"how"`                // learned, ritual, commissioned
@@ -162,7 +169,8 @@ type Pot struct {
 	Production     *float64 `json:"production,omitempty"` // share of the work at target; absent unless blasting
 	Figures
 
-	Vent *RunningVent `json:"vent,omitempty"` // absent: none runs, or more pots are asked for than have it sent
+	Vent  *RunningVent `json:"vent,omitempty"`  // absent: none runs, or more pots are asked for than have it sent
+	Doubt *Doubt       `json:"doubt,omitempty"` // absent: nothing is read or told, or as vent
 
 	Answer Answer `json:"answer"`
 	Air    string `json:"air"` // air to the pot, for the VENTED block: on, off, unknown

@@ -54,19 +54,28 @@ type Blowdown struct {
 	Healthy *VentEnvelope `json:"healthy,omitempty"` // the slowest healthy vent that it was judged by at the time; absent: it was not timed, or is from before these were kept
 }
 
+// Contents are what a vessel held over a cycle, shares of its capacity.
+type Contents struct {
+	Before float64 `json:"before"` // at the press
+	Left   float64 `json:"left"`   // at the cycle's end
+	Low    float64 `json:"low"`    // 80 % interval of left
+	High   float64 `json:"high"`   // as low
+}
+
 // A Cycle is one press of the handle and the vent after it, as it was recorded. It says nothing of what the vessel holds now.
 type Cycle struct {
-	Kind       string   `json:"kind"`
-	Pot        string   `json:"pot"`
-	T          string   `json:"t"` // its end: with the vent, or with the next press
-	Press      string   `json:"press"`
-	Release    string   `json:"release"`
-	BlastS     float64  `json:"blast_s"`
-	Inferred   bool     `json:"inferred"` // told by the hose point, for want of a control point
-	Vent       Blowdown `json:"vent"`
-	AbrasiveKg *float64 `json:"abrasive_kg,omitempty"` // that went through the metering valve; absent: not known
-	Late       bool     `json:"late"`                  // made from readings that came afterwards
-	Incomplete bool     `json:"incomplete"`            // readings between press and end are missing, so its figures may be wrong
+	Kind       string    `json:"kind"`
+	Pot        string    `json:"pot"`
+	T          string    `json:"t"` // its end: with the vent, or with the next press
+	Press      string    `json:"press"`
+	Release    string    `json:"release"`
+	BlastS     float64   `json:"blast_s"`
+	Inferred   bool      `json:"inferred"` // told by the hose point, for want of a control point
+	Vent       Blowdown  `json:"vent"`
+	AbrasiveKg *float64  `json:"abrasive_kg,omitempty"` // that went through the metering valve; absent: not known
+	Contents   *Contents `json:"contents,omitempty"`    // absent: not known, or from before these were kept
+	Late       bool      `json:"late"`                  // made from readings that came afterwards
+	Incomplete bool      `json:"incomplete"`            // readings between press and end are missing, so its figures may be wrong
 }
 
 // Cycles is a page of cycles, by their press.

@@ -56,6 +56,20 @@ export function alder(): Pot {
     },
     condensate: { since: iso(now - DAY / 3), air_kg: 1420, water_kg: 9.4, due: true },
     findings: ['separator-restricted', 'drain-due'],
+    doubt: {
+      pressure_pa: Object.fromEntries(([['supply', 111], ['separator', 104.2], ['vessel', 102], ['hose', 100.8], ['nozzle', 88.6]] as const).map(([p, psi]) => [p, (0.25 + 0.002 * psi) * PSI])),
+      losses: {
+        fall: { pa: 0.2 * PSI, share: 0.003, money_h: 0.38 },
+        sag: { pa: 0.19 * PSI, share: 0.0028, money_h: 0.36 },
+        sag_at: 'supply',
+        separator: { from: 'supply', excess: { pa: 0.28 * PSI, share: 0.0042, money_h: 0.54 }, resistance_pa: 0.33 * PSI },
+        valve: { from: 'separator', excess: { pa: 0.28 * PSI, share: 0.0042, money_h: 0.54 } },
+        mixing: { from: 'vessel', excess: { pa: 0.28 * PSI, share: 0.0042, money_h: 0.54 } },
+        hose: { from: 'hose', excess: { pa: 0.28 * PSI, share: 0.0042, money_h: 0.54 }, resistance_pa: 0.8 * PSI },
+        short: { pa: 0.33 * PSI, share: 0.005, money_h: 0.64 },
+        currency: 'USD',
+      },
+    },
   } as unknown as Pot;
 }
 

@@ -23,6 +23,7 @@ type Output struct {
 	Now
 	Level      level.Estimate
 	Losses     losses.Estimate // of the last second of blasting
+	Doubt      losses.Doubt    // of Losses' parts
 	Wear       [wear.Parts]wear.Index
 	Condensate condensate.Estimate
 	Baseline   baseline.Set // that losses are told against
@@ -142,11 +143,7 @@ func (x *estimates) second(s *steady.Second, out *Output) {
 	x.wear.Second(&middle, x.airAlone(s, &lvl, o))
 	if o.Steady {
 		for _, seg := range [...]points.Segment{points.MixingSegment, points.HoseSegment} {
-			r := o.Resistance[seg]
-			if seg == points.MixingSegment {
-				r = x.losses.Mixing(aside.Bore)
-			}
-			if r > 0 {
+			if r := o.Resistance[seg]; r > 0 {
 				x.wear.Resistance(wear.Part(seg), r)
 			}
 		}
@@ -154,7 +151,7 @@ func (x *estimates) second(s *steady.Second, out *Output) {
 	if o.Air > 0 {
 		x.water.Use(s.At, si.Mass(o.Air), si.AbsPressure(s.P[first(s.Has)]))
 	}
-	out.Losses, out.Condensate, out.Baseline = *o, x.water.Estimate(), x.losses.Baseline()
+	out.Losses, out.Doubt, out.Condensate, out.Baseline = *o, x.losses.Doubt(), x.water.Estimate(), x.losses.Baseline()
 }
 
 // airAlone tells whether no abrasive is in the stream of a second. Without a nozzle point a loading of nothing may be a worn nozzle: there only a
@@ -224,7 +221,7 @@ func (x *estimates) tellWear(out *Output) {
 // tell gives all estimates again, as of a restored state.
 func (x *estimates) tell(out *Output) {
 	x.tellWear(out)
-	out.Level, out.Losses, out.Condensate, out.Baseline = x.level.Estimate(), *x.losses.Estimate(), x.water.Estimate(), x.losses.Baseline()
+	out.Level, out.Losses, out.Doubt, out.Condensate, out.Baseline = x.level.Estimate(), *x.losses.Estimate(), x.losses.Doubt(), x.water.Estimate(), x.losses.Baseline()
 }
 
 // serve takes the services whose time has come.

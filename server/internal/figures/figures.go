@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"gritwatch/internal/potfile"
+	"gritwatch/internal/vent"
 	"gritwatch/protocol/live"
 	"gritwatch/protocol/points"
 	"gritwatch/protocol/si"
@@ -23,11 +24,12 @@ type Pot struct {
 	Costs  potfile.Costs
 	Target si.GaugePressure
 	Air    si.AbsPressure // ambient
+	Gauges [points.Count]vent.Gauge
 }
 
 // Of is that of a configured pot.
 func Of(p potfile.Pot) Pot {
-	return Pot{Bore: p.Nozzle.Bore, Costs: p.Costs, Target: p.Nozzle.Target, Air: p.Atmosphere.Pressure()}
+	return Pot{Bore: p.Nozzle.Bore, Costs: p.Costs, Target: p.Nozzle.Target, Air: p.Atmosphere.Pressure(), Gauges: p.Vent().Gauges}
 }
 
 // A Sheet holds figures and the numbers that they point to, so that filling it again allocates little.
@@ -47,8 +49,11 @@ type Sheet struct {
 	baseline live.Baseline
 	water    live.Condensate
 	wears    [wear.Parts]live.Wear
-	findings [8]string
+	findings [mostFindings]string
 }
+
+// mostFindings is one of each part, and of losses, feed, stop and drain one.
+const mostFindings = wear.Parts + 4
 
 func (s *Sheet) number(v, parts float64) *float64 {
 	if math.IsNaN(v) || math.IsInf(v, 0) || s.n == len(s.numbers) {
@@ -227,7 +232,7 @@ func (s *Sheet) found(o *engine.Output, blasting bool) {
 				return
 			}
 		}
-		if name != "" && n < len(s.findings) {
+		if name != "" {
 			s.findings[n], n = name, n+1
 		}
 	}

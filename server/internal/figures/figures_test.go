@@ -146,3 +146,17 @@ func TestFillAgain(t *testing.T) {
 		t.Error("the numbers run out")
 	}
 }
+
+// However much is found at once, all of it is told.
+func TestAllFindings(t *testing.T) {
+	o := whole()
+	for p := range o.Wear {
+		o.Wear[p] = wear.Index{Known: true, Value: 1.5, SD: 0.01, Finding: true}
+	}
+	o.Losses.Finding = finding.InletLeak
+	_, s := text(t, o, true)
+	if got, want := strings.Join(s.Findings, " "), "separator-restricted valve-restricted mixing-restricted hose-restricted exhaust-restricted nozzle-worn "+
+		"inlet-leak flooding abrasive-stopped drain-due"; got != want {
+		t.Errorf("findings %q, want %q", got, want)
+	}
+}

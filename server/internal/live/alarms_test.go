@@ -122,15 +122,15 @@ func TestNoAlarms(t *testing.T) {
 	})
 }
 
-// TestVents: vents are sent to a page that shows four pots at most.
+// TestVents: vents, and how far off numbers may be, are sent to a page that shows four pots at most.
 func TestVents(t *testing.T) {
 	inSite(t, []string{"alder", "birch", "cedar", "elder", "fir"}, live.Options{}, func(s *stand) {
 		p := s.page()
-		if f, _ := p.last(); len(f.Pots) != 5 || f.Pots[0].Vent != nil {
+		if f, _ := p.last(); len(f.Pots) != 5 || f.Pots[0].Vent != nil || f.Pots[0].Doubt != nil {
 			t.Errorf("all pots: %+v", f.Pots[0].Vent)
 		}
 		p.say(msg.Request{Ack: 1, Subscribe: []string{"alder", "birch", "cedar", "elder"}})
-		if f, _ := p.last(); len(f.Pots) != 4 || f.Pots[3].Vent == nil || len(f.Pots[3].Vent.Trace.PPa) != 1 {
+		if f, _ := p.last(); len(f.Pots) != 4 || f.Pots[3].Vent == nil || f.Pots[3].Doubt == nil || len(f.Pots[3].Vent.Trace.PPa) != 1 {
 			t.Errorf("four pots: %+v", f)
 		}
 	})

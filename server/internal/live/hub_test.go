@@ -64,7 +64,7 @@ func (p *pots) vessel(name string, pa *float64) {
 func (p *pots) set(name, word, t string) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	p.now[name] = msg.Pot{Name: name, T: t, State: "at-rest", Answer: msg.Answer{Word: word, Because: []string{}}}
+	p.now[name] = msg.Pot{Name: name, T: t, State: "at-rest", Answer: msg.Answer{Word: word, Because: []string{}}, Doubt: &msg.Doubt{}}
 	p.news[name]++
 }
 

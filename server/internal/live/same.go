@@ -14,7 +14,11 @@ func same(a, b *msg.Pot) bool {
 		drops(&a.DropPa, &b.DropPa) && number(a.NozzlePa, b.NozzlePa) && a.NozzleMeasured == b.NozzleMeasured && number(a.Production, b.Production) &&
 		a.Answer.Word == b.Answer.Word && slices.Equal(a.Answer.Because, b.Answer.Because) && number(a.Answer.AgeS, b.Answer.AgeS) &&
 		a.Air == b.Air && number(a.TargetPa, b.TargetPa) && a.RatedPa == b.RatedPa && a.Unit == b.Unit && slices.Equal(a.Points, b.Points) &&
-		a.Agent == b.Agent && figures(&a.Figures, &b.Figures) && both(a.Vent, b.Vent, vent)
+		a.Agent == b.Agent && figures(&a.Figures, &b.Figures) && both(a.Vent, b.Vent, vent) && both(a.Doubt, b.Doubt, doubt)
+}
+
+func doubt(a, b *msg.Doubt) bool {
+	return pressures(&a.PressurePa, &b.PressurePa) && number(a.NozzlePa, b.NozzlePa) && both(a.Losses, b.Losses, account)
 }
 
 func vent(a, b *msg.RunningVent) bool {

@@ -183,17 +183,17 @@ func (v *view) drops(p *live.Pot) {
 	}
 }
 
-// figures are what is estimated of flow, contents, losses and wear: nothing of it while the vessel is not heard.
+// figures are what is estimated of flow, contents, losses and wear, nothing of it while the vessel is not heard; and how far off all that is told may be.
 func (v *view) figures(p *live.Pot) {
-	if _, ok := v.reading(points.Vessel); !ok {
-		return
-	}
 	var s figures.Sheet
-	s.Fill(&v.a.about, &v.a.follow.Out, p.State == engine.Blasting.String(), 0)
-	p.Figures = s.Figures
-	if p.NozzlePa == nil {
-		p.NozzlePa, p.Production = s.NozzlePa, s.Production
+	if _, ok := v.reading(points.Vessel); ok {
+		s.Fill(&v.a.about, &v.a.follow.Out, p.State == engine.Blasting.String(), 0)
+		p.Figures = s.Figures
+		if p.NozzlePa == nil {
+			p.NozzlePa, p.Production = s.NozzlePa, s.Production
+		}
 	}
+	p.Doubt = s.Doubt(&v.a.about, &v.a.follow.Out, &p.PressurePa)
 }
 
 // served is the answer as it is served: R6 and R8 on top of the judge's word.

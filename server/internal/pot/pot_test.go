@@ -43,6 +43,10 @@ func TestCycle(t *testing.T) {
 		if v := *p.DropPa.Mixing; math.Abs(v-13e3) > 200 {
 			t.Errorf("mixing drop %v Pa", v)
 		}
+		// 3.4 kPa and 0.25 % of the reading, as nothing is declared.
+		if d := p.Doubt; d == nil || d.PressurePa.Vessel == nil || math.Abs(*d.PressurePa.Vessel-(3400+0.0025**p.PressurePa.Vessel)) > 1 {
+			t.Errorf("how far off the vessel's reading may be: %+v", d)
+		}
 		f.release()
 		f.run(3 * time.Second)
 		if p = f.want("pressurised"); p.State != "venting" || p.Production != nil {
@@ -63,7 +67,7 @@ func TestStale(t *testing.T) {
 		f.want("vented")
 		time.Sleep(700 * time.Millisecond)
 		p := f.want("not-proven", "vessel-old", "guard-absent")
-		if p.State != "unknown" || p.PressurePa != (live.Pressures{}) || p.DropPa != (live.Drops{}) || p.NozzleMeasured ||
+		if p.State != "unknown" || p.PressurePa != (live.Pressures{}) || p.DropPa != (live.Drops{}) || p.NozzleMeasured || p.Doubt != nil ||
 			p.Quality["vessel"] != "old" || p.Quality["supply"] != "old" || p.Air != "unknown" || p.StateForS != nil {
 			t.Errorf("stale: %+v", p)
 		}

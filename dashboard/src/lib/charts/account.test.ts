@@ -20,7 +20,8 @@ test('what they cost adds up to the whole fall', () => {
 });
 
 test('the bars together are the losses, the longest of them fills the row', () => {
-  const rows = account(alder()) ?? [];
+  const { doubt: _, ...sure } = alder();
+  const rows = account(sure) ?? [];
   const hose = rows.find((r) => r.what === 'hose');
   expect((hose?.bar.base ?? 0) + (hose?.bar.more ?? 0)).toBeCloseTo(1, 6);
   const separator = rows.find((r) => r.what === 'separator');
@@ -60,4 +61,18 @@ test('the server’s own vector has an account that can be drawn', () => {
   if (!decoded.ok) throw new Error(decoded.problem);
   const rows = account(decoded.frame.pots[0] ?? pot({ name: 'none', state: 'unknown', word: 'not-proven', because: ['vessel-old'] }));
   expect(rows?.map((r) => r.what)).toEqual(['sag', 'separator', 'valve']);
+});
+
+test('what a row is off by lies around the end of its bar, within the drawing', () => {
+  const rows = account(alder()) ?? [];
+  const hose = rows.find((r) => r.what === 'hose');
+  expect(hose?.off?.pa).toBeCloseTo(0.28 * PSI, 0);
+  expect(hose?.causesOff).toBeCloseTo(0.8 * PSI, 0);
+  // 12.2 psi and 0.28 more are the longest.
+  expect(hose?.bar.off?.to).toBeCloseTo(1, 6);
+  expect(hose?.bar.off?.from).toBeCloseTo((12.2 - 0.28) / (12.2 + 0.28), 6);
+  expect(rows.find((r) => r.what === 'sag')?.bar.off?.from).toBeCloseTo((1 - 0.19) / (12.2 + 0.28), 4);
+  expect(rows.find((r) => r.what === 'valve')?.causesOff).toBeNull();
+  const { doubt: _, ...sure } = alder();
+  expect(account(sure)?.every((r) => r.off === null && r.bar.off === null && r.causesOff === null)).toBe(true);
 });

@@ -8,12 +8,16 @@ export interface Row {
   readonly drop: number | null;
   /** What of it is more than at the baseline. */
   readonly excess: Cost;
+  /** How far off that may be, either way; null where it is not told. */
+  readonly off: Cost | null;
+  /** How far off what is told of the causes may be, Pa: the resistance's part one way, the two others together the other way; null where it is not told. */
+  readonly causesOff: number | null;
   /** The excess by its causes; null where too little is lost to tell. */
   readonly causes: { readonly flow: number; readonly mix: number; readonly resistance: number } | null;
   /** The first of several segments between whose ends the pot has no gauge; null where the segment stands alone. */
   readonly since: Segment | null;
   /** Lengths of the bar, as shares of the longest row: at the baseline, and beyond it (less: of what is missing from it). */
-  readonly bar: { readonly base: number; readonly more: number; readonly less: number };
+  readonly bar: { readonly base: number; readonly more: number; readonly less: number; readonly off: { readonly from: number; readonly to: number } | null };
   /** The dearest row, where it costs enough to speak of. */
   readonly worst: boolean;
 }
@@ -32,7 +36,9 @@ export function account(pot: Pot): readonly Row[] | null {
     const loss = a[segment];
     if (loss !== undefined) found.push({ what: segment, drop: whole(pot, segment, loss), excess: loss.excess, loss });
   }
-  const longest = Math.max(1, ...found.map((f) => Math.max(f.drop ?? 0, Math.abs(f.excess.pa))));
+  const doubt = pot.doubt?.losses;
+  const offOf = (what: Row['what']) => (what === 'sag' ? doubt?.sag : doubt?.[what]?.excess) ?? null;
+  const longest = Math.max(1, ...found.map((f) => Math.max(f.drop ?? 0, Math.abs(f.excess.pa), end(f.drop, f.excess.pa) + (offOf(f.what)?.pa ?? 0))));
   const most = Math.max(...found.map((f) => f.excess.pa));
   return found.map(({ what, drop, excess, loss }) => {
     const more = Math.max(0, excess.pa);
@@ -42,17 +48,26 @@ export function account(pot: Pot): readonly Row[] | null {
       loss?.flow_pa !== undefined && loss.mix_pa !== undefined && loss.resistance_pa !== undefined
         ? { flow: loss.flow_pa, mix: loss.mix_pa, resistance: loss.resistance_pa }
         : null;
+    const off = offOf(what);
+    const at = end(drop, excess.pa);
     const first = loss === null ? undefined : segments.find((s) => begins[s] === loss.from);
     return {
       what,
       drop,
       excess,
+      off,
+      causesOff: causes === null || what === 'sag' ? null : (doubt?.[what]?.resistance_pa ?? null),
       causes,
       since: first === undefined || first === what ? null : first,
-      bar: { base: base / longest, more: more / longest, less: less / longest },
+      bar: { base: base / longest, more: more / longest, less: less / longest, off: off === null ? null : { from: Math.max(0, at - off.pa) / longest, to: (at + off.pa) / longest } },
       worst: most >= WORTH_PA && excess.pa === most,
     };
   });
+}
+
+/** Where a row's bar ends, and what it is off begins, Pa: the whole loss; of a row without one what is more than at the baseline. */
+function end(drop: number | null, excess: number): number {
+  return Math.max(0, drop ?? excess);
 }
 
 /** The whole loss from where the account begins to the segment's end, Pa. */

@@ -113,3 +113,22 @@ test('marks are round in the unit, and the target stands among them', () => {
   expect(g.marks.map((m) => m.value)).toEqual([90, 95, 100, 105, 110]);
   expect(g.targetY).toBeCloseTo(g.marks.find((m) => m.value === 100)?.y ?? 0, 6);
 });
+
+test('a stroke through each point says how far off it may be, to the drawing’s own scale', () => {
+  const g = grade(alder());
+  expect(g.dots.map((d) => d.off?.pa)).toEqual([111, 104.2, 102, 100.8, 88.6].map((psi) => (0.25 + 0.002 * psi) * PSI));
+  const [supply, nozzle] = [g.dots[0], g.dots[4]];
+  if (supply?.off == null || nozzle === undefined) throw new Error('no stroke');
+  const perPa = (nozzle.y - supply.y) / (supply.pa - nozzle.pa);
+  expect(supply.y - supply.off.high).toBeCloseTo(supply.off.pa * perPa, 6);
+  expect(supply.off.low - supply.y).toBeCloseTo(supply.off.pa * perPa, 6);
+  expect(grade(pot({ ...blasting, psi: [111, 104.2, 102, 100.8, 88.6, 95] })).dots.every((d) => d.off === null)).toBe(true);
+});
+
+test('a nozzle that is reckoned is as far off as that says, not as its neighbours’ gauges', () => {
+  const { pressure_pa: { nozzle: _, ...read }, ...rest } = alder();
+  const p = { ...rest, pressure_pa: read, nozzle_measured: false, nozzle_pa: 88 * PSI, doubt: { ...rest.doubt, nozzle_pa: 1.4 * PSI } };
+  const dot = grade(p).dots.at(-1);
+  expect([dot?.point, dot?.estimated]).toEqual(['nozzle', true]);
+  expect(dot?.off?.pa).toBeCloseTo(1.4 * PSI, 6);
+});

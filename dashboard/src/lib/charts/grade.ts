@@ -20,6 +20,15 @@ export interface Dot {
   readonly pa: number;
   /** Reckoned, not measured (nozzle only). */
   readonly estimated: boolean;
+  /** How far off it may be; null: not told. */
+  readonly off: Off | null;
+}
+
+/** By how much a pressure may be off, Pa, and the ends of that as they are drawn. */
+export interface Off {
+  readonly pa: number;
+  readonly high: number;
+  readonly low: number;
 }
 
 /** A configured point without a reading. */
@@ -94,7 +103,9 @@ export function grade(pot: Pot, box: Box = SMALL, pa?: number): Grade {
       last = null;
       return;
     }
-    const dot: Dot = { point, x, y: y(v), pa: v, estimated: point === 'nozzle' && !pot.nozzle_measured };
+    const estimated = point === 'nozzle' && !pot.nozzle_measured;
+    const pa = estimated ? pot.doubt?.nozzle_pa : pot.doubt?.pressure_pa?.[point];
+    const dot: Dot = { point, x, y: y(v), pa: v, estimated, off: pa === undefined ? null : { pa, high: y(v + pa), low: y(v - pa) } };
     if (last !== null) line.push({ from: last, to: dot });
     dots.push(dot);
     last = dot;

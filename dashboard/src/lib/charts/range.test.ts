@@ -27,6 +27,12 @@ test('wear stands between its baseline and its limit', () => {
   expect(b.at - b.base).toBeCloseTo(((b.limit ?? 0) - b.base) / 2, 9);
 });
 
+test('what an index is off by is drawn as it is said: in four of five cases no more', () => {
+  const b = wearBar({ index: 1.15, sd: 0.03 }, 1.3);
+  // The 90th percentile of a normal distribution lies 1.2816 deviations over its middle.
+  expect((b.to - b.from) / (b.at - b.base)).toBeCloseTo((2 * 1.2816 * 0.03) / 0.15, 6);
+});
+
 test('a limit under one lies on the other side', () => {
   const b = wearBar({ index: 0.93, sd: 0.01 }, 0.9);
   expect(b.limit).toBeLessThan(b.from);

@@ -3,7 +3,7 @@
 import { below, each, fields, flag, instant, list, maybe, name, number, numbers, oneOf, optional, put, text, Unfit } from './read';
 import type { Fields, Filling } from './read';
 import { airs, alarmDeeds, alarmStates, baselineKinds, frameTypes, outcomeTypes, points, priorities, qualities, segments, states, units, words } from './types.gen';
-import type { Account, Answer, Baseline, Condensate, Cost, Drops, Frame, OutcomeType, Point, Pot, Pressures, Quality, Quantiles, Ratios, RunningVent, SegmentLoss, StandingAlarm, VentEnvelope, VentTrace, Wear, Wears } from './types.gen';
+import type { Account, Answer, Baseline, Condensate, Cost, Doubt, Drops, Frame, OutcomeType, Point, Pot, Pressures, Quality, Quantiles, Ratios, RunningVent, SegmentLoss, StandingAlarm, VentEnvelope, VentTrace, Wear, Wears } from './types.gen';
 
 /** A frame and what of it could not be read. */
 export interface Decoded {
@@ -133,6 +133,7 @@ function pot(value: unknown, at: string): Pot {
   put(out, p, 'production', at);
   put(out, p, 'target_pa', at, true);
   if (p['vent'] !== undefined) out.vent = below(p['vent'], () => `${at}.vent`, vent);
+  if (p['doubt'] !== undefined) out.doubt = below(p['doubt'], () => `${at}.doubt`, doubt);
   figures(out, p, at);
   return out;
 }
@@ -268,6 +269,15 @@ function account(value: unknown, at: string): Account {
     ...maybe(a, 'hose', at, segment),
     ...maybe(a, 'short', at, cost),
     ...maybe(a, 'currency', at, text),
+  };
+}
+
+function doubt(value: unknown, at: string): Doubt {
+  const d = fields(value, at);
+  return {
+    ...maybe(d, 'pressure_pa', at, (v, at) => numbers(v, points, at) as Pressures),
+    ...optional(d, 'nozzle_pa', at, true),
+    ...maybe(d, 'losses', at, account),
   };
 }
 

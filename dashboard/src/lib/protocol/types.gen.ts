@@ -117,10 +117,10 @@ export const alarmTexts: Readonly<Record<AlarmKind, AlarmText>> = {
     do: ['Release; get everybody clear of the pot.', 'Lower the air at the compressor.', 'Do not use the pot until relief valve and gauge were checked by somebody competent.'],
   },
   'supply-below-vessel': {
-    says: 'The supply fell below the vessel while it was up: the compressor was stopped before the vent.',
+    says: 'The vessel holds more pressure than the supply gives: the pot flows backwards.',
     consequence: 'Air flows back and carries grit into valves and control lines; later the pot starts and stops slowly.',
-    causes: ['compressor stopped or unloaded while the vessel was still up', 'supply hose parted, or a valve shut upstream', 'another user takes the air'],
-    do: ['Release and let the vessel vent.', 'If a hose has parted: shut the air at the source.', 'Check valves and control lines for grit before the next press.', 'Order at the end: vent first, then stop the compressor.'],
+    causes: ['compressor stopped or unloaded before the vent', 'supply hose parted, or a valve shut upstream', 'another user takes the air'],
+    do: ['If a supply hose has parted: keep clear of it, and shut the air at the source.', 'Release and let the vessel vent: it is pressurised, though the supply is gone.', 'Prove zero by all signs: the pot\'s gauge has been seen to move down to zero, the screen\'s answer agrees, the blowdown is silent, the plug has dropped.', 'Only after zero is proven and the air is locked out: look for grit in valves and control lines; clean or replace what it has fouled.', 'Before the next blast: function test with the handle, whether the pot starts and stops at once.', 'At the end of work: vent first, then stop the compressor.'],
   },
   'press-overlong': {
     says: 'The control handle has been pressed for 45 minutes without a release. Is it tied or jammed?',
@@ -307,6 +307,12 @@ export interface Account {
   readonly currency?: string;
 }
 
+export interface Doubt {
+  readonly pressure_pa?: Pressures;
+  readonly nozzle_pa?: number;
+  readonly losses?: Account;
+}
+
 export interface Baseline {
   readonly how: BaselineKind;
   readonly t?: string;
@@ -399,6 +405,7 @@ export interface Pot {
   readonly condensate?: Condensate;
   readonly findings?: readonly string[];
   readonly vent?: RunningVent;
+  readonly doubt?: Doubt;
   readonly answer: Answer;
   readonly air: Air;
   readonly target_pa?: number;
@@ -514,6 +521,13 @@ export interface Blowdown {
   readonly healthy?: VentEnvelope;
 }
 
+export interface Contents {
+  readonly before: number;
+  readonly left: number;
+  readonly low: number;
+  readonly high: number;
+}
+
 export interface Cycle {
   readonly kind: 'cycle';
   readonly pot: string;
@@ -524,6 +538,7 @@ export interface Cycle {
   readonly inferred: boolean;
   readonly vent: Blowdown;
   readonly abrasive_kg?: number;
+  readonly contents?: Contents;
   readonly late: boolean;
   readonly incomplete: boolean;
 }

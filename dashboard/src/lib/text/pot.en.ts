@@ -41,6 +41,8 @@ export const grade = {
   more: (what: string, value: string) => `${what} ${value}`,
   noBase: 'The baseline is drawn while the pot blasts, once one is known.',
   estimated: 'reckoned, not measured',
+  off: 'The upright strokes: how far off a reading may be at most, by what is declared of its gauge.',
+  offReckoned: 'The upright strokes: how far off a reading may be at most, by what is declared of its gauge; of the reckoned nozzle, how far off it is in four of five cases at most.',
   few: 'One gauge along the air’s path has nothing to be compared with; its readings are below.',
 };
 
@@ -75,7 +77,7 @@ export const vent = {
 
 export const level = {
   share: (s: string) => `${s} % full`,
-  mass: (m: string, sd: string, unit: string) => `${m} ± ${sd} ${unit}`,
+  mass: (m: string, off: string, unit: string) => `${m} ± ${off} ${unit}`,
   band: (a: string, b: string) => `${a} to ${b} % in four of five cases`,
   emptyIn: (a: string, b: string) => `empty in ${a} to ${b} min of blasting`,
   at: (from: string, to: string) => `empty between ${from} and ${to}`,
@@ -102,10 +104,13 @@ export const account = {
   over: 'baseline over target',
   causes: (flow: string, mix: string, resistance: string) => `by flow ${flow}, by mix ${mix}, by resistance ${resistance}`,
   noCauses: 'too little to tell causes apart',
+  causesOff: (flow: string, mix: string, resistance: string, off: string) => `by flow ${flow}, by mix ${mix}, by resistance ${resistance} ${off}`,
   none: 'Losses are told while the pot blasts, once a baseline is known.',
   noMoney: 'Money is told once the site file has costs.',
   key: { base: 'at the baseline', more: 'beyond it' },
   asOf: (time: string) => `As it was at ${time}, when the pot last blasted.`,
+  off: '± and the strokes on the bars: no farther off in four of five cases, as far as the gauges are as good as declared.',
+  offWritten: '± and the strokes on the bars: no farther off in four of five cases, as far as the gauges are as good as declared; the baseline was written down, so the whole error of its gauges counts too.',
 };
 
 export const wear = {
@@ -113,6 +118,7 @@ export const wear = {
   index: 'against the baseline',
   limit: 'limit',
   one: '1, the baseline',
+  off: '±: no farther off in four of five cases',
   due: 'due',
   noDate: 'no date yet',
   never: 'not foreseen',
@@ -125,7 +131,7 @@ export const wear = {
   changed: (time: string) => `changed in a step ${time}`,
   none: 'Nothing is known of wear yet: it needs some blasting and some vents.',
   what: { resistance: 'resistance', conductance: 'what it lets through', diameter: 'diameter' },
-  value: (index: string, sd: string) => `× ${index} ± ${sd}`,
+  value: (index: string, off: string) => `× ${index} ± ${off}`,
 };
 
 export const part: Readonly<Record<Segment | 'exhaust' | 'bore', string>> = {

@@ -1,5 +1,5 @@
 import { expect, test } from 'vitest';
-import { bore, clock, inUnit, mass, massFlow, massUnit, money, sharePercent, signed, stepLength, timeMark, water } from './figures';
+import { bore, clock, inUnit, mass, massFlow, massUnit, money, off, offBy, sharePercent, signed, stepLength, timeMark, water } from './figures';
 
 test('weights go with the pressure’s unit', () => {
   expect([mass(103, 'psi'), massUnit('psi')]).toEqual(['225', 'lb']);
@@ -38,4 +38,14 @@ test('marks of time say the day where it changes', () => {
   expect(timeMark(at(0, 0), 3600, false)).toBe('24 Nov');
   expect(timeMark(at(6, 0), 3600, true)).toBe('24 Nov 06:00');
   expect(timeMark(at(6, 0), 86_400, false)).toBe('24 Nov');
+});
+
+test('what a number is off by is never told smaller than it is', () => {
+  expect(offBy(0.28 * 6894.757, 'psi')).toBe('± 0.3');
+  expect(offBy(0.301 * 6894.757, 'psi')).toBe('± 0.4');
+  expect(offBy(1, 'psi')).toBe('± 0.1');
+  expect(offBy(2000, 'bar')).toBe('± 0.02');
+  expect(offBy(3102, 'kPa')).toBe('± 4');
+  expect(off(0.3, 1)).toBe('± 0.3'); // 0.3 * 10 is 3.0000000000000004 for some
+  expect(off(0.42, 1)).toBe('± 0.5');
 });

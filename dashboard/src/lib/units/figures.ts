@@ -34,6 +34,20 @@ export function signed(pa: number, unit: Unit): string {
   return (v < 0 ? MINUS : '+') + s;
 }
 
+/** How many standard deviations a number is off by in four of five cases at most: what ± says everywhere. */
+export const FOUR_OF_FIVE = 1.2816;
+
+/** How far off a number is, to its last digit and rounded up: "± 0.3". */
+export function off(v: number, digits: number): string {
+  const parts = 10 ** digits;
+  return `± ${(Math.ceil(Number((v * parts).toPrecision(12))) / parts).toFixed(digits)}`;
+}
+
+/** The same of a pressure. */
+export function offBy(pa: number, unit: Unit): string {
+  return off(pa / perUnit[unit], unit === 'psi' ? 1 : unit === 'bar' ? 2 : 0);
+}
+
 /** A share of the work, in percent, with its sign. */
 export function sharePercent(share: number): string {
   const s = Math.abs(share * 100).toFixed(1);
@@ -41,10 +55,14 @@ export function sharePercent(share: number): string {
   return `${share < 0 ? MINUS : ''}${s} %`;
 }
 
+/** How many digits of a sum of money are told behind the point. */
+export function moneyDigits(v: number): 0 | 2 {
+  return Math.abs(v) < 10 ? 2 : 0;
+}
+
 /** Money in a currency of three letters, in whole units from 10 on. */
 export function money(v: number, currency: string): string {
-  const a = Math.abs(v);
-  const s = a.toFixed(a < 10 ? 2 : 0);
+  const s = Math.abs(v).toFixed(moneyDigits(v));
   return `${v < 0 && Number(s) !== 0 ? MINUS : ''}${s} ${currency}`;
 }
 
