@@ -68,11 +68,11 @@ test('a pot is told whole: the answer first, then what is lost, left, worn, and 
   expect(facts).toContain('9 to 15');
   expect(await section('What has changed').innerText()).toContain('The moisture separator lets less air through than at the baseline');
 
-  expect(await section('Where the pressure falls').getByRole('img').getAttribute('aria-label')).toContain('separator 104.2 psi, at the baseline 110.5, ± 0.5');
+  expect(await section('Where the pressure falls').getByRole('img').getAttribute('aria-label')).toContain('separator 104.2 psi, at the baseline 110.5, ±\u00a00.5');
   const cost = await section('What the falls cost').innerText();
-  expect(cost).toMatch(/separator\s+6\.8\s+▲ ?\+5\.3\s*± 0\.3\s+8\.0 %\s*± 0\.5\s+10 USD\s*± 0\.54/);
-  expect(cost).toContain('by flow +0.4, by mix 0.0, by resistance +4.9 ± 0.4');
-  expect(cost).toMatch(/All of it\s+\+7\.4\s*± 0\.2\s+11\.1 %\s*± 0\.3\s+14 USD\s*± 0\.38/);
+  expect(cost).toMatch(/separator\s+6\.8\s+▲ ?\+5\.3\s*±\s0\.3\s+8\.0 %\s*±\s0\.5\s+10 USD\s*±\s0\.54/);
+  expect(cost).toContain('by flow +0.4, by mix 0.0, by resistance +4.9 ±\u00a00.4');
+  expect(cost).toMatch(/All of it\s+\+7\.4\s*±\s0\.2\s+11\.1 %\s*±\s0\.3\s+14 USD\s*±\s0\.38/);
   expect(cost).toContain('no farther off in four of five cases');
   expect(cost).toContain('the baseline was written down');
   const left = await section('Abrasive left').innerText();
@@ -80,6 +80,12 @@ test('a pot is told whole: the answer first, then what is lost, left, worn, and 
   expect(left).toContain('225 ± 25 lb');
   expect(left).toContain('33 to 41 % in four of five cases');
   expect(left).toContain('empty in 9 to 15 min of blasting');
+  // The past is there at once, from the records, and as far back as is asked for.
+  const past = () => section('Abrasive left').locator('path.past').getAttribute('d').then((d) => d?.split('L').length ?? 0);
+  await expect.poll(past).toBeGreaterThan(4);
+  const twenty = await past();
+  await section('Abrasive left').getByRole('button', { name: '2 h' }).click();
+  await expect.poll(past).toBeGreaterThan(4 * twenty);
   const wear = await section('What wears and clogs').innerText();
   expect(wear).toMatch(/separator\s+resistance\s+× 1\.71 ± 0\.06\s+past its limit/);
   expect(wear).toMatch(/hose\s+resistance\s+× 1\.06 ± 0\.04\s+\d+ \w{3}, between \d+ \w{3} and \d+ \w{3}/);

@@ -1,5 +1,5 @@
 // A pot with all its figures, and what a server has stored of it, for the browser tests. Invented.
-import type { Cycle, History, Pot, StandingAlarm, StoredBaseline, Trace } from '../../src/lib/protocol/types.gen';
+import type { Contents, Cycle, History, Pot, StandingAlarm, StoredBaseline, Trace } from '../../src/lib/protocol/types.gen';
 import { pot, PSI } from './fixtures';
 import type { Asked, Reply, Scripted } from './harness';
 
@@ -149,6 +149,12 @@ export function historyOf(asked: Asked, lostMs: number, foundMs: number): Reply 
   return { status: 200, body };
 }
 
+/** What the vessel held over the cycle so many before the last: it is filled again after each fifth. */
+function contentsOf(i: number): Contents {
+  const left = 0.4 + 0.12 * (i % 5);
+  return { before: left + 0.12, left, low: left - 0.05, high: left + 0.05 };
+}
+
 /** Twenty cycles, a page at a time. What the vents of the older ten were judged by was not kept yet. */
 export function cyclesOf(asked: Asked): Reply {
   const limit = Number(asked.url.searchParams.get('limit'));
@@ -167,11 +173,13 @@ export function cyclesOf(asked: Asked): Reply {
       inferred: i === 4,
       vent: i === 2 ? { p0_pa: 101 * PSI, ...healthy } : { p0_pa: 101.4 * PSI, tau_s: 2.77 - i * 0.01, residual_pa: 199 + i * 30, settled_s: 7.3 - i * 0.08, ...healthy },
       ...(i !== 3 && { abrasive_kg: 47 - i }),
+      ...(i !== 3 && { contents: contentsOf(i) }),
       late: i === 6,
       incomplete: i === 2,
     };
   });
-  const list = all.slice(after, after + limit);
+  const from = Date.parse(asked.url.searchParams.get('from') ?? '1970-01-01T00:00:00Z');
+  const list = all.filter((c) => Date.parse(c.press) >= from).slice(after, after + limit);
   return { status: 200, body: { cycles: list, ...(after + limit < all.length && { next: String(after + limit) }), server_t: iso(now) } };
 }
 

@@ -15,7 +15,18 @@ type Cycle struct {
 	Inferred       bool // told by the hose point, for want of a control point
 	Vent           Vent
 	Abrasive       si.Mass // that went through the metering valve; 0: not known
+	Contents       Contents
 }
+
+// Contents are what the vessel held over a cycle, shares of its capacity. The zero value is none: it is not known.
+type Contents struct {
+	Before    si.Ratio // at the press: what was left, and what went through the metering valve
+	Left      si.Ratio // at the cycle's end
+	Low, High si.Ratio // 80 % interval of Left
+}
+
+// Known tells whether they are.
+func (c Contents) Known() bool { return c.High > 0 }
 
 // Blast is how long the handle was pressed.
 func (c Cycle) Blast() time.Duration { return c.Release.Sub(c.Press) }

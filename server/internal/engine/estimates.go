@@ -108,8 +108,12 @@ func (x *estimates) step(e *Engine, h vent.Handle, out *Output) (news stroke.New
 	}
 	if e.out.Cycles != x.cycles {
 		x.cycles = e.out.Cycles
-		if used := out.Level.Used - x.used; used > 0 && out.Level.Known && x.press == e.out.Cycle.Press {
+		if l := &out.Level; l.Known && x.press == e.out.Cycle.Press {
+			used := max(0, l.Used-x.used)
 			e.out.Cycle.Abrasive = used
+			if l.Capacity > 0 {
+				e.out.Cycle.Contents = Contents{Before: l.Share + si.Ratio(used/l.Capacity), Left: l.Share, Low: l.Low, High: l.High}
+			}
 			out.Cycle = e.out.Cycle
 		}
 	}

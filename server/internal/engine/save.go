@@ -10,7 +10,7 @@ import (
 )
 
 // engineState is raised whenever the list of fields or their meaning changes.
-const engineState = 5
+const engineState = 6
 
 // AppendState appends the engine's state, without its parameters, and without the readings of the last seconds, which would
 // be most of it. What they were is in it as a checksum, so that Prime can give them back.
@@ -222,4 +222,8 @@ func (y *Cycle) fields(c *statecodec.Codec) {
 	statecodec.Int(c, &y.Vent.Settled)
 	statecodec.Float(c, &y.Vent.Residual)
 	statecodec.Float(c, &y.Abrasive)
+	statecodec.Float(c, &y.Contents.Before)
+	statecodec.Float(c, &y.Contents.Left)
+	statecodec.Float(c, &y.Contents.Low)
+	statecodec.Float(c, &y.Contents.High)
 }

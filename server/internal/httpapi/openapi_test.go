@@ -225,6 +225,7 @@ func TestSchemaIsClose(t *testing.T) {
 	fields := fillAll(reflect.ValueOf(&full).Elem())
 	full.Findings, full.Losses.SagAt, full.Losses.Hose.From, full.Baseline.How = []string{"spitting"}, "supply", "vessel", "learned"
 	full.Losses.Separator.From, full.Losses.Valve.From, full.Losses.Mixing.From, full.Condensate.Since = "supply", "supply", "vessel", full.T
+	full.Doubt.Losses = full.Losses
 	full.Vent.Released, full.Vent.Trace.TS, full.Vent.Trace.PPa = full.T, []float64{0}, []float64{1}
 	fill := func() {
 		text, err := json.Marshal(full)

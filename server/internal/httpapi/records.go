@@ -87,6 +87,9 @@ func cycleOf(c *records.Cycle) live.Cycle {
 		kg := math.Round(float64(c.Abrasive)*1e2) / 1e2
 		out.AbrasiveKg = &kg
 	}
+	if l := &c.Contents; l.Known() {
+		out.Contents = &live.Contents{Before: rounded(float64(l.Before)), Left: rounded(float64(l.Left)), Low: rounded(float64(l.Low)), High: rounded(float64(l.High))}
+	}
 	if c.Vent.Tau > 0 {
 		tau := math.Round(c.Vent.Tau*1e3) / 1e3
 		out.Vent.TauS = &tau

@@ -1,6 +1,7 @@
 import { describe, expect, test } from 'vitest';
 import { pot } from '../../../tests/e2e/fixtures';
-import { LevelMemory, levelOf, levelPicture } from './level';
+import type { Cycle } from '../protocol/types.gen';
+import { LevelMemory, levelOf, levelPicture, ofCycle } from './level';
 
 const box = { width: 400, height: 200, left: 0, right: 400, top: 0, bottom: 100 };
 const level = { at: 0, share: 0.5, low: 0.4, high: 0.6 };
@@ -52,4 +53,27 @@ test('memory keeps one level in five seconds, for twenty minutes', () => {
   expect(m.list.length).toBe(241);
   expect(m.list[0]?.at).toBe(10 * 60_000);
   expect(m.add({ ...level, at: 30 * 60_000 + 10 })).toBe(false);
+});
+
+test('a recorded cycle tells the level at its press, its release and its end, with its range', () => {
+  const at = (s: number) => new Date(s * 1000).toISOString();
+  const cycle: Cycle = { kind: 'cycle', pot: 'oak', press: at(0), release: at(300), t: at(312), blast_s: 300, inferred: false, vent: { p0_pa: 7e5 }, late: false, incomplete: false };
+  expect(ofCycle(cycle)).toEqual([]);
+  const told = ofCycle({ ...cycle, contents: { before: 0.8, left: 0.5, low: 0.4, high: 0.65 } });
+  expect(told.map((l) => [l.at, l.begins ?? false])).toEqual([[0, true], [300_000, false], [312_000, false]]);
+  [[0.8, 0.7, 0.95], [0.5, 0.4, 0.65], [0.5, 0.4, 0.65]].forEach(([share, low, high], i) => {
+    expect(told[i]?.share).toBeCloseTo(share ?? 0, 9);
+    expect(told[i]?.low).toBeCloseTo(low ?? 0, 9);
+    expect(told[i]?.high).toBeCloseTo(high ?? 0, 9);
+  });
+});
+
+test('as much of the past is drawn as is asked for, and long times are hours', () => {
+  const past = Array.from({ length: 49 }, (_, i) => ({ ...level, at: (i - 48) * 600_000 }));
+  const of = (minutes: number) => levelPicture(past, level, { p10: 600, p50: 900, p90: 1200 / 1.1 }, 0, box, minutes);
+  expect([of(20).nowX, of(120).nowX, of(480).nowX].map((x) => Math.round(x))).toEqual([200, 343, 384]); // 20 min of forecast follow
+  expect([of(20).hours, of(120).hours, of(480).hours]).toEqual([false, false, true]);
+  expect(of(480).times.every((t) => Number.isInteger(t.value / 60))).toBe(true);
+  expect(numbers(of(480).past)).toHaveLength(2 * 50);
+  expect(numbers(of(20).past)).toHaveLength(2 * 4);
 });

@@ -6,6 +6,9 @@ import type { Cycles, History, StoredBaselines } from '../protocol/types.gen';
 /** What came of asking: a value, or why there is none, in words. */
 export type Got<T> = { readonly ok: true; readonly value: T } | { readonly ok: false; readonly problem: string };
 
+/** How many records the server gives at once. */
+const MOST = 1000;
+
 /** What is used of fetch. */
 export type Fetch = (path: string, options: { readonly signal: AbortSignal; readonly cache: 'no-store' }) => Promise<Response>;
 
@@ -25,6 +28,12 @@ export class Stored {
   /** A page of cycles, the newest first. after: next of the page before. */
   cycles(pot: string, limit: number, after: string | null, signal: AbortSignal): Promise<Got<Cycles>> {
     const query = new URLSearchParams({ limit: String(limit), ...(after !== null && { after }) });
+    return this.#get(`/api/v1/pots/${pot}/cycles?${query}`, signal, cycles);
+  }
+
+  /** The newest cycles whose press is not before an instant, ms since the epoch, the newest first: as many as a page has at most. */
+  since(pot: string, from: number, signal: AbortSignal): Promise<Got<Cycles>> {
+    const query = new URLSearchParams({ from: new Date(from).toISOString(), limit: String(MOST) });
     return this.#get(`/api/v1/pots/${pot}/cycles?${query}`, signal, cycles);
   }
 

@@ -3,7 +3,7 @@ import { ventEnvelope } from './decode';
 import { fields, instant, list, maybe, number, oneOf, optional, text, Unfit } from './read';
 import type { Fields } from './read';
 import { baselineKinds, points } from './types.gen';
-import type { Cycle, Cycles, History, Pressures, Spread, StoredBaseline, StoredBaselines, Trace } from './types.gen';
+import type { Contents, Cycle, Cycles, History, Pressures, Spread, StoredBaseline, StoredBaselines, Trace } from './types.gen';
 
 export function history(value: unknown): History {
   const h = fields(value, 'history');
@@ -77,9 +77,15 @@ function cycle(value: unknown, at: string): Cycle {
       ...maybe(v, 'healthy', `${at}.vent`, ventEnvelope),
     },
     ...optional(c, 'abrasive_kg', at),
+    ...maybe(c, 'contents', at, contents),
     late: c['late'] === true,
     incomplete: c['incomplete'] === true,
   };
+}
+
+function contents(value: unknown, at: string): Contents {
+  const c = fields(value, at);
+  return { before: number(c['before'], `${at}.before`), left: number(c['left'], `${at}.left`), low: number(c['low'], `${at}.low`), high: number(c['high'], `${at}.high`) };
 }
 
 export function baselines(value: unknown): StoredBaselines {

@@ -1,5 +1,6 @@
 // Texts of the Pot view and of its drawings; en.ts has those that all views share.
 import type { BaselineKind, Finding, Point, Segment } from '../protocol/types.gen';
+import type { PastMinutes } from '../charts/level';
 import { findings } from '../protocol/types.gen';
 
 export const titles = {
@@ -83,10 +84,13 @@ export const level = {
   at: (from: string, to: string) => `empty between ${from} and ${to}`,
   now: 'now',
   minutes: 'min',
+  hours: 'h',
+  pasts: { 20: '20 min', 120: '2 h', 480: '8 h' } satisfies Record<PastMinutes, string>,
+  span: 'How long back',
+  problem: (what: string) => `What is recorded of the past cannot be shown: ${what}.`,
   unknown: 'How much is left is not known yet. It is reckoned from the next refill and from the vents.',
   noForecast: 'When it will be empty is not known yet.',
   resting: 'The forecast counts blasting time; the pot does not blast now.',
-  past: 'The past is drawn since this page looks at the pot.',
   used: (m: string, unit: string) => `${m} ${unit} used since the server follows the pot`,
   label: (s: string) => `Abrasive left: ${s}`,
 };

@@ -41,11 +41,11 @@ test('marks of time say the day where it changes', () => {
 });
 
 test('what a number is off by is never told smaller than it is', () => {
-  expect(offBy(0.28 * 6894.757, 'psi')).toBe('± 0.3');
-  expect(offBy(0.301 * 6894.757, 'psi')).toBe('± 0.4');
-  expect(offBy(1, 'psi')).toBe('± 0.1');
-  expect(offBy(2000, 'bar')).toBe('± 0.02');
-  expect(offBy(3102, 'kPa')).toBe('± 4');
-  expect(off(0.3, 1)).toBe('± 0.3'); // 0.3 * 10 is 3.0000000000000004 for some
-  expect(off(0.42, 1)).toBe('± 0.5');
+  expect(offBy(0.28 * 6894.757, 'psi')).toBe('±\u00a00.3');
+  expect(offBy(0.301 * 6894.757, 'psi')).toBe('±\u00a00.4');
+  expect(offBy(1, 'psi')).toBe('±\u00a00.1');
+  expect(offBy(2000, 'bar')).toBe('±\u00a00.02');
+  expect(offBy(3102, 'kPa')).toBe('±\u00a04');
+  expect(off(0.3, 1)).toBe('±\u00a00.3'); // 0.3 * 10 is 3.0000000000000004 for some
+  expect(off(0.42, 1)).toBe('±\u00a00.5');
 });

@@ -37,10 +37,10 @@ export function signed(pa: number, unit: Unit): string {
 /** How many standard deviations a number is off by in four of five cases at most: what ± says everywhere. */
 export const FOUR_OF_FIVE = 1.2816;
 
-/** How far off a number is, to its last digit and rounded up: "± 0.3". */
+/** How far off a number is, to its last digit and rounded up: "± 0.3", which no line parts. */
 export function off(v: number, digits: number): string {
   const parts = 10 ** digits;
-  return `± ${(Math.ceil(Number((v * parts).toPrecision(12))) / parts).toFixed(digits)}`;
+  return `±\u00a0${(Math.ceil(Number((v * parts).toPrecision(12))) / parts).toFixed(digits)}`;
 }
 
 /** The same of a pressure. */
