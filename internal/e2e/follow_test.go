@@ -52,6 +52,12 @@ type followed struct {
 	// Of the last line alone.
 	Others []struct{ ID, Who, Title string } `json:"others"` // seen and not expected, or come again
 	Errors []string                          `json:"errors"` // of the page
+	// The history, gone through in pages of four.
+	History struct {
+		Pages  int    `json:"pages"`
+		Alarms int    `json:"alarms"`
+		Wrong  string `json:"wrong"`
+	} `json:"history"`
 }
 
 // A pageFollower is a person at a page of a site, in a real browser, who has its Alarms view open.
@@ -184,10 +190,18 @@ func (f *pageFollower) compare(got []hooked) {
 		}
 		f.t.Logf("%s of %q on the page: %q, %s, %q, acknowledged when %s, lasted %s; %q %q", a.Kind, a.who(), x.Title, x.Priority, x.States, x.Acknowledged, x.Lasted, x.Pictures, x.Facts)
 	}
+	paged := false
 	for _, x := range jsonLines[followed](f.t, f.path) {
 		if len(x.Errors) > 0 {
 			f.t.Errorf("errors of the page: %q", x.Errors)
 		}
+		if h := x.History; h.Wrong != "" {
+			f.t.Errorf("the history on the page: %s", h.Wrong)
+		}
+		paged = paged || x.History.Pages > 1 && x.History.Alarms > 4*(x.History.Pages-1)
+	}
+	if !paged && len(f.all) > 4 {
+		f.t.Errorf("the history of %d alarms was not gone through from page to page", len(f.all))
 	}
 	if f.t.Failed() {
 		f.t.Logf("%s printed:\n%s", f.p.name, tail(f.p.out.String(), 60))

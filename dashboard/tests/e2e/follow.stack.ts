@@ -40,7 +40,7 @@ test('each alarm is read, acknowledged by a person, ends and stands in the histo
     write({ ready: true });
     await served(url);
     const f = await follow(browser, url, JSON.parse(list) as readonly Expected[], 'Ida', seconds * 1000, (what) => write(what === 'open' ? { open: true } : what), pictures);
-    write({ others: f.others, ...f.page });
+    write({ others: f.others, history: f.history, ...f.page });
     expect(f.page.foreign).toEqual([]);
     expect(f.followed.filter((x) => !x.done)).toEqual([]);
   } finally {

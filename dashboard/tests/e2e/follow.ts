@@ -174,6 +174,17 @@ const stateNamed = (stands: string) => (Object.keys(alarmStateShort) as AlarmSta
 const knownOf = new Set<string>(['acknowledged', 'latched-acknowledged', 'ended'] satisfies (AlarmState | 'ended')[]);
 /** So often an acknowledgement may be refused: what begins anew while somebody writes has to be looked at again. */
 const REFUSALS = 3;
+/** So many alarms a page of the history has here: a test's alarms would else all stand on the first. */
+const HISTORY_PAGE = 4;
+
+/** A history that was gone through. */
+export interface Paged {
+  /** Pages that the server was asked for, and alarms on them. */
+  readonly pages: number;
+  readonly alarms: number;
+  /** What was not as the server has it. */
+  readonly wrong?: string;
+}
 
 export class Follower {
   readonly followed: readonly Followed[];
@@ -196,6 +207,8 @@ export class Follower {
   /** Where pictures of each are put; absent: none are taken. */
   readonly #pictures: string | undefined;
   #seen: Watch = { foreign: [], errors: [] };
+  /** What the history came to, page by page; null: it was not gone through. */
+  history: Paged | null = null;
 
   /** by: the person's name. tell: is told when the page is open, and of each step. */
   constructor(page: Page, base: string, expected: readonly Expected[], by: string, tell: (what: Followed | 'open') => void, pictures?: string) {
@@ -223,6 +236,7 @@ export class Follower {
     this.#page.setDefaultTimeout(PATIENT);
     this.#seen = watch(this.#page, this.#base);
     await this.#eye.open(this.#page);
+    await this.#page.route(/\/api\/v1\/alarms\?.*state=ended/, (route) => route.continue({ url: route.request().url().replace(/limit=\d+/, `limit=${HISTORY_PAGE}`) }));
     await this.#page.goto(`${this.#base}#/alarms/active`);
     await this.#eye.until('the list of active alarms', (v) => v.list === 'active');
     this.#tell('open');
@@ -243,6 +257,36 @@ export class Follower {
       else if (!this.#lost.has(f)) await this.#attempt(f, () => (f.stays === true ? this.#standsOn(f) : this.#standsInHistory(f)));
       f.done = f.wrong.length === 0;
       this.#tell(f);
+    }
+    this.history = await this.#goThrough().catch((e: unknown): Paged => ({ pages: 0, alarms: 0, wrong: String(e) }));
+  }
+
+  /** Goes through the history from page to page with the keyboard, and holds it against what the server has in one piece. */
+  async #goThrough(): Promise<Paged> {
+    const ended = this.#page.locator('[data-list="history"] [data-alarm]');
+    const older = this.#page.getByRole('button', { name: texts.older });
+    // What ends meanwhile comes to the list by itself, and may lie on a page that was not asked for yet.
+    for (const end = Date.now() + PATIENT; ; ) {
+      await this.#show('active');
+      await this.#show('history');
+      await ended.first().waitFor();
+      let pages = 1;
+      for (; (await older.count()) > 0; pages++) {
+        const before = await ended.count();
+        await older.press('Enter');
+        await ended.nth(before).waitFor();
+        const here = await this.#page.evaluate(() => document.activeElement?.getAttribute('data-alarm') ?? null);
+        const first = await ended.nth(before).getAttribute('data-alarm');
+        if (here !== first) return { pages, alarms: before, wrong: `the keyboard stands at ${here}, and the older ones begin at ${first}` };
+      }
+      const shown = await ended.evaluateAll((rows) => rows.map((r) => r.getAttribute('data-alarm')));
+      const stored = await this.#page.evaluate(async () => {
+        const got = (await (await fetch('/api/v1/alarms?limit=1000')).json()) as { alarms: { id: string; ended?: string }[] };
+        return got.alarms.filter((a) => a.ended !== undefined).map((a) => a.id);
+      });
+      const wrong = shown.join() === stored.join() ? undefined : `shows ${shown.join()}, and the server has ${stored.join()}`;
+      if (wrong === undefined || Date.now() > end) return { pages, alarms: shown.length, ...(wrong !== undefined && { wrong }) };
+      await this.#page.waitForTimeout(1000);
     }
   }
 
