@@ -223,6 +223,7 @@ func (d *Desk) take(changes []alarm.Change) []*records.Write {
 			r := c.Record()
 			a := records.Alarm{ID: r.ID, Pot: r.Pot, Agent: r.Agent, Kind: r.Kind, Priority: r.Priority, Raised: r.Raised, Transitions: []records.Transition{t}}
 			w = d.o.Records.AddAlarm(a)
+			w.Hurry() // it is told now: a kill would leave who was told with an alarm that nobody ends
 			d.kept[a.ID] = &a
 		case c.Event == alarm.EventAcknowledged:
 			w = d.o.Records.Acknowledge(records.Acknowledgement{ID: t.ID, Alarm: t.Alarm, At: t.At, By: t.By, Note: c.Note, Ends: t.Ends, Evidence: t.Evidence})

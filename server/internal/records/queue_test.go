@@ -106,6 +106,11 @@ func TestGather(t *testing.T) {
 		if err := q.add(s.entry(ofPeople, "", "c")).Wait(t.Context()); err != nil || time.Since(begin) != 0 {
 			t.Errorf("waited for: %v after %v", err, time.Since(begin))
 		}
+		q.add(s.entry(ofAlarm, "", "e")).Hurry()
+		synctest.Wait()
+		if stored, _ := s.look(); !slices.Equal(stored, []string{"a", "b", "c", "e"}) || time.Since(begin) != 0 {
+			t.Errorf("hurried: %v stored after %v", stored, time.Since(begin))
+		}
 		if err := q.close(); err != nil {
 			t.Error(err)
 		}

@@ -32,6 +32,13 @@ func Stored(err error) *Write {
 	return w
 }
 
+// Hurry has the writing done now, and does not wait for it.
+func (w *Write) Hurry() {
+	if w.hurry != nil {
+		w.hurry()
+	}
+}
+
 // Wait has the writing done now, and returns nil once all of it is stored; of a position or checkpoint, it or a newer one. Else
 // it returns an error with the reason: ErrRefused or ErrDropped where something will not be stored, which is known when nothing of
 // it waits any more; ErrWaiting where it could not be stored yet, and will be tried again; or ctx's, after which it may be
@@ -42,9 +49,7 @@ func (w *Write) Wait(ctx context.Context) error {
 		return w.err
 	default:
 	}
-	if w.hurry != nil {
-		w.hurry()
-	}
+	w.Hurry()
 	select {
 	case <-w.done:
 		return w.err
