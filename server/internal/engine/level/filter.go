@@ -50,6 +50,7 @@ const (
 	wobbleLeft = 0.375
 	blastLeast = 4 * time.Second
 	fillsFrom  = 30 * time.Second // of rest: a shorter one is none in which a pot is filled
+	pressGap   = 3 * time.Second  // between two seconds of blasting: more is a rest; common practice, no source
 )
 
 // A Filter follows the abrasive in one pot. It costs a constant time a call and allocates nothing. It is a value: a copy
@@ -71,10 +72,11 @@ type Filter struct {
 
 	ask      float64 // how likely the pot was filled since the last sounding, before that sounding
 	askAt    si.Instant
-	wasFull  bool // the fill that goes on began full
-	rested   bool // no second of blasting since the last sounding
-	faded    bool // the last press ended in a stream that was fading
-	anchored bool // the pot has run empty once: before that the level is hardly more than a guess
+	wasFull  bool    // the fill that goes on began full
+	rested   bool    // no second of blasting since the last sounding
+	faded    bool    // the last press ended in a stream that was fading
+	carried  float64 // how much likelier by the ends of streams and by vents the stop that goes on is one of a pot that has run empty; 0: none goes on
+	anchored bool    // the pot has run empty once: before that the level is hardly more than a guess
 
 	steadyFlow float64 // kg/s, mean of the last minute of blasting
 	longFlow   float64 // of the last half hour
@@ -144,9 +146,12 @@ func (f *Filter) Second(s, middle *steady.Second) {
 	if !(dt > 0) || f.capacity <= 0 {
 		return
 	}
+	if f.apart(s) {
+		f.Break()
+	}
+	f.clock(s.At, dt)
 	m := f.meter.second(s, middle)
 	f.rested = false
-	f.clock(s.At, dt)
 	f.path.second(s, f.meter.age, f.meter.flows(), f.meter.stopped > 0)
 	switch {
 	case m.stops:
@@ -154,7 +159,7 @@ func (f *Filter) Second(s, middle *steady.Second) {
 	case m.goes, f.est.Stop != Flowing && f.meter.stopped == 0 && f.meter.flown:
 		f.path.proven(Blocked)
 		f.branch.proven(Blocked)
-		f.est.Stop, f.est.StopSince = Flowing, 0
+		f.est.Stop, f.est.StopSince, f.carried = Flowing, 0, 0
 	case f.meter.stopped > 0 && f.meter.stopped < judgedFor:
 		f.judge()
 	}
@@ -165,6 +170,12 @@ func (f *Filter) Second(s, middle *steady.Second) {
 	if f.meter.stopped == 0 && f.meter.flown || f.meter.source == bySetting {
 		f.setting(q, dt)
 	}
+}
+
+// apart tells whether a second belongs to another press than the one before. Strokes tell of presses too, but not of one that was not seen to
+// begin, nor of its vent.
+func (f *Filter) apart(s *steady.Second) bool {
+	return f.lastBlast != 0 && s.At.Sub(f.lastBlast) > max(pressGap, 5*s.Span/2)
 }
 
 // draw takes a second's flow by the formula out of the level.
@@ -244,7 +255,10 @@ func (f *Filter) clock(at si.Instant, dt float64) {
 
 // Press takes one completed press.
 func (f *Filter) Press(p *stroke.Press) {
-	f.meter.rest()
+	// A press whose rise was not timed is told of late: then what has been seen of it stands.
+	if f.meter.began < p.At || !f.meter.flown && f.meter.stopped == 0 {
+		f.meter.rest()
+	}
 	f.path.press(p.Rested > fillsFrom)
 	f.settle()
 	if s, sd := f.b.x[iShare], math.Sqrt(f.b.p[iShare][iShare]); s < -0.05-2*sd {
@@ -283,11 +297,14 @@ func (f *Filter) maybeFilled(at si.Instant, rested time.Duration) {
 func (f *Filter) Vent(v *stroke.Vent) {
 	mu := f.meter.usual
 	stopped, thinned := f.meter.stopped > 0, f.thinned()*f.path.told()
+	f.carry()
 	f.path.ends()
 	if s, ok := f.branch.sees(&f.meter, v); ok {
 		switch {
 		case stopped:
-			thinned *= f.branch.stop(&s, f.anchored)
+			told := f.branch.stop(&s, f.anchored)
+			thinned *= told
+			f.carried = short(max(1/mostCarried, min(mostCarried, f.carried*told)))
 		case f.meter.flown && v.Blast >= branchBlast:
 			f.branch.learn(&s)
 		}
@@ -507,7 +524,7 @@ func (f *Filter) filled(by Sounder, y, mu, r, ask float64) {
 		}
 		f.est.Refills++
 		f.est.Refill = Refill{At: f.askAt, From: si.Ratio(coarse(max(0, from))), To: si.Ratio(coarse(f.b.x[iShare])), Full: full}
-		f.est.Stop, f.est.StopSince = Flowing, 0
+		f.est.Stop, f.est.StopSince, f.carried = Flowing, 0, 0
 	}
 	if empty && f.wasFull {
 		f.est.Fills++
@@ -543,8 +560,16 @@ func (f *Filter) raw(by Sounder, at si.Instant, y, mu, sd float64) {
 	e.Sounding, e.SoundingSD, e.SoundingAt, e.SoundedBy = si.Ratio(coarse(s)), si.Ratio(coarse(sd)), at, by
 }
 
+// carry keeps what has been seen of a stop for the press after this one.
+func (f *Filter) carry() {
+	if f.meter.stopped > 0 {
+		f.carried = short(f.thinned())
+	}
+}
+
 // Break says that what came between is not known.
 func (f *Filter) Break() {
+	f.carry()
 	f.meter.rest()
 	f.path.ends()
 }

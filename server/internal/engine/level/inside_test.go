@@ -175,35 +175,3 @@ func TestLoading(t *testing.T) {
 		t.Errorf("usual loading %v, the table has %v", usualLoading, mu)
 	}
 }
-
-// A stream that ends at once speaks for a blocked valve, one that thins out for an empty pot, within bounds; without a nozzle point neither is seen.
-func TestThinned(t *testing.T) {
-	p := Params{Points: points.SetOf(points.Vessel, points.Hose, points.Nozzle), Volume: 0.1, Nozzle: 0.009, HoseBore: 0.032, HoseLength: 20, Target: 700e3}
-	f := New(p)
-	f.meter.flown, f.anchored = true, true
-	last := 0.0
-	for fades := range 20 {
-		f.meter.fades = fades
-		got := f.thinned()
-		if got < 1/mostThinned || got > mostThinned {
-			t.Fatalf("%d s: %v", fades, got)
-		}
-		if float64(fades) > f.meter.clears+1 && got < last {
-			t.Errorf("%d s of thinning out speak less for an empty pot than %d: %v, %v", fades, fades-1, got, last)
-		}
-		last = got
-	}
-	f.meter.fades = int(f.meter.clears)
-	if got := f.thinned(); got > 0.5 {
-		t.Errorf("a stream that ends as the hose clears: %v", got)
-	}
-	if last != mostThinned {
-		t.Errorf("one that thins out for 19 s: %v", last)
-	}
-	p.Points = points.SetOf(points.Supply, points.Vessel, points.Hose)
-	blind := New(p)
-	blind.meter.flown, blind.meter.fades = true, 19
-	if got := blind.thinned(); got != 1 {
-		t.Errorf("without a nozzle point: %v", got)
-	}
-}

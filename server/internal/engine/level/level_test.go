@@ -432,7 +432,7 @@ func TestAnyStory(t *testing.T) {
 		if err := g.SetState(state); err != nil {
 			t.Fatal(err)
 		}
-		if len(state) > 440 {
+		if len(state) > 640 {
 			t.Fatalf("a state of %d bytes", len(state))
 		}
 		if g.Estimate() != r.f.Estimate() {

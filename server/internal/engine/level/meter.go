@@ -58,15 +58,17 @@ type meter struct {
 	mu      float64 // loading in the hose
 	enters  float64 // loading that enters the hose
 	before  float64 // ratio of the second before
+	began   si.Instant
 	age     int     // seconds of this press
+	up      int     // of them those since the vessel came up to the hose point
 	flown   bool    // abrasive has come in this press
 	usual   float64 // loading while it flows, mean of the last third of a minute
 	guessed int     // seconds behind the clean value, byHead; over guesses: it was seen
 	scatter float64 // byHead: variance of the loading of one second
 	typical float64 // byHead: usual loading before the stops that were seen
 	low     float64 // evidence that it has stopped
-	fades   int     // seconds in which the loading was between the usual and none, since it was usual
 	stopped int     // seconds since it was found to have stopped; 0: it flows
+	ending  ending
 }
 
 // newMeter finds what a pot's points let tell.
@@ -120,7 +122,8 @@ func newMeter(p Params) meter {
 
 // break ends the press that goes on.
 func (m *meter) rest() {
-	m.age, m.flown, m.before, m.low, m.fades, m.stopped = 0, false, 0, 0, 0, 0
+	m.age, m.up, m.flown, m.before, m.low, m.stopped = 0, 0, false, 0, 0, 0
+	m.ending = ending{}
 }
 
 // flows tells whether abrasive flows as it usually does.
@@ -193,7 +196,14 @@ type measure struct {
 
 // second takes one second of blasting; middle is the one before it, its rate that of its own middle.
 func (m *meter) second(s, middle *steady.Second) (out measure) {
+	if m.age == 0 {
+		m.began = s.At
+	}
 	m.age++
+	// A vessel under the hose point still fills, and gives no abrasive.
+	if loss, ok := s.Between(points.Vessel, points.Hose); m.up > 0 || !ok || loss > 0 {
+		m.up++
+	}
 	of := s
 	if m.source == byHead {
 		of = middle
@@ -211,7 +221,15 @@ func (m *meter) second(s, middle *steady.Second) (out measure) {
 	ok = ok && m.clean > 0
 	if ok {
 		out.told = true
+		if m.source == byHose && m.stopped == 0 && float64(m.age) >= settles+m.clears/3 {
+			mu := m.loading(r)
+			loss, _ := s.Between(points.Vessel, points.Hose)
+			m.ending.second(s.At.Sub(m.began).Seconds(), mu, loss/s.PP[points.Nozzle]*(1+float64(slowing*mu)))
+		}
 		m.follow(r, filling, &out)
+		if out.stops && m.source == byHose {
+			m.ending.ends(m.usual, m.usual*m.air*s.P[m.last]/math.Sqrt(1+float64(slowing*m.usual)), m.clears)
+		}
 	} else {
 		m.before = 0
 	}
@@ -257,7 +275,6 @@ const (
 	observeSlow  = 0.35
 	usualGain    = 1.0 / 20
 	thins        = 0.8  // of the usual loading: with less in the hose the stream thins out
-	gone         = 0.25 // and here it is as good as gone
 	lowShare     = 0.15 // of the usual loading: what enters the hose is as good as nothing
 	between      = 0.4  // of the usual loading, without a nozzle point: less says that the stream has stopped, more that it flows
 	certain      = 10.0 // of the logarithm of the likelihood
@@ -272,7 +289,7 @@ const (
 	stopAt       = 1.8
 	guesses      = 60  // seconds that the clean value is guessed from without a nozzle point
 	coming       = 0.5 // of the usual: abrasive has come
-	startsBy     = 5.0 // s, and 1.5 times the time of the hose: until then abrasive must have come
+	startsBy     = 5.0 // s since the vessel is up, and 1.5 times the time of the hose: until then abrasive must have come
 )
 
 // follow takes the ratio of a second: the loading, the clean value, and whether abrasive flows.
@@ -304,15 +321,9 @@ func (m *meter) follow(r, filling float64, out *measure) {
 	if share > coming && mu > 0.3*m.usual {
 		m.flown = true
 	}
-	switch {
-	case mu > thins*m.usual:
-		m.fades = 0
-	case mu > gone*m.usual:
-		m.fades++
-	}
 	stops, goes := false, false
 	switch {
-	case !m.flown && m.stopped == 0 && float64(m.age) < startsBy+1.5*m.clears:
+	case !m.flown && m.stopped == 0 && float64(m.up) < startsBy+1.5*m.clears:
 		m.low = 0
 	case m.source == byHead && m.age <= cooling:
 	case m.source == byHead:

@@ -3,7 +3,7 @@ package level
 import "gritwatch/internal/statecodec"
 
 // filterState is raised whenever the list of fields or their meaning changes.
-const filterState = 4
+const filterState = 5
 
 // AppendState appends the filter's state, without its parameters. A restored filter goes on as if nothing had happened.
 func (f *Filter) AppendState(dst []byte) []byte {
@@ -27,10 +27,12 @@ func (f *Filter) Fields(c *statecodec.Codec) {
 		statecodec.Float(c, v)
 	}
 	statecodec.Int(c, &m.age)
+	statecodec.Int(c, &m.up)
 	statecodec.Int(c, &m.guessed)
 	statecodec.Bool(c, &m.flown)
-	statecodec.Int(c, &m.fades)
+	statecodec.Int(c, &m.began)
 	statecodec.Int(c, &m.stopped)
+	m.ending.fields(c)
 	for i := range f.sounds {
 		k := &f.sounds[i]
 		statecodec.Float(c, &k.unit)
@@ -44,6 +46,7 @@ func (f *Filter) Fields(c *statecodec.Codec) {
 	statecodec.Bool(c, &f.wasFull)
 	statecodec.Bool(c, &f.anchored)
 	statecodec.Bool(c, &f.faded)
+	statecodec.Float(c, &f.carried)
 	statecodec.Bool(c, &f.rested)
 	statecodec.Int(c, &f.lastBlast)
 	e := &f.est

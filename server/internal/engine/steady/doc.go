@@ -26,6 +26,12 @@
 // On simulated pots behind compressors that load and unload, what separator and valve lose then scatters by 2 % from second to second and not
 // by 12 %, where V is the whole vessel's volume; with the air's share of it, as the law has it, by 4 %. What else takes in air there is not known.
 //
+// # Assumptions
+//
+// All points of an instant belong to that instant: who brings them together has done so. Who calls Step says rightly whether the pot blasts; of a press whose end was
+// seen late the last second has some of the vent in it. The noise of a pot's gauges is about alike: one of 0.2 % of 14 bar beside one without noise makes a difference of 6 Pa, and
+// a gauge that is broken more. Instants are spread evenly over the second: a point that is missing in a part of it, up to half, has the mean of the rest.
+//
 // # What cannot be known
 //
 // Zero and span errors of the gauges are in every mean: no averaging takes them out.
