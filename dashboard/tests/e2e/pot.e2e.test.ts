@@ -219,7 +219,7 @@ describe('readings', () => {
     await expect.poll(() => asked.some((u) => u.searchParams.get('step') === '0.5')).toBe(true);
     await page.keyboard.press('End');
     expect((await drawn()).to).toBeGreaterThan(a.to);
-    await page.getByRole('button', { name: '8 h' }).click();
+    await section('Readings').getByRole('button', { name: '8 h' }).click();
     await expect.poll(() => asked.some((u) => Number(u.searchParams.get('step')) >= 60)).toBe(true);
     const d = await drawn();
     expect(d.to - d.from).toBeGreaterThan(7.9 * 3_600_000);

@@ -203,8 +203,8 @@ export const alarmTexts: Readonly<Record<AlarmKind, AlarmText>> = {
   'nozzle-worn': {
     says: 'The nozzle\'s bore has grown past its limit, or soon will.',
     consequence: 'It takes more air than the compressor gives: pressure sags, the pattern goes ragged.',
-    causes: ['wear', 'cracked liner, if it came as a step'],
-    do: ['Measure the bore with a pin gauge, with the hose proven without pressure.', 'Replace it at a sixteenth of an inch over its size, or where the liner is cracked.', 'Record the service.'],
+    causes: ['wear', 'cracked liner, or a larger nozzle put in, if it came as a step'],
+    do: ['Measure the bore with a pin gauge, with the hose proven without pressure.', 'Replace it at a sixteenth of an inch over its size, or where the liner is cracked.', 'Record the service. A larger nozzle: enter its bore in the pot\'s file.'],
   },
   'drain-due': {
     says: 'By its reckoning the separator has caught enough water to be drained. It is an estimate.',

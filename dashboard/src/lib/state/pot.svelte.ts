@@ -48,7 +48,8 @@ export class PotState {
    * are at once. Nothing of the answer is taken from it, and it is renewed at once where state or air differ.
    */
   calm = $state.raw<Calm>() as Calm;
-  readonly #turn = (turns++ % TURNS) / TURNS;
+  /** Which one it is of all that were made, so that what many do now and then each does at its own time. */
+  readonly turn = turns++;
   #round = -1;
   #stamp: Stamp;
   #arrived = $state(0);
@@ -81,7 +82,7 @@ export class PotState {
   look(lease: Lease, mono: number, server: number | null): void {
     const age = this.age(mono + TICK_MS);
     this.old = age === null || age > OLD_S;
-    const round = Math.floor(mono / CALM_MS + this.#turn);
+    const round = Math.floor(mono / CALM_MS + (this.turn % TURNS) / TURNS);
     if (round !== this.#round || differs(this.calm.pot, this.latest)) {
       this.#round = round;
       this.#rest(mono);
