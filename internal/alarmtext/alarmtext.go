@@ -184,8 +184,8 @@ var catalogue = map[string]Words{
 	"nozzle-worn": {
 		Says:        "The nozzle's bore has grown past its limit, or soon will.",
 		Consequence: "It takes more air than the compressor gives: pressure sags, the pattern goes ragged.",
-		Causes:      []string{"wear", "cracked liner, if it came as a step"},
-		Do:          []string{"Measure the bore with a pin gauge, with the hose proven without pressure.", "Replace it at a sixteenth of an inch over its size, or where the liner is cracked.", "Record the service."},
+		Causes:      []string{"wear", "cracked liner, or a larger nozzle put in, if it came as a step"},
+		Do:          []string{"Measure the bore with a pin gauge, with the hose proven without pressure.", "Replace it at a sixteenth of an inch over its size, or where the liner is cracked.", "Record the service. A larger nozzle: enter its bore in the pot's file."},
 	},
 	"drain-due": {
 		Says:        "By its reckoning the separator has caught enough water to be drained. It is an estimate.",

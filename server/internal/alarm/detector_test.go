@@ -136,8 +136,8 @@ func TestForecastOfWhatIsNew(t *testing.T) {
 		part      Part
 		value, sd si.Ratio
 		want      int
-	}{{Hose, 0.8, 0.02, 0}, {Hose, 1, 0.02, 0}, {Hose, 1.055, 0.02, 0}, {Hose, 1.149, 0.02, 0}, {Hose, 1.151, 0.02, 1}, {Hose, 1.151, 0.11, 0},
-		{Exhaust, 1.05, 0.02, 0}, {Exhaust, 0.951, 0.02, 0}, {Exhaust, 0.949, 0.02, 1}, {Exhaust, 0.949, 0.035, 0}} {
+	}{{Hose, 0.8, 0.02, 0}, {Hose, 1, 0.02, 0}, {Hose, 1.055, 0.02, 0}, {Hose, 1.149, 0.02, 0}, {Hose, 1.151, 0.02, 1}, {Hose, 1.151, 0.059, 1}, {Hose, 1.151, 0.062, 0},
+		{Exhaust, 1.05, 0.02, 0}, {Exhaust, 0.951, 0.02, 0}, {Exhaust, 0.949, 0.02, 1}, {Exhaust, 0.949, 0.021, 0}, {Exhaust, 0.93, 0.027, 1}} {
 		p := newPot(t)
 		x := &p.s.Wear[c.part]
 		if c.part == Exhaust {

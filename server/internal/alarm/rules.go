@@ -51,7 +51,7 @@ const (
 	// must lie behind as before: at less an index moves as far for a while when setting, weather or level change.
 	noticeOn, noticeOff           = 7 * 24 * time.Hour, 10 * 24 * time.Hour // until a part passes its limit, median
 	noticeShareOn, noticeShareOff = 0.50, 0.35                              // of the way from 1 to the limit
-	noticeGone                    = 1.5                                     // of its own standard deviations, that a part is worse than new: what only gets back to what it was has no date
+	noticeGone                    = 2.5                                     // of its own standard deviations, that a part is worse than new: what only gets back to what it was has no date
 	noticeSpread                  = 2                                       // from the 10 % to the 90 % quantile, in noticeOn: else the date is not known well enough
 )
 

@@ -49,7 +49,7 @@ var words = [count]struct{ name, says string }{
 	StopUndecided:       {"stop-undecided", "no abrasive flows; whether the pot is empty or its metering blocked the next vent will tell"},
 	PotEmpty:            {"pot-empty", "the pot blows air only: it has run empty"},
 	ExhaustRestricted:   {"exhaust-restricted", "the exhaust lets less air through than it did, so that each vent takes longer: look at the silencer"},
-	NozzleWorn:          {"nozzle-worn", "the nozzle's bore has grown past its limit: measure it, and replace it"},
+	NozzleWorn:          {"nozzle-worn", "the nozzle's bore has grown past its limit: measure it, and replace it; where a larger one was put in, enter its bore in the pot's file"},
 	DrainDue:            {"drain-due", "by the weather and temperatures written down the separator has caught as much water as it may hold: drain it. This is an estimate"},
 }
 

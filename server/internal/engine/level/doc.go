@@ -80,8 +80,15 @@
 // likelier than four to one, in between the word is undecided, and the next vent decides by its time. Three things more are held
 // against it.
 //
-// How the stream ends: behind a blocked valve the hose clears in its own time, the last abrasive of a pot comes thinner and
-// thinner. That counts for five times at most, for or against, as it is known of simulated pots alone.
+// How the stream ends. Behind a blocked valve nothing comes from one moment to the next, and the hose clears in its own time; the last of a pot comes thinner and thinner, as the cone
+// above the valve runs empty. With e what enters the hose over the usual, o the instant at which the end begins, M what is in the cone by then, m_s the usual flow, c the hose's time,
+//
+//	e = 0 behind a blocked valve,  exp(-(t - o) m_s/M) of a pot that runs empty;  c dmu/dt = e - mu, mu over the usual
+//
+// What is lost between vessel and hose point over the square of the nozzle's flow, that is by tee and push line, goes with e in the same second, and mu with what the hose loses. Both lines are
+// fitted to the last twenty seconds, with each o, with nine M from a fifth of a kilogram to three (common practice, no source) and two c; the sums of the likelihoods of either story are held against
+// each other, for at most a hundred to one. A hose that surges, or a compressor that swings, fits neither: then both sums are widened by what the best of them is off, and
+// the hose counts for a third at all times. A press in which nothing comes after one in which abrasive came to the end is thirty times likelier that of a blocked valve. What was seen of a stop that goes on is still known in the next press.
 //
 // How the air parts. Behind the inlet valve one branch is the push line, the other one vessel and metering valve, both end in the mixing tee. Abrasive in the
 // valve, or a lump, lets as good as no air through, and the vessel has the pressure of the parting. An empty pot's open
@@ -108,8 +115,7 @@
 //
 // What was drawn. A pot of which neither end was seen began full in all but 15 % of the cases, as crews fill at set-up, else with anything (common practice, no source). What
 // was drawn since then is told by flow and vents to 13 to 20 %. As much as a pot holds: it has run empty. Less: it may be blocked or have
-// begun with less, and no gauge tells. There the word is undecided more often, also after the vent, and at once blocked is said less readily than
-// empty: nobody is to look for a lump that is not there. If such a pot was topped up, it may hold anything with a probability of a fifth.
+// begun with less, and no gauge tells. There the word may be undecided also after the vent. If such a pot was topped up, it may hold anything with a probability of a fifth.
 //
 // When abrasive flows again it was blocked; when the pot is filled first, it was empty.
 //
@@ -121,6 +127,14 @@
 // factor, how they lean on one another, and that of the mean flow to come. What the factor is off goes with the loading, so it wanders as
 // the setting does: of a pot whose setting stays a fifth of its variance counts (of simulated pots). On the clock: over the share of blasting in the
 // last half hour, breaks of over five minutes cut to that.
+//
+// # Assumptions
+//
+// Abrasive, nozzle and hose are as configured, and all of one pot's abrasive is alike. What leaves the vessel leaves by the hose: what is taken out by hand is missing from the
+// sum until the next sounding. Flow scales with the loading by one factor that changes slowly. The exhaust is the same from vent to vent but for a slow change, and so is the inlet. A pot is filled
+// only at no pressure, in a rest of over half a minute, and one that has run empty mostly is: where a crew goes on to press an empty pot and never fills it, a rest is now and then taken for a fill, and the
+// press after it for one of a blocked valve. The metering valve lets either all or nothing through: one that clogs over many seconds looks as a pot that runs empty. A vessel under the pressure of its hose point gives no abrasive yet, and is given
+// time. Seconds of blasting that are more than three seconds apart are of two presses. Numbers that are said to be of simulated pots are of no others.
 //
 // # What cannot be known
 //

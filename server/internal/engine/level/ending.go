@@ -8,7 +8,7 @@ import (
 
 // Numbers of how a stream ends. Those without a source are common practice.
 const (
-	endKeeps  = 16    // seconds of a press
+	endKeeps  = 20    // seconds of a press
 	endLeast  = 4     // of them from where abrasive flows as usual: fewer tell nothing
 	endWithin = 16.0  // s before it was found that it has stopped, within which it began to end
 	endStep   = 0.5   // s, between the onsets that are looked at

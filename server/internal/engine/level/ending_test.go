@@ -138,8 +138,9 @@ func TestEndingUnknown(t *testing.T) {
 
 // bare is a filter of a pot with hose and nozzle point, and its clock.
 type bare struct {
-	f  *Filter
-	at si.Instant
+	f     *Filter
+	at    si.Instant
+	under bool // the vessel stands under the hose point
 }
 
 func newBare() *bare {
@@ -154,7 +155,11 @@ func (b *bare) blast(n int, share func(i int) float64) {
 		b.at = b.at.Add(time.Second)
 		s := steady.Second{At: b.at, Span: time.Second, N: 10, Has: b.f.params.Points, Rated: true, Steady: true}
 		x := m.hose + share(i)*usualLoading*m.unit()/(1+slowing*usualLoading)
-		for pt, pp := range map[points.Point]float64{points.Nozzle: pn * pn, points.Hose: pn * pn * (1 + x), points.Vessel: pn * pn * (1.04 + x)} {
+		tee := 0.04
+		if b.under {
+			tee = -0.04
+		}
+		for pt, pp := range map[points.Point]float64{points.Nozzle: pn * pn, points.Hose: pn * pn * (1 + x), points.Vessel: pn * pn * (1 + tee + x)} {
 			s.P[pt], s.PP[pt] = math.Sqrt(pp), pp
 		}
 		b.f.Second(&s, &s)
@@ -230,5 +235,24 @@ func TestThinned(t *testing.T) {
 	blind.meter.flown, blind.meter.ending.told = true, 7
 	if got := blind.thinned(); got != 1 {
 		t.Errorf("without a nozzle point: %v", got)
+	}
+}
+
+// A vessel that still fills, and stands under its hose point, gives no abrasive: it is waited for, and what does not come once it is up is a stop.
+func TestVesselFills(t *testing.T) {
+	b := newBare()
+	b.blast(40, func(int) float64 { return 1 })
+	b.f.Vent(&stroke.Vent{At: b.at, Blast: 40 * time.Second})
+	b.at = b.at.Add(20 * time.Second)
+	b.f.Press(&stroke.Press{At: b.at, Rested: 20 * time.Second})
+	b.under = true
+	b.blast(14, func(int) float64 { return 0 })
+	if got := b.f.Estimate().Stop; got != Flowing {
+		t.Errorf("%v before the vessel is up", got)
+	}
+	b.under = false
+	b.blast(14, func(int) float64 { return 0 })
+	if got := b.f.Estimate().Stop; got == Flowing {
+		t.Error("nothing came, and that was not found")
 	}
 }

@@ -155,7 +155,11 @@ func (f *Filter) Second(s, middle *steady.Second) {
 	f.path.second(s, f.meter.age, f.meter.flows(), f.meter.stopped > 0)
 	switch {
 	case m.stops:
-		f.est.Stop, f.est.StopSince = f.cause(), s.At
+		if f.est.StopSince = s.At; f.carried > 0 && f.est.Stop != Flowing {
+			f.judge() // the stop of the press before goes on
+		} else {
+			f.est.Stop = f.cause()
+		}
 	case m.goes, f.est.Stop != Flowing && f.meter.stopped == 0 && f.meter.flown:
 		f.path.proven(Blocked)
 		f.branch.proven(Blocked)

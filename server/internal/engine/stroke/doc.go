@@ -17,6 +17,7 @@
 // Vent. Through the exhaust, while choked, p falls as exp(-t/tau) with tau = V/(C rho0 R T0). Vent.Tau is the time from 80 to 40 %
 // of W over the logarithm of the two absolute pressures, Vent.Time that from 80 to 7 %, tail and all. The nozzle bleeds
 // the vessel at the same time, and air that does not keep its temperature falls faster, by up to the ratio 1.4: both are in the figures.
+// A vessel that a long press has not brought up to 80 % of W, as while the supply sags, has its tau from 90 to 45 % of what it had at the release, while that is choked.
 //
 // Meanwhile the vessel's air leaves by the nozzle too. From 80 to 25 % of W the sums of squares of joint instants give what is lost between vessel and hose
 // point, and in the hose, over the nozzle's square: Vent.Bleed and Vent.Hose; Vent.Fall is how fast the hose point's pressure falls, 1/s. Package level
@@ -40,6 +41,13 @@
 //
 // The instant at which the vessel crosses a level is read from the straight line through its readings of 0.45 s around it
 // (at most five), so a rate of 5 Hz costs little and noise is averaged.
+//
+// # Assumptions
+//
+// The gauges show one instant: a reading's time is when it was taken, and points polled one after another are brought together before their difference counts. A
+// vessel passes each share of W once in a stroke. Presses end at about one pressure: W moves by a fifth of what each one differs, and times that were taken by another W are not held against each
+// other. Nothing but nozzle and exhaust empties the vessel, and it fills through one way, which is choked up to 0.6 of the pressure before it; a critical ratio of 0.25 stands for all
+// valves, whose own is 0.2 to 0.5. Gas has the same temperature in the strokes that are compared. A reading that comes three times as late as usual is a missing one, and what lies beside it is not timed.
 //
 // # What cannot be known
 //

@@ -106,6 +106,9 @@ const (
 	mostPressure = 100 * si.MPa    // gauge: more is no pressure
 	worksOpen    = 0.9             // mean of what the restriction passes, over choked, where only the working pressure is known
 
+	ventSagging = 0.9 // of the vessel's pressure at the release, where that is not up to the usual one
+	ventLeast   = 2.2 // of the ambient pressure, gauge: half of it is still choked
+
 	bleedTo    = 0.25 // of the working pressure: below it zeros count for too much, and the nozzle may not be choked
 	bleedLeast = 5    // instants
 )
@@ -299,15 +302,24 @@ func (t *Timer) use(from float64, pressed time.Duration) {
 	}
 }
 
-// mark looks whether the vessel has come to a share of the working pressure, for marks[i], after the mark before.
-func (t *Timer) mark(i int, share float64, upwards bool) {
-	level := share * float64(t.working)
+// mark looks whether the vessel has come to a gauge pressure, for marks[i], after the mark before.
+func (t *Timer) mark(i int, level float64, upwards bool) {
 	if t.marks[i] != 0 || i > 0 && t.marks[i-1] == 0 || i == 0 && (float64(t.from)-t.ambient < level) != upwards {
 		return
 	}
 	if when, ok := t.edge.cross(level, upwards); ok {
 		t.marks[i] = int32(max(1, min(math.MaxInt32, (when-t.since)/ms)))
 	}
+}
+
+// top is the gauge pressure, Pa, from which the vent's time constant is taken, to half of it: VentFrom of the usual one, or under the one at the release
+// where a long press has not come up to that, as while the supply sags.
+func (t *Timer) top() float64 {
+	usual := VentFrom * float64(t.working)
+	if low := ventSagging * (float64(t.from) - t.ambient); t.before >= longPress && low < usual && low > ventLeast*t.ambient {
+		return low
+	}
+	return usual
 }
 
 // between is the time from one mark to a later one; 0: not known.
@@ -321,8 +333,8 @@ func (t *Timer) between(i, j int) time.Duration {
 // rise follows the vessel's reading through a press.
 func (t *Timer) rise(at si.Instant) News {
 	if t.working != 0 {
-		t.mark(0, RiseFrom, true)
-		t.mark(1, RiseTo, true)
+		t.mark(0, RiseFrom*float64(t.working), true)
+		t.mark(1, RiseTo*float64(t.working), true)
 	}
 	// The joint instants that belong to the end of the rise come a little later.
 	if risen := t.since.Add(time.Duration(t.marks[1]) * time.Millisecond); (t.marks[1] <= 0 || at.Sub(risen) <= riseWait) && at.Sub(t.since) <= longPress {
@@ -361,9 +373,10 @@ func (t *Timer) fall() News {
 	if t.working == 0 {
 		return t.finishVent(false)
 	}
-	t.mark(0, VentFrom, false)
-	t.mark(1, VentMid, false)
-	t.mark(2, VentTo, false)
+	top := t.top()
+	t.mark(0, top, false)
+	t.mark(1, top*VentMid/VentFrom, false)
+	t.mark(2, VentTo*float64(t.working), false)
 	if t.marks[2] <= 0 && t.edge.mean(0) > VentTo*float64(t.working) {
 		return 0
 	}
@@ -374,8 +387,12 @@ func (t *Timer) fall() News {
 func (t *Timer) finishVent(pressed bool) News {
 	v := Vent{At: t.since, Blast: t.before, From: si.AbsPressure(t.from), Working: t.Working(), Pressed: pressed,
 		Early: t.between(0, 1), Time: t.between(0, 2)}
+	top := t.top()
+	if top < VentFrom*float64(t.working) {
+		v.Time = 0
+	}
 	if v.Early > 0 {
-		from, mid := VentFrom*float64(t.working)+t.ambient, VentMid*float64(t.working)+t.ambient
+		from, mid := top+t.ambient, top*VentMid/VentFrom+t.ambient
 		v.Tau = v.Early.Seconds() / math.Log(from/mid)
 		v.Lag = time.Duration(t.marks[0])*time.Millisecond - time.Duration(v.Tau*math.Log(float64(v.From)/from)*float64(time.Second))
 	}

@@ -172,6 +172,39 @@ func TestVent(t *testing.T) {
 	}
 }
 
+// TestVentBesideSag: a long press that a sagging supply has not brought up is timed by what it came to, and tells nothing of the level; a short one, and one of
+// which half is no longer choked, are not timed.
+func TestVentBesideSag(t *testing.T) {
+	for _, x := range []struct {
+		supply float64
+		press  time.Duration
+		timed  bool
+	}{{570e3, 30 * time.Second, true}, {570e3, 15 * time.Second, false}, {320e3, 30 * time.Second, false}} {
+		s := newSite(allPoints)
+		s.cycles(4, 100*time.Millisecond)
+		s.supply = x.supply
+		s.run(true, x.press, 100*time.Millisecond)
+		s.run(false, 15*time.Second, 100*time.Millisecond)
+		v := s.vents[len(s.vents)-1]
+		if v.Time != 0 || (v.Tau > 0) != x.timed {
+			t.Errorf("after %v at %g Pa: %+v", x.press, x.supply, v)
+		}
+		if x.timed {
+			near(t, "time constant of the vent", v.Tau, constant(s.volume, s.exhaust.C), 0.01)
+			if v.Lag < -100*time.Millisecond || v.Lag > 200*time.Millisecond {
+				t.Errorf("lag %v of a vent that falls at once", v.Lag)
+			}
+		}
+		s.supply = 900e3
+		s.cycles(1, 100*time.Millisecond)
+		v = s.vents[len(s.vents)-1]
+		near(t, "the next vent", v.Tau, constant(s.volume, s.exhaust.C), 0.01)
+		if v.Time == 0 {
+			t.Errorf("the next vent is not timed to its end: %+v", v)
+		}
+	}
+}
+
 // Of a vent in which hose point and nozzle have shares of the vessel's pressure the losses of squares follow, and the fall is one over the time constant of
 // ISO 6358-1, tau = V/(C rho0 R T0), as long as the exhaust is choked. Vents that are no vents, and those of a pot without these points, show none.
 func TestBleed(t *testing.T) {

@@ -84,7 +84,7 @@ func (m *Monitor) airAlone(at si.Instant, half float64) {
 	} else if far := farAir * math.Hypot(before, airSD); math.Abs(d) > far {
 		was := t.odd.float() - level
 		if t.odd == 0 || was*d < 0 || math.Abs(was-d) > max(far, math.Abs(d)/2) {
-			t.odd = fineOf(off)
+			t.wait(off)
 			return
 		}
 		before, t.changed = math.Abs(d), at // what was known is not so any more

@@ -29,6 +29,8 @@
 // hardly depends on the level. a would be 1, were it not for the heat: air between the grains of a full pot keeps its
 // temperature, that of an empty one does not. It is learned, 0.75 before. F is that of the next press, which finds the
 // vessel as the vent has left it: a long blast uses much, and the press before it found more. A vent before a refill tells nothing.
+// A nozzle that has worn bleeds the vessel faster: q A stands for q, with A the area over the baseline's, where the bore is known. Else the index is too good by
+// 0.4 of what the nozzle's diameter has gained, at a q of 0.2, and a clog is told late.
 //
 // Bore. The nozzle is choked and meters the air, m = K A Pn/sqrt(1 + k mu), so
 //
@@ -39,14 +41,24 @@
 // HandbookSlowing) and kappa 2.3 it is -0.14 at mu 0.4, -0.20 at 1 and -0.28 at 2.3, and is held between these: an error of d1 + d2 is in both with
 // opposite signs, and would draw a slope of its own. What fills the vessel meanwhile, V/(R T) dp/dt, passes d1 and d2 and no nozzle, and is
 // taken off, with dp/dt at the second's own middle; V is the whole vessel's, which fits simulated pots (package steady). What s and v have in
-// common is no clog of both but a flow that is not known better, and is not taken off. A hose that is bent moves h by its own resistance,
-// which package losses tells. While the mixing segment's resistance is off by a fifth, or a tenth too small, nothing is taken: the choke is partly
-// shut and air goes through the metering valve too, or more goes into the vessel than comes to the nozzle. But a nozzle of another bore moves that
-// resistance, which is reckoned with the bore that was known, as much as what comes before it: where both have moved alike, the blast is taken as one of
-// another bore, and where a blast moves the one by three tenths of ln A^2 without the other it is not.
+// common is no clog of both but a flow that is not known better, and is not taken off. d2 ends at the vessel, since a choke that is partly shut loses behind it
+// what a wider nozzle would. A hose that is bent moves h by its own resistance, which package losses tells, and which is believed where y is nearer to the bore by it.
 //
-// Without a nozzle point Ph stands for Pn, and only air-only seconds count: they show (Pn/Ph)^2 of the growth. d2 then ends at the vessel, as a choke that is
-// partly shut loses behind it what a wider nozzle would. Air alone is a stream that was seen to stop (package level), from two seconds after that and
+// The mixing segment tells the bore too. What abrasive adds to its loss it takes from the nozzle's flow (package losses has 0.4 for its kappa, and k is 0.39), so that with
+// dt = Pv^2 - Ph^2, of the vessel and the hose point,
+//
+//	z = 1/2 ln(dt/Pn^2) = ln A + 1/2 ln r + constant                                      (7)
+//
+// hardly holds the mixture, nor hose, separator, valve or what fills the vessel; but it holds the choke's r. Inlet and tee err by 0.1 mm alike (p95, simulated pots), and
+// each by causes of its own: where z is over y by 0.015 at most, or under it by 0.05 (a choke shuts more often than an inlet leaks), the bore is the mean of both. Where they differ by
+// more, one blast moves it by 0.008 at most towards the nearer one, and by 0.003 the other way, as no nozzle narrows; and no slope is learned then. Another nozzle shows in both at once and alike, by 0.1 and more, the tee's
+// gauges granted two fifths of that, and is taken at once, as any step: from two blasts. Five blasts make the baseline of both; a nozzle that is put in meanwhile ends it.
+//
+// The bore owes nothing to what others make of it: a second with the hose's share h of a stream with abrasive is one with abrasive, though a smaller nozzle makes package level believe
+// that the stream has stopped, and its loading seem nothing. Mixing and hose are not observed in a blast in which the bore steps, as package losses reckoned them with the former one.
+//
+// Without a nozzle point Ph stands for Pn, and only air-only seconds count: they show (Pn/Ph)^2 of the growth. While the mixing segment's resistance is off by half, or a tenth
+// too small, they tell nothing. Air alone is a stream that was seen to stop (package level), from two seconds after that and
 // up to eight before it is seen to flow again, and not in the first 25 s of a press, whose warm air takes 0.1 of y at first. It passes more freely than any mixture
 // of late by 0.08, and what has fallen by 0.08 by 0.6 of what the last one did. One such blast has a deviation of 0.02 in y, however long it is: that is what the gauges, the load and unload
 // of the compressor and the weather leave in it on simulated pots, their true resistances given, and with those that the presses tell it is hardly more.
@@ -76,10 +88,14 @@
 // logarithms, and ends at 60 %. The trend is the level against a mean that goes back about 128 observations, over the hours of
 // blasting between the two; the date of the limit follows from it by the share of the clock that is blasting. There is none before the two are half
 // an hour of blasting apart, which takes about an hour: what moves within a shift's first presses is setting, level and weather.
+// Nor have separator, valve and exhaust one while the mixing segment's index is over 1.15: a choke that is partly shut sends air through the metering valve,
+// and they seem to clog by up to half of the way to their limits (simulated pots).
+// Nor has the hose while the bore is more than half of the way to its own.
 //
 // A recorded service keeps what was before, and takes the next four observations for what is after; it is proven where the
 // step is three deviations for the better. A part that is then better than its baseline was clogged when that was learned, and makes a
-// new one; so does every new nozzle. With the separator's or the valve's goes n of (1), which is over the same r; it is told better by what follows, and
+// new one; so does a new nozzle. One that is by more than half of what wears it out larger than the configured one, though, is told as that, and found: it is to be
+// entered in the pot's file, and nobody can tell it from a worn one that was not replaced. With the separator's or the valve's goes n of (1), which is over the same r; it is told better by what follows, and
 // the new baseline is refined as the first was. While the one of the two has clogged the other's baseline is not refined: behind it the vessel fills
 // too slowly for the restriction to be choked all the time, and the loss looks smaller by a tenth or so (simulated pots).
 //
@@ -105,6 +121,12 @@
 //   - Nothing is expected before one vent has gone with it, at first and after every recorded service of exhaust or nozzle. A much smaller
 //     nozzle that nobody has recorded lets the vessel bleed less, and looks like an exhaust that has lost as much.
 //
+// # Assumptions
+//
+// The nozzle had the configured bore when its baseline was learned, is choked, and hardly narrows; the first five blasts had the usual choke. The restriction before the vessel is choked
+// at a press, and separator and valve keep their share of what passes it. Gauges keep their errors from the baseline on, and what is polled one after another
+// was brought to one instant. Somebody who records a service has done it by then. Nothing wears faster than the blasts that tell of it follow each other.
+//
 // # What cannot be known
 //
 // Separator and valve that clog alike and at once look like more flow. Without a hose point there is no Z, and an empty pot is told
@@ -114,8 +136,8 @@
 //
 // Without a nozzle point a leaner mixture looks like a worn nozzle, and the bore is told by air-only seconds or not at all; between
 // them it is as unsure as the laden stream has moved. A pot that never has air alone never has a bore; what wore before the first of it is half of what the laden
-// stream gained until then, be that as it may. With a nozzle point a hose that clogs or kinks moves h, and what is taken for the area's
-// logarithm by w times that, until air-only seconds tell. What wears before the first observations is in the baseline.
+// stream gained until then, be that as it may. With a nozzle point a choke that closes while the hose kinks or the inlet leaks hides half of a
+// step, and lets the bore go astray by 0.2 to 0.3 mm for as long. What wears before the first observations is in the baseline.
 //
 // The slopes, kappa and the warmth of short presses were fitted to simulated pots before they are learned; no published figures of them were
 // found.

@@ -59,6 +59,7 @@ const (
 	ownSD      = 0.025 // of the logarithm of an index: what setting, weather and level leave in it
 	laterThan  = 100 * 24 * time.Hour
 	trendLeast = 20
+	astrayFrom = 1.15   // of the mixing segment's index, half of the way to its limit: from here its neighbours have no date
 	trendHours = 0.5    // of blasting between the level and the mean that its trend is told against: about an hour since the last step
 	sure       = 3.0    // standard deviations
 	tenth      = 1.2816 // of the normal distribution: P10 and P90
@@ -143,9 +144,24 @@ func (m *Monitor) Index(p Part) Index {
 		Finding: t.since != 0, Since: t.since, Changed: t.changed}
 	if slope, sd, ok := t.trend(m.use.blasting()); ok {
 		x.Trend, x.TrendSD = by*slope, math.Abs(by)*sd
-		x.Limit = m.forecast(t, m.logOf(p, m.limit(p))-d, slope, sd)
+		if !m.elsewhere(p) {
+			x.Limit = m.forecast(t, m.logOf(p, m.limit(p))-d, slope, sd)
+		}
 	}
 	return x
+}
+
+// elsewhere tells whether what moves a part's index may well be another one. A choke that is partly shut sends air through the metering valve: separator and
+// valve then lose as if they had clogged, and the vessel vents as if the exhaust had. What a wider nozzle adds to the hose's loss is told from the hose's own only
+// in part.
+func (m *Monitor) elsewhere(p Part) bool {
+	switch p {
+	case Separator, Valve, Exhaust:
+		return m.value(Mixing) > astrayFrom
+	case Hose:
+		return m.larger()
+	}
+	return false
 }
 
 // forecast is when a level that has far to go will have gone it.
@@ -218,12 +234,12 @@ func (m *Monitor) served(p Part, at si.Instant) {
 	}
 	s.Proven = s.Before > 0 && better > sure*math.Hypot(float64(s.BeforeSD), float64(s.AfterSD))
 	// A part that is better than its baseline was clogged when the baseline was learned; a new nozzle is a new beginning.
-	if p == Bore || better > 0 && t.level.float() < -2*math.Hypot(t.levelSD(), ownSD) {
+	if p == Bore && !m.larger() || p != Bore && better > 0 && t.level.float() < -2*math.Hypot(t.levelSD(), ownSD) {
 		m.rebase(p)
 	}
 }
 
-// rebase makes a part's level its baseline. What the nozzle's air loses in separator and valve is kept over that, and better told by what follows, which
+// rebase makes a part's level its baseline, and of the bore that of the tee. What the nozzle's air loses in separator and valve is kept over that, and better told by what follows, which
 // refines the baseline again.
 func (m *Monitor) rebase(p Part) {
 	t := &m.tracks[p]
@@ -233,7 +249,15 @@ func (m *Monitor) rebase(p Part) {
 		m.inlet[p] = int32(math.Round(math.Sqrt(by) * float64(m.inlet[p])))
 		t.n = learns
 	}
+	if p == Bore {
+		m.tee += t.level
+	}
 	t.rebase()
+}
+
+// larger tells whether the nozzle is by half of what wears it out larger than the configured one: whoever puts such a one in enters it in the pot's file.
+func (m *Monitor) larger() bool {
+	return m.value(Bore)-1 > (m.limit(Bore)-1)/2
 }
 
 // use is how much the pot is used. Hours are in thousandths, and what the thousandths leave is in rest.

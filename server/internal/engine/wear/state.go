@@ -3,7 +3,7 @@ package wear
 import "gritwatch/internal/statecodec"
 
 // monitorState is raised whenever the list of fields or their meaning changes.
-const monitorState = 4
+const monitorState = 5
 
 // AppendState appends the monitor's state, without its parameters. A restored monitor goes on as if nothing had happened.
 func (m *Monitor) AppendState(dst []byte) []byte {
@@ -39,6 +39,7 @@ func (m *Monitor) Fields(c *statecodec.Codec) {
 	statecodec.Int(c, &m.fill)
 	statecodec.Bool(c, &m.filled)
 	statecodec.Bool(c, &m.odd)
+	statecodec.Bool(c, &m.doubt)
 	statecodec.Int(c, &m.uses)
 	statecodec.Bool(c, &m.waits)
 	if m.waits {
@@ -70,6 +71,10 @@ func (m *Monitor) Fields(c *statecodec.Codec) {
 	if b.seconds != 0 {
 		statecodec.Int(c, &b.inlet)
 		statecodec.Int(c, &b.hose)
+		statecodec.Int(c, &b.tees)
+	}
+	if b.tees != 0 {
+		statecodec.Int(c, &b.tee)
 	}
 	statecodec.Int(c, &b.airSeconds)
 	if b.airSeconds != 0 {
@@ -87,11 +92,8 @@ func (m *Monitor) Fields(c *statecodec.Codec) {
 	}
 	m.loads.fields(c)
 	m.alone.fields(c)
-	statecodec.Bool(c, &m.anchored)
-	if m.anchored {
-		statecodec.Int(c, &m.moved)
-		statecodec.Int(c, &m.apart)
-	}
+	statecodec.Int(c, &m.tee)
+	statecodec.Int(c, &m.apart)
 	if bore != m.params.Bore {
 		m.another()
 	}
@@ -102,7 +104,7 @@ func (m *Monitor) another() {
 	m.tracks[Bore], m.services[Bore] = track{}, Service{}
 	m.through, m.inlet, m.seconds, m.waited = [2]int32{}, [2]int32{}, 0, 0
 	m.alone.loads, m.alone.lately = 0, 0
-	m.moved, m.apart, m.anchored = 0, 0, false
+	m.tee, m.apart = 0, 0
 	m.ahead.fits = false
 }
 

@@ -148,7 +148,7 @@ func (t *track) follow(at si.Instant, off float64) {
 			t.restart(at, fineOf((t.odd.float()+off)/2))
 			return
 		}
-		t.odd = fineOf(off)
+		t.wait(off)
 		return
 	}
 	t.odd = 0
@@ -163,6 +163,13 @@ func (t *track) follow(at si.Instant, off float64) {
 	t.level += fineOf(gain * d)
 	if max(t.up, t.down) > decides*sixteenth {
 		t.up, t.down, t.changed = 0, 0, at
+	}
+}
+
+// wait keeps an observation that was off for the next; one that lies on the baseline as next to it, as 0 is none.
+func (t *track) wait(off float64) {
+	if t.odd = fineOf(off); t.odd == 0 {
+		t.odd = 1
 	}
 }
 

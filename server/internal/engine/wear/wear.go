@@ -51,6 +51,8 @@ const (
 	airVolume = 0.75 // share of the vessel that air fills, in the mean
 	takesAs   = 1.0  // share of the vessel's volume that takes in air as its pressure rises while blasting: see package steady
 	mostShare = 0.4  // of the nozzle in a healthy vent
+	leastBore = 0.9  // over the baseline's: no nozzle narrows by more than its index is off
+	mostBore  = 1.5
 	refilled  = 0.05 // of ln fill: by so much less a press fills in less time once someone has filled in abrasive
 	usesPer   = 100  // s
 	usesGain  = 1.0 / 8
@@ -69,18 +71,22 @@ const (
 	coolingAir   = 25    // the same of seconds that tell the bore by themselves: 0.1 of half ln d at first, dying away within ten
 	cooling      = 8     // seconds of a press in which the vessel's air is hot, and takes in more while it cools
 	usualPhi     = 0.8   // share of clean air that passes with abrasive: the trade handbook's table, near a loading of 1.3
-	alikeEnough  = 0.05  // of half ln d between air-only and laden blasting: their own errors
-	anchorGain   = 0.2   // of what is beyond that, in which air-only seconds move the bore
-	mostShift    = 0.05  // and at once at most
 	leaks        = -0.1  // of ln of the mixing segment's resistance: more goes into the vessel than comes to the nozzle
-	choked       = 0.2   // of ln of the mixing segment's resistance
-	chokedUnless = 0.5   // the same without a nozzle point: a worn nozzle is taken for a leaner mixture, and that for as much
-	astray       = 0.3   // of ln A^2, by which tee and inlet differ on a bore: one of them has another cause
-	freer        = 0.08  // of half ln d: a loading of 0.45 at least, by phi
-	kinked       = 0.15  // of ln of the hose's own resistance: so much is no error of bore or mixture
-	blastLeast   = 8     // seconds that tell of a blast
-	airLeast     = 5     // the same, of air alone
-	jumpLeast    = 0.08  // of half ln d: air-only seconds are apart by half of it at times
+	chokedUnless = 0.5   // of ln of the mixing segment's resistance: a worn nozzle is taken for a leaner mixture, and that for as much
+	teeOver      = 0.015 // of ln A: by so much the tee may show more than the inlet, and no choke is partly shut
+	teeUnder     = 0.05  // and so much less, and no inlet leaks
+	creeps       = 0.008 // of ln A: one blast moves the bore by no more where the two differ
+	shrinks      = 0.003 // the same the other way: no nozzle narrows
+	another      = 0.1   // of ln A, which both show at once: another nozzle
+	together     = 0.05  // and by so much the difference of the two may be off its mean
+	teeErrs      = 0.4   // or by so much of what both show, as the gauges of so small a loss err by much of it
+	apartGain    = 1.0 / 16
+	mixed        = -0.5 // of ln of the hose's share, over the usual: more is no air alone
+	freer        = 0.08 // of half ln d: a loading of 0.45 at least, by phi
+	kinked       = 0.15 // of ln of the hose's own resistance: so much is no error of bore or mixture
+	blastLeast   = 8    // seconds that tell of a blast
+	boreLeast    = 5    // the same, of the bore, which inlet and tee tell together
+	airLeast     = 5    // the same, of air alone
 
 	million = 1e6
 	absurd  = 1e4 // nothing here is ever so much
@@ -109,6 +115,7 @@ type Monitor struct {
 	pressAt si.Instant
 	fill    fine // ln of its filling time
 	filled  bool // that is known
+	doubt   bool // an index of separator or valve may be about to step
 	odd     bool // both losses had jumped: another way of the air, as through an empty pot's metering valve
 
 	// Of the last vent, while it waits for the next press.
@@ -136,10 +143,10 @@ type Monitor struct {
 
 	blast blast
 	loads slope // of half ln d over ln of the hose's share, learned as the mixture changes
-	// Air-only seconds tell the bore without the mixture: what they have moved the others' by, and how the two compare.
-	moved, apart fine
-	anchored     bool
-	alone        alone
+	// Of the mixing segment: half ln of its loss over the nozzle's square in the bore's baseline, and by how much it has shown more of the bore than the
+	// inlet of late.
+	tee, apart fine
+	alone      alone
 }
 
 // blast are sums over the steady seconds of the press that goes on, in millionths.
@@ -147,9 +154,11 @@ type blast struct {
 	age         int32 // seconds of the press
 	inlet, hose int64 // losses before the hose point less what clogs there, and the hose's, over the nozzle's square
 	seconds     int32
-	air         int64 // inlet of air-only seconds, over the nozzle's square, else the hose point's
+	tee         int64 // what the mixing segment loses, likewise
+	tees        int32 // seconds in that
+	air         int64 // inlet of air-only seconds without a nozzle point, over the hose point's square
 	airSeconds  int32
-	late        int64 // the same of the newest, without a nozzle point: abrasive may have come already
+	late        int64 // the same of the newest: abrasive may have come already
 	lateSeconds int32
 	ratio       [2]fine // sums of ln resistance of mixing and hose
 	ratios      [2]int32
@@ -206,6 +215,7 @@ func (p *Params) takes() float64 {
 
 // Press takes one completed press. empty says that no abrasive is left, as a level has it; false where that is not known.
 func (m *Monitor) Press(p *stroke.Press, empty bool) {
+	m.doubt = false
 	jump, both := m.filling(p, empty)
 	m.ahead.press(m, jump, both)
 }
@@ -266,6 +276,7 @@ func (m *Monitor) filling(p *stroke.Press, empty bool) (jump float64, both bool)
 	if okZ {
 		learned, n = m.observe(Valve, p.At, z-common, level), valve.n
 	}
+	m.doubt = separator.odd != 0 || valve.odd != 0
 	if learned {
 		m.fills.learn(m.fill.float(), n)
 	}
@@ -312,6 +323,7 @@ func (m *Monitor) exhaust(next fine) {
 	if used < -refilled {
 		return
 	}
+	tau += m.bled()
 	if m.lasted >= blastLeast {
 		m.uses += fineOf(usesGain * (max(-1, min(1, used*usesPer/float64(m.lasted))) - m.uses.float()))
 	}
@@ -330,6 +342,17 @@ func (m *Monitor) exhaust(next fine) {
 	}
 }
 
+// bled is by how much a wider nozzle than that of the baseline has lessened the logarithm of a vent's time constant, since it bleeds the vessel faster: of
+// c (1 - q) + q A in place of (2), with A the area over the baseline's; 0 where the bore is not known.
+func (m *Monitor) bled() float64 {
+	t, x := &m.tracks[Exhaust], m.Index(Bore)
+	if !x.Known || !t.ready() {
+		return 0
+	}
+	wider := max(leastBore, min(mostBore, float64(x.Value)))
+	return math.Log1p(m.share.float() * (wider*wider - 1) * math.Exp(t.level.float()))
+}
+
 // Second takes a second of blasting, its rate that of its own middle. air says that no abrasive flows, as a ritual has it, or the
 // seconds after the pot has run empty.
 func (m *Monitor) Second(s *steady.Second, air bool) {
@@ -345,38 +368,40 @@ func (m *Monitor) Second(s *steady.Second, air bool) {
 	separator, okX := s.Between(points.Supply, points.Separator)
 	valve, okZ := s.Between(first, points.Hose)
 	nozzle := m.params.Points.Has(points.Nozzle)
+	over := hose
+	if nozzle {
+		if over = s.PP[points.Nozzle]; !s.Has.Has(points.Nozzle) || over <= 0 {
+			over = 0
+		}
+	}
+	// What fills the vessel meanwhile passes separator and valve, and no nozzle.
+	through := 1.0
+	if m.takes > 0 && over > 0 {
+		through = 1 + max(-mostFilling, min(mostFilling, m.takes*s.Rate/math.Sqrt(over)))
+		through *= through
+	}
+	end, common := valve, m.common()
+	if s.Has.Has(points.Vessel) {
+		// A choke that is partly shut lies behind the vessel, and loses as a wider nozzle would.
+		end, _ = s.Between(first, points.Vessel)
+	}
+	inlet := separator/m.value(Separator)*common + end/m.value(Valve)*common
+	// Whatever others believe of bore and mixture: the hose's share of a stream with abrasive is none of air alone.
+	if air && nozzle && over > 0 && m.tracks[Bore].ready() && hose-over > math.Exp(m.loads.pivot.float()+mixed)*inlet/through {
+		air = false
+	}
 	if !air && math.Abs(s.Rate) < smoothRate {
 		m.smooth(&m.through[Separator], separator/hose/m.value(Separator), okX)
 		m.smooth(&m.through[Valve], valve/hose/m.value(Valve), okZ)
 		m.seconds = min(m.seconds+1, throughMean)
 	}
-	if !okZ || !okX && m.params.Points.Has(points.Supply) && first == points.Separator {
+	if !okZ || !okX && m.params.Points.Has(points.Supply) && first == points.Separator || over <= 0 {
 		return
 	}
-	if !nozzle && s.Has.Has(points.Vessel) {
-		// A choke that is partly shut lies behind the vessel, and loses as a wider nozzle would.
-		valve, _ = s.Between(first, points.Vessel)
-	}
-	common := m.common()
-	inlet := separator/m.value(Separator)*common + valve/m.value(Valve)*common
-	over, b := hose, &m.blast
-	if nozzle {
-		if over = s.PP[points.Nozzle]; !s.Has.Has(points.Nozzle) || over <= 0 {
-			return
-		}
-	}
-	// What fills the vessel meanwhile passes separator and valve, and no nozzle.
-	through := 1.0
-	if m.takes > 0 {
-		through = 1 + max(-mostFilling, min(mostFilling, m.takes*s.Rate/math.Sqrt(over)))
-		through *= through
-	}
+	b := &m.blast
 	each := million / over / through
 	switch {
-	case air && b.age <= coolingAir:
-	case air && nozzle:
-		b.air += int64(each * inlet)
-		b.airSeconds++
+	case air && (nozzle || b.age <= coolingAir):
 	case air:
 		b.late += int64(each * inlet)
 		if b.lateSeconds++; b.lateSeconds >= airEnds {
@@ -387,6 +412,10 @@ func (m *Monitor) Second(s *steady.Second, air bool) {
 		b.inlet += int64(each * inlet)
 		b.hose += int64(million * (hose - over) / over)
 		b.seconds++
+		if tee, ok := s.Between(points.Vessel, points.Hose); ok && nozzle {
+			b.tee += int64(million * tee / over)
+			b.tees++
+		}
 	}
 }
 
@@ -415,53 +444,20 @@ func (m *Monitor) Resistance(p Part, ratio si.Ratio) {
 func (m *Monitor) endBlast(at si.Instant) {
 	b := &m.blast
 	b.airEnded()
-	if m.tracks[Separator].odd != 0 || m.tracks[Valve].odd != 0 {
+	if nozzle := m.params.Points.Has(points.Nozzle); nozzle && m.doubt || !nozzle && (m.tracks[Separator].odd != 0 || m.tracks[Valve].odd != 0) {
 		// The index that the losses are divided by may be about to step.
 		b.seconds, b.airSeconds = 0, 0
 	}
-	// A choke that is partly shut sends air through the metering valve too, and a leak lets it out of the vessel: the bore looks wider than it is.
-	most := chokedUnless
 	if m.params.Points.Has(points.Nozzle) {
-		most = choked
-	}
-	own := b.own(Mixing)
-	shut, tee := own > most || own < leaks, 0.0
-	if t := &m.tracks[Bore]; m.params.Points.Has(points.Nozzle) && t.ready() && b.ratios[0] >= blastLeast && b.seconds >= blastLeast && b.inlet > 0 && b.hose > 0 {
-		// A nozzle of another bore moves the tee's loss as much as that before it. What moves one of them alone is no bore.
-		half, share := m.halves()
-		off := half + m.moved.float() - m.loads.correct(share) - (t.base + t.level).float()
-		switch left := own - 2*off; {
-		case shut && left < most && left > leaks:
-			shut, tee = false, 2*off
-		case !shut && math.Abs(left) > astray:
-			shut = true
+		if m.shown(at); m.tracks[Bore].odd != 0 || m.tracks[Bore].changed == at {
+			b.ratios = [2]int32{} // reckoned with another nozzle's bore
 		}
-	}
-	if n := int64(b.seconds); n >= blastLeast && b.inlet > 0 {
-		half, share := m.halves()
-		m.alone.laden(half)
-		if b.hose > 0 && !shut {
-			m.laden(at, half, share)
-		}
-	}
-	if n := int64(b.airSeconds); n >= airLeast && b.air > 0 && !shut {
-		// Air alone passes more freely than any mixture of late, or it is none.
-		half := math.Log(float64(b.air)/million/float64(n)) / 2
-		switch {
-		case m.alone.loads == 0 || half < m.alone.lately.float()+freer:
-		case m.params.Points.Has(points.Nozzle):
-			m.clean(at, half)
-		default:
-			m.airAlone(at, half)
-		}
+	} else {
+		m.hidden(at)
 	}
 	for i, p := range [...]Part{Mixing, Hose} {
 		if n := b.ratios[i]; n >= blastLeast {
-			y := b.ratio[i].float() / float64(n)
-			if p == Mixing {
-				y -= tee
-			}
-			m.observe(p, at, y, 0)
+			m.observe(p, at, b.ratio[i].float()/float64(n), 0)
 		}
 	}
 	*b = blast{}
@@ -471,43 +467,91 @@ func (m *Monitor) endBlast(at si.Instant) {
 func (m *Monitor) halves() (half, share float64) {
 	b := &m.blast
 	half = math.Log(float64(b.inlet)/million/float64(b.seconds)) / 2
-	if b.hose <= 0 {
-		return half, 0
-	}
-	share = math.Log(float64(b.hose) / float64(b.inlet))
-	if own := b.own(Hose); math.Abs(own) > kinked {
-		share -= own
+	if b.hose > 0 {
+		share = math.Log(float64(b.hose) / float64(b.inlet))
 	}
 	return half, share
 }
 
-// laden takes the bore's observation of one blast, with ln of the hose's share of the loss: the mixture moves both, along a slope.
-func (m *Monitor) laden(at si.Instant, half, share float64) {
-	half += m.moved.float()
-	m.loads.next(share, half, mixedLeast, mixedMost)
-	// An error of the inlet's loss is in both, and draws a slope of its own: no mixture makes one outside these.
-	m.loads.value = max(fineOf(leastLoads), min(fineOf(mostLoads), m.loads.value))
-	if m.observe(Bore, at, half, m.loads.correct(share)) {
-		m.loads.learn(share, m.tracks[Bore].n)
+// hidden takes what a blast tells of the bore without a nozzle point.
+func (m *Monitor) hidden(at si.Instant) {
+	b := &m.blast
+	if b.seconds >= blastLeast && b.inlet > 0 {
+		half, _ := m.halves()
+		m.alone.laden(half)
+	}
+	// A choke that is partly shut sends air through the metering valve too, and a leak lets it out of the vessel: the bore looks wider than it is.
+	if own := b.own(Mixing); own > chokedUnless || own < leaks || b.airSeconds < airLeast || b.air <= 0 {
+		return
+	}
+	// Air alone passes more freely than any mixture of late, or it is none.
+	if half := math.Log(float64(b.air)/million/float64(b.airSeconds)) / 2; m.alone.loads == 0 || half >= m.alone.lately.float()+freer {
+		m.airAlone(at, half)
 	}
 }
 
-// clean takes air-only seconds of a pot with a nozzle point. They move the laden ones' level to where it is.
-func (m *Monitor) clean(_ si.Instant, half float64) {
-	t := &m.tracks[Bore]
-	if !t.ready() {
+// shown takes what a blast tells of the bore with a nozzle point. Inlet and tee each tell it: the mixture moves the one along a slope, and the other not at
+// all. Where they agree it is their mean. Where they do not, one of them has another cause: the bore goes towards the nearer one, by little.
+func (m *Monitor) shown(at si.Instant) {
+	t, b := &m.tracks[Bore], &m.blast
+	if b.seconds < boreLeast || b.inlet <= 0 || b.hose <= 0 {
 		return
 	}
-	here := half - (t.base + t.level).float()
-	if !m.anchored {
-		m.anchored, m.apart = true, fineOf(here)
-		return
+	half, share := m.halves()
+	other := m.loads.correct(share)
+	base, level := t.base.float(), t.level.float()
+	off := half - other - base
+	if own := b.own(Hose); math.Abs(own) > kinked {
+		// The hose's share tells of the mixture without what its own resistance adds; but others may be wrong of that.
+		straight := m.loads.correct(share - own)
+		if with := half - straight - base; math.Abs(with-level) < math.Abs(off-level) {
+			share, other, off = share-own, straight, with
+		}
 	}
-	off := here - m.apart.float()
-	shift := fineOf(math.Copysign(min(mostShift, anchorGain*max(0, math.Abs(off)-alikeEnough)), off))
-	m.moved += shift
-	t.level += shift
-	t.slow += shift
+	tee, known := 0.0, b.tees == b.seconds && b.tee > 0
+	if known {
+		tee = math.Log(float64(b.tee)/million/float64(b.tees)) / 2
+	}
+	agree := true
+	switch {
+	case !t.ready():
+		if t.n > 1 && math.Abs(off) > another {
+			// One alone tells nothing. Two make what was before a baseline, and another nozzle of what comes.
+			if t.odd == 0 || math.Abs(off-t.odd.float()) > together {
+				t.odd = fineOf(off)
+				return
+			}
+			t.first(base, 0, m.use.blasting())
+		} else {
+			t.odd = 0
+		}
+	case known:
+		byTee := tee - m.tee.float()
+		apart, step := byTee-off, min(math.Abs(off-level), math.Abs(byTee-level))
+		moved := math.Abs(apart - m.apart.float())
+		m.apart += fineOf(apartGain * (apart - m.apart.float()))
+		switch agree = apart < teeOver && apart > -teeUnder; {
+		case agree:
+			off = (off + byTee) / 2
+		case t.after > 0, step > another && (off > level) == (byTee > level) && moved < max(together, teeErrs*step):
+		default:
+			if math.Abs(byTee-level) < math.Abs(off-level) {
+				off = byTee
+			}
+			off = level + max(-shrinks, min(creeps, off-level))
+		}
+	}
+	if agree {
+		m.loads.next(share, half, mixedLeast, mixedMost)
+		// An error of the inlet's loss is in both, and draws a slope of its own: no mixture makes one outside these.
+		m.loads.value = max(fineOf(leastLoads), min(fineOf(mostLoads), m.loads.value))
+	}
+	if m.observe(Bore, at, base+other+off, other) {
+		m.loads.learn(share, t.n)
+		if known {
+			m.tee += fineOf((tee - m.tee.float()) / float64(max(1, t.n)))
+		}
+	}
 }
 
 // observe takes an observation of a part, and how much of it has another cause. It tells whether the baseline learned from it.
