@@ -92,8 +92,8 @@ func slowPots() []slowPot {
 			also: []beside{{"nozzle-low", 12.5, 19, "the kink takes 16 psi of the nozzle's pressure"}}},
 		{alarmPot: alarmPot{name: "choke-part-shut", cycle: works, events: []string{"{at: 12 min, for: 6 min, choke_shut: 60 %}"}}, minutes: 36,
 			want: []slowAlarm{{"mixing-restricted", 13, 19, true}}, never: otherParts("mixing-restricted"), works: []work{{18.5, "mixing", "opened"}}},
-		{alarmPot: alarmPot{name: "nozzle-wears", sim: "fill: 70 %, nozzle_life: 0.6 t", cycle: "press: 90 s, rest: 30 s, start: 3 s, vary: 40 %, refill_below: 15 %, refill_pause: 90 s"}, minutes: 96,
-			want: []slowAlarm{{"nozzle-worn", 60, 95, false}}, never: otherParts("nozzle-worn"), atOnce: true},
+		{alarmPot: alarmPot{name: "nozzle-wears", sim: "fill: 70 %, nozzle_life: 1 t", cycle: "press: 90 s, rest: 30 s, start: 3 s, vary: 40 %, refill_below: 15 %, refill_pause: 90 s"}, minutes: 144,
+			want: []slowAlarm{{"nozzle-worn", 110, 142, false}}, never: otherParts("nozzle-worn"), also: []beside{{"nozzle-low", 120, 144, larger}}, atOnce: true},
 		// The old one is put back, and nobody writes it down.
 		{alarmPot: alarmPot{name: "larger-nozzle", cycle: works, events: []string{"{at: 12 min, for: 10 min, nozzle_worn: 1/16 in}"}}, minutes: 39,
 			want: []slowAlarm{{"nozzle-worn", 14, 21, true}}, never: otherParts("nozzle-worn"), also: []beside{{"nozzle-low", 12.5, 23, larger}}},

@@ -246,7 +246,7 @@ func (s *stopScore) figures(b *board) {
 	b.row(figure{what: "its cause right after the next vent, in pots that have run empty once before", measured: percent(s.after), of: fmt.Sprintf("%d stops found", s.after.due), bound: wrong(s.after), aim: "99.5 %", ok: share(s.after) >= later})
 	b.fact(figure{what: "its cause right at once, in pots of which neither end was seen", measured: percent(first), of: fmt.Sprintf("%d stops found", first.due), bound: wrong(first)})
 	b.fact(figure{what: "its cause right after the next vent, in pots of which neither end was seen", measured: percent(then), of: fmt.Sprintf("%d stops found", then.due), bound: wrong(then)})
-	b.fact(figure{what: "the same, by how the stream through the metering valve itself ends, which no gauge shows", measured: percent(s.valve), of: fmt.Sprintf("%d stops found", s.valve.due), bound: wrong(s.valve)})
+	b.fact(figure{what: "the same, by one who sees the stream through the metering valve itself: the gauges of hose and tee show it too, under their noise", measured: percent(s.valve), of: fmt.Sprintf("%d stops found", s.valve.due), bound: wrong(s.valve)})
 }
 
 func percent(p part) string {

@@ -566,7 +566,7 @@ func (f *Filter) raw(by Sounder, at si.Instant, y, mu, sd float64) {
 
 // carry keeps what has been seen of a stop for the press after this one.
 func (f *Filter) carry() {
-	if f.meter.stopped > 0 {
+	if f.meter.stopped > 0 && f.meter.source == byHose {
 		f.carried = short(f.thinned())
 	}
 }

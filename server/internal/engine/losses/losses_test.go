@@ -562,7 +562,7 @@ func TestSaveAndRestore(t *testing.T) {
 		if string(l.AppendState(nil)) != string(again.AppendState(nil)) {
 			t.Fatal("another state")
 		}
-		if n := len(l.AppendState(nil)); n > 330 {
+		if n := len(l.AppendState(nil)); n > 340 {
 			t.Fatalf("a state of %d bytes", n)
 		}
 	})

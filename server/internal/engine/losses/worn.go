@@ -29,14 +29,19 @@ const (
 	firstSD    = 0.005   // of bore and hose when the baseline was taken
 	teeSD      = 0.12    // of the gauges' share
 	teeClogged = 0.06    // of ln r of the tee: its loss tells of itself, not of the bore
+	teeShut    = 0.09    // the same: the choke is partly shut
+	teeSlowly  = 20      // observations behind what the tee shows over the inlet: one alone is as unsure as a tee that has half clogged
 	teeDoubt   = 0.2     // of all that its loss has moved
 	jumpAt     = 3.0     // standard deviations: two observations in a row on one side, and the hose has jumped
+	jumpDoubt  = 0.04    // of F: more of what is not known of the states does not hide a jump
 	jumpSD     = 0.1     // of the hose after one
 	anotherSD  = 0.1     // of what others tell of another nozzle, and half of the hose's then
 	leaks      = 0.3     // of ln m^2 by the inlet over that by the tee, whatever the mix
 	certain    = 2.5     // standard deviations from which the hose is said to be clogged
 	freerSD    = 0.15    // of ln r under 0: no hose becomes freer than it was
 	freer      = 0.3     // of ln r under 0: unless it was kinked when the baseline was taken
+	narrowSD   = 0.05    // of ln A^2 under 0: no nozzle narrows
+	narrower   = 0.3     // of ln A^2 under 0: unless a smaller one was put in
 	leastMu    = 1.0 / 3 // of the baseline's loading: less is as good as air alone, at which the tee and what is not known of kappa tell nothing
 )
 
@@ -46,6 +51,7 @@ type worn struct {
 	x     [worns]float64
 	p     [worns][worns]float64 // covariance
 	odd   float64               // an observation that was far off, waiting for the next; 0: none
+	clog  float64               // ln r of the tee over the inlet's F, smoothed
 
 	// Sums of the seconds that make the next observation.
 	n, inlets, tees int32
@@ -115,7 +121,10 @@ func (w *worn) observe(a *air) {
 	tee, clog, doubt := 0.0, 0.0, 0.0
 	if w.tees >= fewest {
 		tee = w.tee / float64(w.tees)
-		clog, doubt = tee-inlet-m.tee, teeClogged+float64(teeDoubt*math.Abs(n+flow+m.tee))
+		// What abrasive adds is reckoned from the inlet: a hose that is not what it is taken for would pass for a tee that has clogged.
+		mixed := a.mix(a.faster(w.x[ofBore], inlet-w.x[ofInlet])).tee
+		w.clog = short(w.clog + (tee-inlet-mixed-w.clog)/teeSlowly)
+		clog, doubt = w.clog, float64(teeDoubt*math.Abs(n+flow+m.tee))
 		if tee-inlet < -leaks {
 			return // more goes into the vessel than the nozzle takes
 		}
@@ -123,7 +132,7 @@ func (w *worn) observe(a *air) {
 	slow, drag := float64(k*m.mu)/(1+float64(k*m.mu)), float64(a.kappa*m.mu)/(1+float64(a.kappa*m.mu))
 	lean := slow / max(0.1, drag-slow) // how much F grows with what bore or hose explain of u
 	by, off, v := [worns]float64{ofBore: 1 + lean, ofHose: lean, ofInlet: 1}, inlet-flow-w.x[ofInlet], inletOne*inletOne/float64(w.inlets)
-	if _, all := w.spread(&by, v); math.Abs(off) > jumpAt*math.Sqrt(all) {
+	if _, all := w.spread(&by, v); math.Abs(off) > jumpAt*math.Sqrt(min(all, v+jumpDoubt*jumpDoubt)) {
 		was := w.odd
 		if w.odd = short(off); was*off > 0 {
 			w.jumped(a, u, inlet, tee)
@@ -131,14 +140,20 @@ func (w *worn) observe(a *air) {
 		return // one alone moves nothing
 	}
 	w.odd = 0
+	if clog > teeShut+doubt {
+		return // air goes through the metering valve too, and the mix is quite another one
+	}
 	w.see(&by, off, v)
-	if w.tees >= fewest && clog < doubt {
+	if w.tees >= fewest && clog < teeClogged+doubt {
 		// In differences of squares an error of a pressure grows with the pressure, half as fast as they do.
 		share := n/2 - (n + flow + m.tee)
 		w.see(&[worns]float64{ofBore: 1 - w.x[ofTee], ofTee: share}, tee-flow-m.tee-float64(w.x[ofTee]*share), teeOne*teeOne/float64(w.tees))
 	}
 	if h := w.x[ofHose]; h < 0 {
 		w.see(&[worns]float64{ofHose: 1}, -h, freerSD*freerSD)
+	}
+	if bore := w.x[ofBore]; bore < 0 && bore > -narrower {
+		w.see(&[worns]float64{ofBore: 1}, -bore, narrowSD*narrowSD)
 	}
 }
 
@@ -236,6 +251,7 @@ func (w *worn) fields(c *statecodec.Codec) {
 		}
 	}
 	statecodec.Float(c, &w.odd)
+	statecodec.Float(c, &w.clog)
 	statecodec.Int(c, &w.n)
 	statecodec.Int(c, &w.inlets)
 	statecodec.Int(c, &w.tees)

@@ -27,7 +27,7 @@ func (w *worn) seconds(n int, v *vote) {
 
 // Every part of the state is saved.
 func TestWornState(t *testing.T) {
-	w := worn{begun: true, x: [worns]float64{1, 2, 3, 4}, odd: 5, n: 6, inlets: 7, tees: 8, u: 9, nozzle: 10, inlet: 11, tee: 12}
+	w := worn{begun: true, x: [worns]float64{1, 2, 3, 4}, odd: 5, clog: 13, n: 6, inlets: 7, tees: 8, u: 9, nozzle: 10, inlet: 11, tee: 12}
 	for i := range w.p {
 		for j := range w.p {
 			w.p[i][j] = float64(20 + min(i, j)*worns + max(i, j))
@@ -82,5 +82,58 @@ func TestWornJumps(t *testing.T) {
 	w.seconds(window, says(0, was, 1.3))
 	if !(w.x[ofHose] > was) {
 		t.Error("nothing draws it back")
+	}
+}
+
+// A choke that is partly shut moves neither bore nor hose, though the mix is then another one and not as it was reckoned; a worn nozzle is told from it.
+func TestWornChokeShut(t *testing.T) {
+	for _, suddenly := range []bool{true, false} {
+		var w worn
+		w.seconds(40*window, says(0, 0, 1.3))
+		for i := range 240 {
+			shut := 0.5
+			if !suddenly {
+				shut *= min(1, float64(i)/60)
+			}
+			v := says(0, 0, 1.3+shut)
+			v.tee += shut
+			v.hose += shut / 5
+			w.seconds(window, v)
+		}
+		if bore, hose := w.told(); math.Abs(bore) > 0.05 || hose > 0.05 {
+			t.Errorf("shut, suddenly %v: bore %v, hose %v", suddenly, bore, hose)
+		}
+		w.seconds(120*window, says(0, 0, 1.3))
+		if bore, hose := w.told(); math.Abs(bore) > 0.02 || hose > 0.02 {
+			t.Errorf("open again, suddenly %v: bore %v, hose %v", suddenly, bore, hose)
+		}
+	}
+}
+
+// What one observation of the tee is off, as its small loss is with noise, has both signs, and none is left out for it.
+func TestWornNoisyTee(t *testing.T) {
+	var w worn
+	for i := range 800 {
+		v := says(0.3*min(1, float64(i)/400), 0, 1.3)
+		v.tee += 0.15 * float64(1-2*(i%2))
+		w.seconds(window, v)
+	}
+	if bore, hose := w.told(); math.Abs(bore-0.3) > 0.03 || hose > 0.02 {
+		t.Errorf("worn: bore %v, hose %v", bore, hose)
+	}
+}
+
+// No nozzle narrows: a bore under that of the baseline is drawn back, but one that was put in is not.
+func TestWornNarrow(t *testing.T) {
+	for _, c := range []struct{ bore, least, most float64 }{{-0.1, -0.07, 0}, {-0.7, -0.75, -0.65}} {
+		w := worn{begun: true}
+		w.x[ofBore] = c.bore
+		for i := range w.p {
+			w.p[i][i] = 1e-3
+		}
+		w.seconds(8*window, says(c.bore, 0, 1.3))
+		if x := w.x[ofBore]; x < c.least || x > c.most {
+			t.Errorf("%v: %v", c.bore, x)
+		}
 	}
 }
