@@ -42,7 +42,8 @@
 // opposite signs, and would draw a slope of its own. What fills the vessel meanwhile, V/(R T) dp/dt, passes d1 and d2 and no nozzle, and is
 // taken off, with dp/dt at the second's own middle; V is the whole vessel's, which fits simulated pots (package steady). What s and v have in
 // common is no clog of both but a flow that is not known better, and is not taken off. d2 ends at the vessel, since a choke that is partly shut loses behind it
-// what a wider nozzle would. A hose that is bent moves h by its own resistance, which package losses tells, and which is believed where y is nearer to the bore by it.
+// what a wider nozzle would. A hose that is bent moves h by its own resistance, which package losses tells, and which is believed where y comes nearer by it to what the bore was and
+// what the mixing segment tells of it, (7).
 //
 // The mixing segment tells the bore too. What abrasive adds to its loss it takes from the nozzle's flow (package losses has 0.4 for its kappa, and k is 0.39), so that with
 // dt = Pv^2 - Ph^2, of the vessel and the hose point,

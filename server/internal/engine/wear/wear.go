@@ -501,16 +501,17 @@ func (m *Monitor) shown(at si.Instant) {
 	other := m.loads.correct(share)
 	base, level := t.base.float(), t.level.float()
 	off := half - other - base
-	if own := b.own(Hose); math.Abs(own) > kinked {
-		// The hose's share tells of the mixture without what its own resistance adds; but others may be wrong of that.
-		straight := m.loads.correct(share - own)
-		if with := half - straight - base; math.Abs(with-level) < math.Abs(off-level) {
-			share, other, off = share-own, straight, with
-		}
-	}
-	tee, known := 0.0, b.tees == b.seconds && b.tee > 0
+	tee, near, known := 0.0, level, b.tees == b.seconds && b.tee > 0
 	if known {
 		tee = math.Log(float64(b.tee)/million/float64(b.tees)) / 2
+		near = (level + tee - m.tee.float()) / 2
+	}
+	if own := b.own(Hose); own > kinked {
+		// The hose's share tells of the mixture without what its own resistance adds; but others may be wrong of that.
+		straight := m.loads.correct(share - own)
+		if with := half - straight - base; math.Abs(with-near) < math.Abs(off-near) {
+			share, other, off = share-own, straight, with
+		}
 	}
 	agree := true
 	switch {
