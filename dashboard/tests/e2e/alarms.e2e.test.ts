@@ -594,11 +594,41 @@ test('the head of the page keeps its height where all priorities are counted', a
   }
 });
 
+test('on a phone what rings leaves three quarters of the screen, the answer among them, and what is to be touched is large', async () => {
+  const ringing = (count: number) => Array.from({ length: count }, (_, i) => alarm({ n: 300 + i, alarm: i % 2 === 0 ? 'vessel-held' : 'vessel-unknown', priority: 'critical', pot: 'rowan' }));
+  const height = 664; // of a usual phone, less what its browser takes
+  server.alarms = ringing(2);
+  await open('#/pot/rowan', { viewport: { width: 390, height } });
+  for (const [count, muted] of [
+    [2, false],
+    [2, true],
+    [9, true],
+  ] as const) {
+    server.alarms = ringing(count);
+    const dock = page.locator('.dock.loud');
+    if (muted && count === 2) {
+      await page.mouse.click(4, 300); // the first touch of the page turns its sound on
+      await dock.getByRole('button', { name: /^Mute/ }).click();
+    }
+    if (count > 2) await dock.getByText(`and ${count - 1} more`).waitFor();
+    else await expect.poll(() => dock.getByRole('listitem').count()).toBe(count);
+    const top = (await dock.boundingBox())?.y ?? 0;
+    expect(height - top, `${count} alarms`).toBeLessThanOrEqual(height / 4);
+    const answer = await page.locator('[data-word]').first().boundingBox();
+    expect((answer?.y ?? height) + (answer?.height ?? height), 'the end of the answer').toBeLessThanOrEqual(top);
+    for (const target of await dock.locator('a, button').filter({ visible: true }).all()) {
+      const box = await target.boundingBox();
+      expect(Math.min(box?.width ?? 0, box?.height ?? 0), await target.innerText()).toBeGreaterThanOrEqual(44);
+    }
+    expect(await page.evaluate(() => document.documentElement.scrollWidth - innerWidth)).toBe(0);
+  }
+});
+
 test('nothing overflows at any size, and targets are 48 px', async () => {
   server.faults = [`cycles and alarms are not stored: /${'data/'.repeat(30)}records.db is locked`];
   desk.ended = history(8);
   await open('#/alarms');
-  const parts = '.view *, header *';
+  const parts = '.view *, .top *';
   for (const [hash, shown] of views) {
     await page.goto(server.url + hash);
     await page.locator(shown).first().waitFor();
