@@ -52,7 +52,8 @@
 //
 // hardly holds the mixture, nor hose, separator, valve or what fills the vessel; but it holds the choke's r. Inlet and tee err by 0.1 mm alike (p95, simulated pots), and
 // each by causes of its own: where z is over y by 0.015 at most, or under it by 0.05 (a choke shuts more often than an inlet leaks), the bore is the mean of both. Where they differ by
-// more, one blast moves it by 0.008 at most towards the nearer one, and by 0.003 the other way, as no nozzle narrows; and no slope is learned then. Another nozzle shows in both at once and alike, by 0.1 and more, the tee's
+// more, one blast moves it by 0.008 at most towards the nearer one, and by 0.003 the other way, as no nozzle narrows; and no slope is learned then. Where the tee loses nothing, as where
+// a pot is blown down, it has no z, and speaks against a wider nozzle alike. Another nozzle shows in both at once and alike, by 0.1 and more, the tee's
 // gauges granted two fifths of that, and is taken at once, as any step: from two blasts. Five blasts make the baseline of both; a nozzle that is put in meanwhile ends it.
 //
 // The bore owes nothing to what others make of it: a second with the hose's share h of a stream with abrasive is one with abrasive, though a smaller nozzle makes package level believe

@@ -541,6 +541,9 @@ func (m *Monitor) shown(at si.Instant) {
 			}
 			off = level + max(-shrinks, min(creeps, off-level))
 		}
+	case m.tee != 0 && b.tees == b.seconds && t.after == 0 && off > level+teeUnder:
+		// Nothing is lost between vessel and hose, as where a pot is blown down: the tee has no logarithm, but it speaks against a wider nozzle.
+		agree, off = false, level+creeps
 	}
 	if agree {
 		m.loads.next(share, half, mixedLeast, mixedMost)

@@ -497,6 +497,27 @@ func TestBoreBesideOthers(t *testing.T) {
 	}
 }
 
+// TestNothingLostInTheTee blows a pot down twice over: more than usual comes before the vessel, and nothing is lost between vessel and hose. That is no wider
+// nozzle, whatever the inlet shows. Where a gauge has it so for good, a wider nozzle is told nevertheless, though slowly.
+func TestNothingLostInTheTee(t *testing.T) {
+	const blownDown = -0.04 // over the square of the hose's pressure: well over what the mixing segment loses
+	p := newPot(allPoints)
+	p.tee = 1
+	p.cycles(20)
+	p.choke, p.leak = blownDown, 2.2
+	for range 3 {
+		p.cycle()
+		near(t, "bore as it is blown down", float64(p.m.Index(wear.Bore).Value), 1, 0.02)
+	}
+	p.choke, p.leak = 0, 1
+	p.cycles(3)
+	near(t, "bore after that", float64(p.m.Index(wear.Bore).Value), 1, 0.02)
+
+	p.choke, p.bore = blownDown, 1.2
+	p.cycles(100)
+	near(t, "bore beside a gauge that is off", float64(p.m.Index(wear.Bore).Value), 1.2, 0.04) // the inlet ends at that gauge
+}
+
 // TestNewNozzleByPoorGauges puts another nozzle in at a pot whose gauges show half as much again of what the mixing segment loses.
 func TestNewNozzleByPoorGauges(t *testing.T) {
 	for _, bore := range []float64{1.2, 1.4} {
