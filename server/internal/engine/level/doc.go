@@ -134,7 +134,7 @@
 // sum until the next sounding. Flow scales with the loading by one factor that changes slowly. The exhaust is the same from vent to vent but for a slow change, and so is the inlet. A pot is filled
 // only at no pressure, in a rest of over half a minute, and one that has run empty mostly is: where a crew goes on to press an empty pot and never fills it, a rest is now and then taken for a fill, and the
 // press after it for one of a blocked valve. The metering valve lets either all or nothing through: one that clogs over many seconds looks as a pot that runs empty. A vessel under the pressure of its hose point gives no abrasive yet, and is given
-// time. Seconds of blasting that are more than three seconds apart are of two presses. Numbers that are said to be of simulated pots are of no others.
+// time; one that falls by over 40 kPa a second vents, whatever has been heard of the handle. Seconds of blasting that are more than three seconds apart are of two presses. Numbers that are said to be of simulated pots are of no others.
 //
 // # What cannot be known
 //

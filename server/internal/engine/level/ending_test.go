@@ -141,6 +141,7 @@ type bare struct {
 	f     *Filter
 	at    si.Instant
 	under bool // the vessel stands under the hose point
+	rate  float64
 }
 
 func newBare() *bare {
@@ -153,7 +154,7 @@ func (b *bare) blast(n int, share func(i int) float64) {
 	m := &b.f.meter
 	for i := range n {
 		b.at = b.at.Add(time.Second)
-		s := steady.Second{At: b.at, Span: time.Second, N: 10, Has: b.f.params.Points, Rated: true, Steady: true}
+		s := steady.Second{At: b.at, Span: time.Second, N: 10, Has: b.f.params.Points, Rated: true, Steady: true, Rate: b.rate}
 		x := m.hose + share(i)*usualLoading*m.unit()/(1+slowing*usualLoading)
 		tee := 0.04
 		if b.under {
@@ -254,5 +255,18 @@ func TestVesselFills(t *testing.T) {
 	b.blast(14, func(int) float64 { return 0 })
 	if got := b.f.Estimate().Stop; got == Flowing {
 		t.Error("nothing came, and that was not found")
+	}
+}
+
+// A vent whose release was not heard is no blast in which abrasive has stopped.
+func TestReleaseNotHeard(t *testing.T) {
+	for _, rate := range []float64{-25 * si.KPa, -60 * si.KPa} {
+		b := newBare()
+		b.blast(40, func(int) float64 { return 1 })
+		b.rate = rate
+		b.blast(10, func(int) float64 { return 0 })
+		if stopped := b.f.Estimate().Stop != Flowing; stopped != (rate > -mostFall) {
+			t.Errorf("the vessel falls by %v Pa/s: stopped %v", rate, stopped)
+		}
 	}
 }

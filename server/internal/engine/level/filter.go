@@ -50,6 +50,7 @@ const (
 	wobbleLeft = 0.375
 	blastLeast = 4 * time.Second
 	fillsFrom  = 30 * time.Second // of rest: a shorter one is none in which a pot is filled
+	mostFall   = 40 * si.KPa      // a second, of the vessel in a blast: compressors that load and unload make it 25 in simulated pots
 	pressGap   = 3 * time.Second  // between two seconds of blasting: more is a rest; common practice, no source
 )
 
@@ -143,7 +144,7 @@ func (f *Filter) begin(b *belief, share, sd float64) {
 // Second takes one second of blasting; middle is the second before it, its rate that of its own middle, not Rated where that is not known.
 func (f *Filter) Second(s, middle *steady.Second) {
 	dt := s.Span.Seconds()
-	if !(dt > 0) || f.capacity <= 0 {
+	if !(dt > 0) || f.capacity <= 0 || vents(s) {
 		return
 	}
 	if f.apart(s) {
@@ -175,6 +176,9 @@ func (f *Filter) Second(s, middle *steady.Second) {
 		f.setting(q, dt)
 	}
 }
+
+// vents tells whether the vessel falls as in no blast: then it vents, and that the handle was let go has not been heard.
+func vents(s *steady.Second) bool { return s.Rated && s.Rate < -mostFall }
 
 // apart tells whether a second belongs to another press than the one before. Strokes tell of presses too, but not of one that was not seen to
 // begin, nor of its vent.

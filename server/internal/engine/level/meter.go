@@ -289,7 +289,7 @@ const (
 	stopAt       = 1.8
 	guesses      = 60  // seconds that the clean value is guessed from without a nozzle point
 	coming       = 0.5 // of the usual: abrasive has come
-	startsBy     = 4.0 // s since the vessel is up, and 1.5 times the time of the hose: until then abrasive must have come
+	startsBy     = 2.0 // s since the vessel is up, and 1.5 times the time of the hose: until then abrasive must have come
 )
 
 // follow takes the ratio of a second: the loading, the clean value, and whether abrasive flows.
