@@ -89,7 +89,7 @@ browser: page ## the page in a real browser, against a scripted server
 	cd dashboard && npm run e2e
 
 soak: DEBS := mosquitto
-soak: deps page ## a storm over the whole stack for SOAKTIME (10m), drawn from SOAKSEED: a table of what was read, kept and lost; as root disks too. Then alarms that take hours, for 48 minutes: a table of them
+soak: deps page ## a storm over the whole stack for SOAKTIME (10m), drawn from SOAKSEED: a table of what was read, kept and lost; as root disks too. Then alarms that take hours, for 47 minutes: a table of them
 	@SOAKTIME=$(SOAKTIME) SOAKSEED=$(SOAKSEED) go test -count=1 -timeout 0 -v -run '^Test(Soak|AlarmsOfHours)$$' ./internal/e2e
 
 lines: ## faults of the line with 200 seeds each, about half an hour
@@ -116,7 +116,7 @@ picture: build ## the pictures in README.md, of the demo: the site when a vent h
 	@rm -rf run/picture; deploy/demo/demo.sh 127.0.0.1:18080 127.0.0.1:18883 run/picture >/dev/null & demo=$$!; trap "kill $$demo; wait $$demo || true" EXIT; \
 	until curl -fs http://127.0.0.1:18080/readyz >/dev/null; do sleep 1; done; \
 	cd dashboard && node tests/picture.mjs http://127.0.0.1:18080/ ../deploy/demo/site.png 1280 800 light 'VENTED,do not open' && \
-	node tests/picture.mjs 'http://127.0.0.1:18080/#/pot/alder' ../deploy/demo/pot.png 1280 800 light 'abrasive flow'
+	node tests/picture.mjs 'http://127.0.0.1:18080/#/pot/alder' ../deploy/demo/pot.png 1280 800 light 'abrasive flow,for 1'
 
 generate: page ## generated Go and TypeScript (protobuf, the page's types)
 	go generate ./...

@@ -87,8 +87,8 @@
 //
 // On simulated pots, their truth taken over the same second, every 20 s of 300 hours whose nozzles, separators and hoses wear and clog in hours what takes weeks
 // in the field, the compressor cycling: the supply's sag within 0.5 psi or 10 % always, what a segment loses more too; what resistance costs in separator and valve
-// in 99 of 100 seconds, in the tee, which the crew shuts partly, in 97. In the hose, whose drop is 2 to 40 psi and of which 1 % of the bore is 4 %, in 92 of 100 at the 69 pots that its numbers were chosen on and in 99 at 12 others, of which few kink (SCORES.md has
-// sites that nobody has looked at): in all where it is sound and the nozzle has worn little, and in 30 to 99 by the pot where it kinks while the choke is partly shut, or where a nozzle that has worn by a half of ln A^2 meets
+// in 99 of 100 seconds, in the tee, which the crew shuts partly, in 97. In the hose, whose drop is 2 to 40 psi and of which 1 % of the bore is 4 %, in 92 of 100 at the 69 pots that its numbers were chosen on and in 95 at 42 others (SCORES.md has
+// sites that nobody has looked at): in all where it is sound and the nozzle has worn little, and in 30 to 99 by the pot where it kinks, worst while the choke is partly shut, or where a nozzle that has worn by a half of ln A^2 meets
 // gauges of tee and inlet that err to opposite sides. Without a
 // nozzle point the fall is within 0.5 psi or 10 % in 3 to 95 of 100 seconds, and within 1.3 psi (of one pot with 26 psi in its hose, 2.6) in 95.
 //
