@@ -14,13 +14,14 @@ await page.goto(url);
 await page.locator('[data-pot]').first().waitFor();
 // Somebody is there: the page may sound, and says no more that it may not.
 await page.getByRole('button', { name: 'Turn alarm sound on' }).click();
-const high = await page.evaluate(() => document.documentElement.scrollHeight);
-await page.setViewportSize({ width: Number(width), height: Math.min(high, 1400) });
-await page.waitForFunction(
-  (words) => words.every((w) => document.body.innerText.includes(w)),
-  words.split(',').filter((w) => w !== ''),
-  { timeout: 360_000, polling: 200 },
-);
-await page.waitForTimeout(1500);
-await page.screenshot({ path: file });
+const all = words.split(',').filter((w) => w !== '');
+const stand = (all) => all.every((w) => document.body.innerText.includes(w));
+// What stood there when it began must do so when it is taken, too.
+do {
+  await page.waitForFunction(stand, all, { timeout: 360_000, polling: 200 });
+  const high = await page.evaluate(() => document.documentElement.scrollHeight);
+  await page.setViewportSize({ width: Number(width), height: Math.min(high, 1400) });
+  await page.waitForTimeout(1500);
+  await page.screenshot({ path: file });
+} while (!(await page.evaluate(stand, all)));
 await browser.close();

@@ -4,6 +4,7 @@ import { pot, PSI } from '../../../tests/e2e/fixtures';
 import { alder } from '../../../tests/e2e/potfixtures';
 import { decodeFrame } from '../protocol/decode';
 import { account } from './account';
+import { grade } from './grade';
 
 test('the rows are the sag and the segments in the order of the air', () => {
   const rows = account(alder()) ?? [];
@@ -54,6 +55,13 @@ test('nothing is told where nothing is known, and a small loss is not marked', (
   const p = alder();
   const losses = { fall: { pa: 900, share: 0 }, sag: { pa: 900, share: 0 }, sag_at: 'supply' as const };
   expect(account({ ...p, losses })?.some((r) => r.worst)).toBe(false);
+});
+
+test('the beginning of a press marks nothing, in the table and in the line', () => {
+  expect(account({ ...alder(), state_for_s: 7.9 })?.some((r) => r.worst)).toBe(false);
+  expect(grade({ ...alder(), state_for_s: 7.9 }).worst).toBeNull();
+  expect(account({ ...alder(), state_for_s: 8 })?.filter((r) => r.worst)).toHaveLength(1);
+  expect(grade({ ...alder(), state_for_s: 8 }).worst?.segment).toBe('separator');
 });
 
 test('the server’s own vector has an account that can be drawn', () => {

@@ -22,6 +22,14 @@ export interface Row {
   readonly worst: boolean;
 }
 
+/** So long a press is young, s: vessel and supply are still settling, and the engine takes nothing of it for its baseline (package baseline). */
+const YOUNG_S = 8;
+
+/** young tells whether what is lost now is the beginning of a press, and says nothing of the path. */
+export function young(pot: Pot): boolean {
+  return pot.state === 'blasting' && pot.state_for_s !== undefined && pot.state_for_s < YOUNG_S;
+}
+
 /** Less than this, Pa, is not worth marking: 1 psi. */
 const WORTH_PA = 6895;
 
@@ -60,7 +68,7 @@ export function account(pot: Pot): readonly Row[] | null {
       causes,
       since: first === undefined || first === what ? null : first,
       bar: { base: base / longest, more: more / longest, less: less / longest, off: off === null ? null : { from: Math.max(0, at - off.pa) / longest, to: (at + off.pa) / longest } },
-      worst: most >= WORTH_PA && excess.pa === most,
+      worst: !young(pot) && most >= WORTH_PA && excess.pa === most,
     };
   });
 }

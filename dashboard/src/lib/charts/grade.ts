@@ -1,5 +1,6 @@
 // The grade line: pressure along the path of the air, from supply to nozzle, today over the baseline, as a drawing. Pure geometry.
 import { segments } from '../protocol/types.gen';
+import { young } from './account';
 import type { Point, Pot, Segment } from '../protocol/types.gen';
 import type { Box } from './scale';
 import { ticks } from './scale';
@@ -160,6 +161,7 @@ function losses(pot: Pot, at: (i: number) => number): readonly Loss[] {
 }
 
 function worst(pot: Pot, at: (i: number) => number): More | null {
+  if (young(pot)) return null;
   let most: More | null = null;
   segments.forEach((segment, i) => {
     const loss = pot.losses?.[segment];

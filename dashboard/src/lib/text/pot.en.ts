@@ -112,6 +112,7 @@ export const account = {
   none: 'Losses are told while the pot blasts, once a baseline is known.',
   noMoney: 'Money is told once the site file has costs.',
   key: { base: 'at the baseline', more: 'beyond it' },
+  young: 'The press has just begun: pressures are still settling, and these numbers with them.',
   asOf: (time: string) => `As it was at ${time}, when the pot last blasted.`,
   off: '± and the strokes on the bars: no farther off in four of five cases, as far as the gauges are as good as declared.',
   offWritten: '± and the strokes on the bars: no farther off in four of five cases, as far as the gauges are as good as declared; the baseline was written down, so the whole error of its gauges counts too.',
