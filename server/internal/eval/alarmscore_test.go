@@ -104,7 +104,7 @@ func (a *alarmLines) alarm(line []byte) error {
 		return nil // a pressure is where it is, whether or not anything is wrong
 	}
 	a.s.wrong[name]++
-	if l.Evidence.Fault == "declared-error" || l.Alarm == alarm.VesselUnknown.String() && slices.Contains(l.Evidence.Because, "sensor-fault") {
+	if l.Evidence.Fault == "declared-error" || l.Evidence.Blind == "declared-error" {
 		a.s.byRule++
 	}
 	a.s.where = append(a.s.where, fmt.Sprintf("%s (%v a row, commissioned %v), truly %.0f %% full: %s", a.f.name, a.f.period(), a.f.pot.Commissioned != nil, 100*now.level, line))
@@ -191,5 +191,16 @@ func TestAlarmScore(t *testing.T) {
 	}
 	if r := b.facts[0]; r.measured != "1 alarm (pot-empty 1), true: 2" {
 		t.Errorf("%+v", r)
+	}
+
+	s.byRule, s.wrong, s.raised = 0, map[string]int{}, map[string]int{}
+	for _, evidence := range []string{`"alarm":"sensor-fault","evidence":{"point":"vessel","fault":"declared-error"}`, `"alarm":"vessel-unknown","evidence":{"blind":"declared-error"}`,
+		`"alarm":"vessel-unknown","evidence":{"blind":"stuck"}`} {
+		if err := a.alarm([]byte(`{"kind":"alarm","t":"1970-01-01T00:00:20.000Z","event":"raised","priority":"critical",` + evidence + `}`)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if s.byRule != 2 || s.wrong["critical vessel-unknown"] != 2 {
+		t.Errorf("by the rule %d of %v", s.byRule, s.wrong)
 	}
 }
