@@ -558,9 +558,12 @@ func (x *slowSite) whole(history map[string]live.Alarm, wanted map[string]bool, 
 		if wanted[id] {
 			continue
 		}
-		by := ""
+		by, stays := "", false
 		if i >= 0 {
-			by = x.pots[i].allows(kind, x.minute(at))
+			by, stays = x.pots[i].allows(kind, x.minute(at))
+		}
+		if stays && a.Ended != "" {
+			t.Errorf("%s: %s, raised after %.2f min, has ended, and nobody has ended it: %s", a.Pot, kind, x.minute(at), steps(d.Alarm))
 		}
 		if by == "" {
 			if by = x.excuse(a.Pot, a.Alarm, at); by != "" {

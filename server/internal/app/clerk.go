@@ -66,7 +66,7 @@ func (c *clerk) Service(ctx context.Context, name string, in live.NewService) (l
 	if err := c.records.AddService(s).Wait(ctx); err != nil {
 		return live.Service{}, err
 	}
-	a.Serve(in.Part, in.Work)
+	a.Serve(in.Part, in.Work, at)
 	return live.Service{ID: s.ID, Pot: s.Pot, T: s.At.String(), Part: s.Part, Work: s.Work, By: s.By, Note: s.Note}, nil
 }
 

@@ -47,7 +47,7 @@ type estimates struct {
 	seconds steady.Averager
 	joint   si.Instant // newest that was taken
 	vessel  si.Instant // newest reading of the vessel that was taken
-	served  si.Instant // newest service that was taken
+	served  si.Instant // newest service that was taken, by when it was recorded
 	cycles  uint64     // completed ones that were taken
 	press   si.Instant // of the cycle that goes on
 	used    si.Mass    // by the level, at that press
@@ -59,7 +59,13 @@ type Service struct {
 	At   si.Instant // by the clock of the samples
 	Part string     // as wear.Part has it; others are not looked at
 	Work string     // drained: the separator was emptied; all else: cleaned, mended or replaced
+	// Recorded is when it was, by the clock that stands in the records; 0: At. By it a service is known that is told again after a
+	// start, whatever the clock of the samples was ahead or behind.
+	Recorded si.Instant
 }
+
+// recorded is when it was recorded.
+func (s *Service) recorded() si.Instant { return cmp.Or(s.Recorded, s.At) }
 
 func newEstimates(p Params) estimates {
 	p.Condensate.Ambient, p.Condensate.Volume = p.Ambient, p.Volume
@@ -233,7 +239,7 @@ func (x *estimates) serve(out *Output) {
 	for len(x.waiting) > 0 && x.waiting[0].At <= x.joint {
 		s := x.waiting[0]
 		x.waiting = x.waiting[1:]
-		x.served = s.At
+		x.served = max(x.served, s.recorded())
 		if s.Part == wear.Separator.String() && s.Work == Drained {
 			x.water.Drain(s.At)
 			continue
@@ -249,7 +255,7 @@ func (x *estimates) serve(out *Output) {
 
 // wait notes a service until its time comes.
 func (x *estimates) wait(s Service) {
-	if s.At <= x.served {
+	if s.recorded() <= x.served {
 		return
 	}
 	x.waiting = append(x.waiting, s)
@@ -310,7 +316,7 @@ func (x *estimates) take(from *estimates) {
 	x.losses.Record(set)
 	x.waiting = x.waiting[:0]
 	for _, s := range waiting {
-		if s.At > x.served {
+		if s.recorded() > x.served {
 			x.waiting = append(x.waiting, s)
 		}
 	}

@@ -1,6 +1,7 @@
 package pot
 
 import (
+	"gritwatch/protocol/si"
 	"gritwatch/server/internal/engine"
 	"gritwatch/server/internal/engine/baseline"
 )
@@ -33,15 +34,15 @@ func (a *Actor) Record(s baseline.Set) {
 	a.follow.Record(s)
 }
 
-// Serve takes a service that a person has recorded just now.
-func (a *Actor) Serve(part, work string) {
+// Serve takes a service that a person has recorded just now, at an instant of this machine's clock.
+func (a *Actor) Serve(part, work string, recorded si.Instant) {
 	a.mu.Lock()
 	at := a.follow.Out.At
 	a.mu.Unlock()
-	a.Remind(engine.Service{At: at + 1, Part: part, Work: work})
+	a.Remind(engine.Service{At: at + 1, Part: part, Work: work, Recorded: recorded})
 }
 
-// Remind takes a service of an instant of the agent's clock.
+// Remind takes a service, once: one that was taken before, by when it was recorded, changes nothing.
 func (a *Actor) Remind(s engine.Service) {
 	a.mu.Lock()
 	defer a.mu.Unlock()

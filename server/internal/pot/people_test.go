@@ -22,7 +22,7 @@ func TestPeople(t *testing.T) {
 		b.P[points.Vessel], b.P[points.Hose] = 8e5, 7.9e5
 		before := f.a.News()
 		f.a.Record(baseline.Set{Laden: b})
-		f.a.Serve(wear.Exhaust.String(), "cleaned")
+		f.a.Serve(wear.Exhaust.String(), "cleaned", si.InstantOf(time.Now()))
 		if f.a.News() == before {
 			t.Error("pages would not hear of it")
 		}
