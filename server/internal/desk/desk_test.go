@@ -341,6 +341,19 @@ func TestLate(t *testing.T) {
 			r.assumed[key(slow)] = true // by the detector's Assume
 			late(r, found(slow, false, 40))
 		}, []string{"vent-slow raised returned"}, []string{"vent-slow returned-unacknowledged"}},
+		{"stood before the start; the end of an earlier one is not its own", func(r *rig) {
+			r.Found([]alarm.Found{found(slow, true, 10)})
+			r.Found([]alarm.Found{found(slow, false, 20)})
+			r.Found([]alarm.Found{found(slow, true, 100)})
+			r.stored()
+			r.now = begin.Add(time.Hour)
+			r.start(r.records)
+			r.assumed[key(slow)] = true
+			late(r, found(slow, false, 20))
+			if !r.assumed[key(slow)] {
+				r.t.Error("the pot's detector was told of it")
+			}
+		}, []string{"vent-slow raised returned raised"}, []string{"vent-slow unacknowledged"}},
 		{"an end that live readings contradict", func(r *rig) {
 			r.Found([]alarm.Found{found(slow, true, 10)})
 			late(r, found(slow, false, 40))

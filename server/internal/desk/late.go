@@ -20,10 +20,12 @@ type episode struct{ from, to si.Instant } // to 0: it stands
 // episodes are those of a key that are known, live, late or from records.
 type episodes struct{ list []episode }
 
+// stands tells whether the last of them does.
+func (e *episodes) stands() bool { return len(e.list) > 0 && e.list[len(e.list)-1].to == 0 }
+
 // note takes a transition of the key's alarm.
 func (e *episodes) note(event string, at si.Instant) {
-	n := len(e.list)
-	stands := n > 0 && e.list[n-1].to == 0
+	n, stands := len(e.list), e.stands()
 	switch event {
 	case alarm.EventRaised, alarm.EventSuppressed: // one that is suppressed stands already, or begins out of sight
 		if stands {
@@ -121,13 +123,21 @@ func (d *Desk) lateBegin(on alarm.Found) bool {
 	return len(d.changes) > 0
 }
 
-// lateEnd ends what stood before the start, or before the late readings, unless live readings have shown it since.
+// lateEnd ends what stood before the start, or before the late readings, unless it has begun since that end, or live readings have shown it since.
 func (d *Desk) lateEnd(off alarm.Found) {
-	if !d.o.Ease(off.Key) {
+	if d.begunAfter(off) || !d.o.Ease(off.Key) {
 		return
 	}
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	d.changes = d.board.Note(off, d.changes[:0])
 	d.take(d.changes)
+}
+
+// begunAfter tells whether what stands has begun after an end: that one is of an earlier time.
+func (d *Desk) begunAfter(off alarm.Found) bool {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	e := d.seen[off.Key]
+	return e != nil && e.stands() && e.list[len(e.list)-1].from > off.At
 }
