@@ -247,7 +247,7 @@ const found: Readonly<Record<Finding, string>> = {
   'stop-undecided': 'no abrasive flows; whether the pot is empty or its metering blocked the next vent will tell',
   'pot-empty': 'the pot blows air only: it has run empty',
   'exhaust-restricted': 'the exhaust lets less air through than it did, so that each vent takes longer: look at the silencer',
-  'nozzle-worn': 'the nozzle\'s bore has grown past its limit: measure it, and replace it',
+  'nozzle-worn': 'the nozzle\'s bore has grown past its limit: measure it, and replace it; where a larger one was put in, enter its bore in the pot\'s file',
   'drain-due':
     'by the weather and temperatures written down the separator has caught as much water as it may hold: drain it. This is an estimate',
 };
