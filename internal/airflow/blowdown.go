@@ -143,7 +143,8 @@ func (l law) ventTime(b Blowdown, x Exponent) (time.Duration, error) {
 	to := float64(b.To)
 	s := v.chokedTime(max(to, v.unchok))
 	if to < v.unchok {
-		s += float64(v.tau * v.venting(v.z(to), v.z(v.unchok), v.n, v.from/v.pa))
+		// Between neighbouring pressures the difference of two closed forms may round below zero.
+		s += float64(v.tau * max(0, v.venting(v.z(to), v.z(v.unchok), v.n, v.from/v.pa)))
 	}
 	return seconds(s)
 }

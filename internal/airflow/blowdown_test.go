@@ -137,3 +137,20 @@ func TestAtRestTakesNoTime(t *testing.T) {
 		}
 	}
 }
+
+// Pressures one step of float64 apart are a blowdown or a charge too, however their closed forms round.
+func TestNeighbouringPressuresTakeHardlyAnyTime(t *testing.T) {
+	paths := []path{bore(0.5), airflow.Restriction{C: dm3, B: 0.22, M: 0.5}, airflow.Restriction{C: dm3, B: 0.4, M: 0.5}, airflow.Restriction{C: dm3, B: 0.3, M: 0.45}}
+	for _, p := range paths {
+		for i := range 4000 {
+			to := si.AbsPressure(70_000 * (1 + float64(i)/1000))
+			b := airflow.Blowdown{Volume: 1, From: si.AbsPressure(math.Nextafter(float64(to), 1e9)), To: to, Ambient: 70_000, Temperature: r20}
+			c := airflow.Charge{Volume: 1, From: to, To: b.From, Supply: 360_000, SupplyTemperature: r20, Temperature: r20}
+			for what, d := range map[string]time.Duration{"isothermal": must(p.Isothermal(b))(t), "adiabatic": must(p.Adiabatic(b))(t), "charge": must(p.ChargeTime(c, 1))(t)} {
+				if d < 0 || d > 100*time.Microsecond {
+					t.Errorf("%+v, %s at %v: %v", p, what, to, d)
+				}
+			}
+		}
+	}
+}

@@ -106,7 +106,8 @@ func (l law) chargeTime(c Charge, x Exponent) (time.Duration, error) {
 	r1, r2 := float64(c.From/c.Supply), float64(c.To/c.Supply)
 	s := max(0, min(r2, l.critical)-r1)
 	if r2 > l.critical {
-		s += l.charging(l.coordinate(r2), l.coordinate(max(r1, l.critical)))
+		// Between neighbouring pressures the difference of two closed forms may round below zero.
+		s += max(0, l.charging(l.coordinate(r2), l.coordinate(max(r1, l.critical))))
 	}
 	return seconds(l.scale(c, x) * s)
 }
