@@ -28,7 +28,7 @@ func (c *clerk) Baseline(ctx context.Context, name string, in live.NewBaseline) 
 	a := c.fleet.actors[name]
 	about := a.Config().Pot
 	ambient := about.Atmosphere.Pressure()
-	b, err := baselines.Of(name, in, si.InstantOf(time.Now()), ambient, about.Points, a.Ritual())
+	b, err := baselines.Of(name, in, si.InstantOf(time.Now()), ambient, about.Points, about.Nozzle.Bore, a.Ritual())
 	if err != nil {
 		return live.StoredBaseline{}, &httpapi.Refusal{Says: err.Error()}
 	}
@@ -66,7 +66,7 @@ func (c *clerk) Service(ctx context.Context, name string, in live.NewService) (l
 	if err := c.records.AddService(s).Wait(ctx); err != nil {
 		return live.Service{}, err
 	}
-	a.Serve(in.Part, in.Work, at)
+	a.Serve(s.ID, in.Part, in.Work)
 	return live.Service{ID: s.ID, Pot: s.Pot, T: s.At.String(), Part: s.Part, Work: s.Work, By: s.By, Note: s.Note}, nil
 }
 
@@ -100,14 +100,17 @@ func baselinesOf(ctx context.Context, r records.Records, name string, ambient si
 	return found, ids, nil
 }
 
-// remind tells a pot's actor, at the start of the server, what people have recorded of it.
+// remind tells a pot's actor, at the start of the server, what people have recorded of it: of baselines those of the nozzle that is configured now.
 func remind(ctx context.Context, r records.Records, a *pot.Actor) error {
-	found, _, err := baselinesOf(ctx, r, a.Name(), a.Config().Pot.Atmosphere.Pressure())
+	about := a.Config().Pot
+	found, _, err := baselinesOf(ctx, r, a.Name(), about.Atmosphere.Pressure())
 	if err != nil {
 		return err
 	}
 	for i := range found {
-		a.Record(found[i].Set())
+		if b := &found[i]; b.Holds(about.Nozzle.Bore) {
+			a.Record(b.Set())
+		}
 	}
 	// A service counts once; one that the newest checkpoint does not hold was recorded in the half minute before the server ended.
 	p, err := r.Services(ctx, records.Query{Pot: a.Name(), From: si.InstantOf(time.Now()).Add(-lateService), OldestFirst: true, Limit: 1000})
@@ -115,7 +118,7 @@ func remind(ctx context.Context, r records.Records, a *pot.Actor) error {
 		return err
 	}
 	for _, s := range p.Items {
-		a.Remind(engine.Service{At: s.At, Part: s.Part, Work: s.Work})
+		a.Remind(engine.Service{ID: s.ID, At: s.At, Part: s.Part, Work: s.Work})
 	}
 	return nil
 }

@@ -1,10 +1,12 @@
 // Package baselines turns the baselines that people have recorded into rows of the records and back. A baseline is one row a point, all of one
-// instant; its rows are named how, mix and point, as ritual_laden_vessel_pa, with gauge pressures, and ritual_laden_seconds. Nothing of
-// it is ever changed: a later baseline takes the place of an earlier one, and both stay.
+// instant; its rows are named how, mix and point, as ritual_laden_vessel_pa, with gauge pressures, ritual_laden_seconds, and ritual_laden_bore_m of the nozzle
+// that was configured by then. Nothing of it is ever changed: a later baseline takes the place of an earlier one, and both stay. With another nozzle configured
+// it says nothing of the pot any more, and is not told.
 package baselines
 
 import (
 	"fmt"
+	"math"
 	"strings"
 
 	"gritwatch/protocol/live"
@@ -19,13 +21,14 @@ type Baseline struct {
 	Pot      string
 	Air      bool // with the metering shut; else with abrasive as usual
 	Profile  baseline.Profile
+	Bore     si.Length // of the nozzle that was configured when it was recorded; 0: not told
 	By, Note string
 }
 
 // Of is the baseline that somebody wants to record: the last steady blast, or pressures that were written down. What is wrong with it stands in
-// the error, for people.
-func Of(pot string, in live.NewBaseline, at si.Instant, ambient si.AbsPressure, configured points.Set, last baseline.Profile) (Baseline, error) {
-	out := Baseline{Pot: pot, Air: in.AirOnly, By: strings.TrimSpace(in.By), Note: in.Note}
+// the error, for people. Configured and bore are the pot's points and its nozzle's.
+func Of(pot string, in live.NewBaseline, at si.Instant, ambient si.AbsPressure, configured points.Set, bore si.Length, last baseline.Profile) (Baseline, error) {
+	out := Baseline{Pot: pot, Air: in.AirOnly, Bore: bore, By: strings.TrimSpace(in.By), Note: in.Note}
 	if out.By == "" {
 		return out, fmt.Errorf("by is missing: say who records it")
 	}
@@ -80,6 +83,14 @@ func (b *Baseline) Set() baseline.Set {
 	return baseline.Set{Laden: b.Profile}
 }
 
+// Holds tells whether it is one of the nozzle that is configured now. One that does not tell its nozzle is taken for one.
+func (b *Baseline) Holds(bore si.Length) bool {
+	return b.Bore <= 0 || bore <= 0 || math.Abs(float64(b.Bore-bore)) < sameBore
+}
+
+// sameBore is by how much two bores may differ that are one, m: a file may hold the same bore in other digits.
+const sameBore = 1e-6
+
 func (b *Baseline) prefix() string {
 	if b.Air {
 		return b.Profile.How.String() + "_air_"
@@ -100,6 +111,9 @@ func (b *Baseline) Rows(ambient si.AbsPressure) []records.Baseline {
 	}
 	if b.Profile.Seconds > 0 {
 		add("seconds", float64(b.Profile.Seconds))
+	}
+	if b.Bore > 0 {
+		add("bore_m", float64(b.Bore))
 	}
 	return out
 }
@@ -125,8 +139,12 @@ func Group(rows []records.Baseline, ambient si.AbsPressure) (out []Baseline, ids
 			out, ids = append(out, b), append(ids, r.ID)
 		}
 		p := &out[len(out)-1].Profile
-		if what == "seconds" {
+		switch what {
+		case "seconds":
 			p.Seconds = int(r.Value)
+			continue
+		case "bore_m":
+			out[len(out)-1].Bore = si.Length(r.Value)
 			continue
 		}
 		if pt, err := points.Parse(strings.TrimSuffix(what, "_pa")); err == nil && pt <= points.Nozzle {

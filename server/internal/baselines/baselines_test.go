@@ -16,6 +16,7 @@ import (
 const (
 	at      = si.Instant(1_900_000_000_000_000)
 	ambient = si.AbsPressure(101325)
+	bore    = 5.0 / 16 * si.Inch
 )
 
 var configured = points.SetOf(points.Supply, points.Vessel, points.Hose)
@@ -33,7 +34,7 @@ func TestThereAndBack(t *testing.T) {
 	written := &live.Pressures{Supply: pa(775e3), Vessel: pa(753e3), Hose: pa(743e3), Nozzle: pa(697e3)}
 	var rows []records.Baseline
 	for i, in := range []live.NewBaseline{{By: "Ada", PointsPa: written, Note: "new hose"}, {By: "Ada", AirOnly: true}, {By: " Bo "}} {
-		b, err := baselines.Of("alder", in, at+si.Instant(i), ambient, configured, last())
+		b, err := baselines.Of("alder", in, at+si.Instant(i), ambient, configured, bore, last())
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -42,7 +43,7 @@ func TestThereAndBack(t *testing.T) {
 		rows = append(rows, records.Baseline{ID: records.NewID(at), Pot: "alder", At: at + si.Instant(i), What: "exhaust_m3_s", Value: 1})
 		got, ids := baselines.Group(own, ambient)
 		if len(got) != 1 || got[0].By != strings.TrimSpace(in.By) || got[0].Air != in.AirOnly || got[0].Profile.Has != b.Profile.Has ||
-			got[0].Profile.How != b.Profile.How || got[0].Profile.At != at+si.Instant(i) || got[0].Profile.Seconds != b.Profile.Seconds || ids[0] != own[0].ID {
+			got[0].Profile.How != b.Profile.How || got[0].Profile.At != at+si.Instant(i) || got[0].Profile.Seconds != b.Profile.Seconds || got[0].Bore != bore || ids[0] != own[0].ID {
 			t.Fatalf("got %+v\nwant %+v", got, b)
 		}
 		for p := range b.Profile.P {
@@ -67,6 +68,20 @@ func TestThereAndBack(t *testing.T) {
 	}
 }
 
+// One of another nozzle does not hold; one that was recorded before nozzles were told, and a pot that does not tell its own, are given the benefit.
+func TestHolds(t *testing.T) {
+	for _, tt := range []struct {
+		then, now si.Length
+		want      bool
+	}{
+		{bore, bore, true}, {bore, 3.0 / 8 * si.Inch, false}, {3.0 / 8 * si.Inch, bore, false}, {bore, 0.0079375, true}, {0, bore, true}, {bore, 0, true},
+	} {
+		if b := (baselines.Baseline{Bore: tt.then}); b.Holds(tt.now) != tt.want {
+			t.Errorf("recorded with %v, configured %v: holds %v", tt.then, tt.now, !tt.want)
+		}
+	}
+}
+
 // What is wrong with it is said.
 func TestRefused(t *testing.T) {
 	whole := func(change func(*live.Pressures)) live.NewBaseline {
@@ -88,7 +103,7 @@ func TestRefused(t *testing.T) {
 		{whole(func(p *live.Pressures) { p.Vessel = nil }), last(), "vessel and one more point"},
 		{whole(func(p *live.Pressures) { p.Control = pa(6e5) }), last(), "points_pa.control"},
 	} {
-		if _, err := baselines.Of("alder", tt.in, at, ambient, configured, tt.last); err == nil || !strings.Contains(err.Error(), tt.want) {
+		if _, err := baselines.Of("alder", tt.in, at, ambient, configured, bore, tt.last); err == nil || !strings.Contains(err.Error(), tt.want) {
 			t.Errorf("got %v, want %s", err, tt.want)
 		}
 	}

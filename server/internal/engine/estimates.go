@@ -2,6 +2,9 @@ package engine
 
 import (
 	"cmp"
+	"crypto/sha256"
+	"encoding/binary"
+	"fmt"
 	"slices"
 	"time"
 
@@ -47,7 +50,7 @@ type estimates struct {
 	seconds steady.Averager
 	joint   si.Instant // newest that was taken
 	vessel  si.Instant // newest reading of the vessel that was taken
-	served  si.Instant // newest service that was taken, by when it was recorded
+	served  []uint64   // marks of the services that were taken last, MostServices at most, the oldest first
 	cycles  uint64     // completed ones that were taken
 	press   si.Instant // of the cycle that goes on
 	used    si.Mass    // by the level, at that press
@@ -56,16 +59,26 @@ type estimates struct {
 
 // A Service is work that a person recorded.
 type Service struct {
+	// ID is that of its record. By it alone a service is known that is told again, as after a start: clocks are set back and ahead, those of
+	// the records and those of the samples. Empty: the other fields take its place.
+	ID   string
 	At   si.Instant // by the clock of the samples
 	Part string     // as wear.Part has it; others are not looked at
 	Work string     // drained: the separator was emptied; all else: cleaned, mended or replaced
-	// Recorded is when it was, by the clock that stands in the records; 0: At. By it a service is known that is told again after a
-	// start, whatever the clock of the samples was ahead or behind.
-	Recorded si.Instant
 }
 
-// recorded is when it was recorded.
-func (s *Service) recorded() si.Instant { return cmp.Or(s.Recorded, s.At) }
+// MostServices is how many of the services that were taken last are remembered. Whoever tells them again must not tell more.
+const MostServices = 64
+
+// mark is a checksum of what a service is known by.
+func (s *Service) mark() uint64 {
+	of := s.ID
+	if of == "" {
+		of = fmt.Sprintf("%d %s %s", s.At, s.Part, s.Work)
+	}
+	sum := sha256.Sum256([]byte(of))
+	return binary.LittleEndian.Uint64(sum[:])
+}
 
 func newEstimates(p Params) estimates {
 	p.Condensate.Ambient, p.Condensate.Volume = p.Ambient, p.Volume
@@ -239,7 +252,10 @@ func (x *estimates) serve(out *Output) {
 	for len(x.waiting) > 0 && x.waiting[0].At <= x.joint {
 		s := x.waiting[0]
 		x.waiting = x.waiting[1:]
-		x.served = max(x.served, s.recorded())
+		if len(x.served) == MostServices {
+			x.served = slices.Delete(x.served, 0, 1)
+		}
+		x.served = append(x.served, s.mark())
 		if s.Part == wear.Separator.String() && s.Work == Drained {
 			x.water.Drain(s.At)
 			continue
@@ -253,9 +269,10 @@ func (x *estimates) serve(out *Output) {
 	x.tell(out)
 }
 
-// wait notes a service until its time comes.
+// wait notes a service until its time comes, unless it waits already or was taken.
 func (x *estimates) wait(s Service) {
-	if s.recorded() <= x.served {
+	mark := s.mark()
+	if slices.Contains(x.served, mark) || slices.ContainsFunc(x.waiting, func(w Service) bool { return w.mark() == mark }) {
 		return
 	}
 	x.waiting = append(x.waiting, s)
@@ -280,7 +297,7 @@ func (x *estimates) lost() {
 }
 
 // estimatesState is raised whenever the list of parts changes.
-const estimatesState = 1
+const estimatesState = 2
 
 // AppendState appends the state of all of them.
 func (x *estimates) AppendState(dst []byte) []byte {
@@ -301,23 +318,31 @@ func (x *estimates) fields(c *statecodec.Codec) {
 	x.seconds.Fields(c)
 	statecodec.Int(c, &x.joint)
 	statecodec.Int(c, &x.vessel)
-	statecodec.Int(c, &x.served)
 	statecodec.Int(c, &x.cycles)
 	statecodec.Int(c, &x.press)
 	statecodec.Float(c, &x.used)
+	n := len(x.served)
+	if statecodec.Int(c, &n); n < 0 || n > MostServices {
+		c.Fail(statecodec.ErrState)
+		return
+	}
+	if c.Reading() {
+		x.served = make([]uint64, n)
+	}
+	for i := range x.served {
+		statecodec.Word(c, &x.served[i])
+	}
 }
 
 // take takes over what another one knows that has seen more; what people told stays.
 func (x *estimates) take(from *estimates) {
 	waiting, set := x.waiting, x.losses.Recorded()
 	*x.strokes, *x.level, *x.wear, *x.losses, *x.water = *from.strokes, *from.level, *from.wear, *from.losses, *from.water
-	x.seconds, x.joint, x.vessel, x.served = from.seconds, from.joint, from.vessel, from.served
+	x.seconds, x.joint, x.vessel, x.served = from.seconds, from.joint, from.vessel, slices.Clone(from.served)
 	x.cycles, x.press, x.used = from.cycles, from.press, from.used
 	x.losses.Record(set)
-	x.waiting = x.waiting[:0]
+	x.waiting = nil
 	for _, s := range waiting {
-		if s.recorded() > x.served {
-			x.waiting = append(x.waiting, s)
-		}
+		x.wait(s)
 	}
 }

@@ -143,8 +143,8 @@ func (f *Follower) Record(s baseline.Set) {
 // ended over ten minutes before the newest sample.
 func (f *Follower) Ritual() baseline.Profile { return f.about.losses.Ritual(f.Out.At) }
 
-// Serve takes a service that a person has recorded. It counts from its own time on, once samples have come that far; one from before
-// what the follower has taken last is left out.
+// Serve takes a service that a person has recorded. It counts from its own time on, once samples have come that far; one that it has taken
+// already, by its record's id, is left out.
 func (f *Follower) Serve(s Service) { f.about.wait(s) }
 
 // Served is what a recorded service of a part has changed.

@@ -49,6 +49,7 @@ type field struct {
 	log       *strings.Builder // rows of a log in kPa, if somebody wants them
 	words     map[string]int
 	buffer    []points.Sample
+	all       []points.Sample // that were sent, if somebody wants them
 }
 
 func start(t *testing.T, o pot.Options) *field {
@@ -157,6 +158,9 @@ func (f *field) run(d time.Duration) {
 func (f *field) flush() {
 	e := f.event(feed.Data)
 	e.Samples, f.buffer = f.buffer, nil
+	if f.all != nil {
+		f.all = append(f.all, e.Samples...)
+	}
 	if !f.mute {
 		g := f.guard.Answer()
 		e.Guard, e.GuardAt = g.Word.String(), f.agentNow()

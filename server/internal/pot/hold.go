@@ -91,6 +91,9 @@ func (a *Actor) Adopt(p Present, f *engine.Follower, whole bool, step func(point
 	} else if !a.follow.Adopt(f) {
 		return false
 	}
+	for _, s := range a.told.services {
+		a.follow.Serve(s) // what was recorded meanwhile the rewound one has not heard
+	}
 	a.answer = a.follow.Judge.Answer()
 	return true
 }

@@ -1,7 +1,6 @@
 package pot
 
 import (
-	"gritwatch/protocol/si"
 	"gritwatch/server/internal/engine"
 	"gritwatch/server/internal/engine/baseline"
 )
@@ -14,9 +13,6 @@ type told struct {
 	baselines baseline.Set
 	services  []engine.Service
 }
-
-// mostServices bounds how many are remembered for a rewind.
-const mostServices = 100
 
 // Ritual is the profile of the pot's last steady blast; the zero value where there was none lately.
 func (a *Actor) Ritual() baseline.Profile {
@@ -34,21 +30,21 @@ func (a *Actor) Record(s baseline.Set) {
 	a.follow.Record(s)
 }
 
-// Serve takes a service that a person has recorded just now, at an instant of this machine's clock.
-func (a *Actor) Serve(part, work string, recorded si.Instant) {
+// Serve takes a service that a person has recorded just now, by its record's id.
+func (a *Actor) Serve(id, part, work string) {
 	a.mu.Lock()
 	at := a.follow.Out.At
 	a.mu.Unlock()
-	a.Remind(engine.Service{At: at + 1, Part: part, Work: work, Recorded: recorded})
+	a.Remind(engine.Service{ID: id, At: at + 1, Part: part, Work: work})
 }
 
-// Remind takes a service, once: one that was taken before, by when it was recorded, changes nothing.
+// Remind takes a service, once: one that was taken before, by its record's id, changes nothing.
 func (a *Actor) Remind(s engine.Service) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	defer a.news.Add(1)
-	if n := len(a.told.services); n >= mostServices {
-		a.told.services = a.told.services[n-mostServices+1:]
+	if n := len(a.told.services); n >= engine.MostServices {
+		a.told.services = a.told.services[n-engine.MostServices+1:]
 	}
 	a.told.services = append(a.told.services, s)
 	a.follow.Serve(s)

@@ -1,9 +1,15 @@
 // Package baseline holds what a pot's losses are measured against: how its pressures lay along the air's path while it
 // was known, or taken, to be healthy. It is pure, and allocates nothing.
 //
+// # Symbols
+//
+//	p      mean absolute pressure of a point over one second of blasting, Pa (package steady)
+//	P      of a profile, Pa: the root of the mean of p^2 over its seconds, since losses begin with squares
+//	Rate   dp/dt of the vessel, Pa/s, mean over the same seconds
+//
 // # Profiles
 //
-// A profile is the absolute pressure of each point over steady blasting, the root of the mean square. Two of them say what a pot's healthy losses
+// A profile is P of each point along the path. Two of them say what a pot's healthy losses
 // are: one with abrasive as usual (laden), which losses are told against, and one with air alone, which separates what
 // abrasive costs from what the hose costs. Each comes
 //
@@ -22,7 +28,7 @@
 // of a cycling compressor (common practice, no source). Air alone is what a person says is air alone. Gauges keep their errors from then on. The vessel rises
 // or falls by under 12 kPa/s, and what it takes in meanwhile is taken off by whoever compares (package losses); in the first eight seconds of a press the vessel's
 // air is hot and takes in more than that rate tells, so they are left out. Both limits are from a study on simulated pots. A nozzle of another bore, once it is
-// configured, makes what was learned worthless; what a person recorded stands until it is recorded anew.
+// configured, makes what was learned or recorded worthless, and it is not used any more; what stands in the pot's own file is taken for one of the nozzle in that file.
 //
 // # What cannot be known
 //

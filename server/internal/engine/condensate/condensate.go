@@ -1,28 +1,3 @@
-// Package condensate reckons how much water a pot's moisture separator has caught since it was drained, from the weather and
-// the temperatures that a site states. It is an estimate, and is to be called one. It is pure, and allocates nothing.
-//
-// # Equations
-//
-// A kilogram of dry air that the compressor draws in carries w kg of vapour, and can carry at most ws(p, T) once it is compressed
-// and cooled (package airflow: IAPWS-IF97 and R14-08, ideal mixing):
-//
-//	w1 = humidity ratio of the intake air
-//	w2 = min(w1, ws(p, Ta))     behind the aftercooler, whose own drain takes w1 - w2; without one w2 = w1
-//	w3 = min(w2, ws(p, Ts))     behind the separator, which takes w2 - w3
-//
-// with p the absolute pressure at the supply point, else at the separator or vessel. What the separator takes is integrated
-// over the air that is used: the nozzle's while blasting, and what each filling of the vessel takes, V (p2 - p1)/(R T) with 293.15 K.
-//
-// # Assumptions
-//
-// The aftercooler's drain and the separator take every drop; real ones let up to a tenth go on. The temperatures are those that
-// somebody wrote down, and the weather does not keep to them: 5 K more in the separator is about a third more water that passes it.
-// Air that others take from the same compressor behind the separator is not counted, nor is what a drain that is left open lets out.
-//
-// # What cannot be known
-//
-// Whether the separator is full, or was drained without anybody recording it: pressures do not tell. A separator that fills up shows
-// as its resistance, and that is another estimate.
 package condensate
 
 import (
