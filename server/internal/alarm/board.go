@@ -63,9 +63,10 @@ type Change struct {
 	Key      Key
 	Priority Priority
 	Raised   si.Instant
-	State    State  // after it
-	Loud     bool   // it has just come into sight, with its condition standing: people are to be told
-	Note     string // of the person; it stands in Evidence too
+	State    State      // after it
+	Was      si.Instant // when it happened: At is later where the records' order asks for it
+	Loud     bool       // it has just come into sight, with its condition standing: people are to be told
+	Note     string     // of the person; it stands in Evidence too
 }
 
 // Record is the alarm with its first transition, where the change is New.
@@ -111,15 +112,24 @@ type Board struct {
 	agent map[string]string // of a pot
 	pots  map[string]bool   // agents' names too, with a prefix
 	byKey map[Key]*alarm
-	open  []*alarm           // the oldest first
-	of    map[Unit][]*alarm  // those of a pot, or of an agent, the oldest first; the other name is empty
-	ended map[Key]si.Instant // when conditions that suppress others ended
+	open  []*alarm          // the oldest first
+	of    map[Unit][]*alarm // those of a pot, or of an agent, the oldest first; the other name is empty
+	ended map[Key]ending    // of conditions that suppress others
+	tick  si.Instant        // the newest; 0: none yet
+	gone  time.Duration     // between ticks, as far as the clock went forward
 	tally tally
 }
 
-// NewBoard is a board without alarms. newID gives the ULID of an instant, each greater than the one before.
+// An ending is when a condition ended. What is suppressed for a while after it is vessel-unknown too, so that while goes by Board.gone: a clock that is set back must not
+// keep it out of sight.
+type ending struct {
+	at   si.Instant
+	gone time.Duration
+}
+
+// NewBoard is a board without alarms. newID gives the ULID of an instant, of a later millisecond a greater one.
 func NewBoard(units []Unit, newID func(si.Instant) string) *Board {
-	b := &Board{newID: newID, agent: map[string]string{}, pots: map[string]bool{}, byKey: map[Key]*alarm{}, of: map[Unit][]*alarm{}, ended: map[Key]si.Instant{}}
+	b := &Board{newID: newID, agent: map[string]string{}, pots: map[string]bool{}, byKey: map[Key]*alarm{}, of: map[Unit][]*alarm{}, ended: map[Key]ending{}}
 	for _, u := range units {
 		b.agent[u.Pot] = u.Agent
 		b.pots["agent "+u.Agent] = true
@@ -143,6 +153,7 @@ func (b *Board) configured(k Key) bool {
 func (b *Board) Restore(open []Alarm, at si.Instant) ([]Change, error) {
 	var errs []error
 	var out []Change
+	b.tick = at
 	for i := range open {
 		a, err := b.restore(&open[i])
 		if err == nil && a.over() {
@@ -184,6 +195,7 @@ func (b *Board) restore(r *Alarm) (*alarm, error) {
 		if err := a.apply(t.Event, t.At, t.By, &e); err != nil {
 			return nil, err
 		}
+		a.newest = max(a.newest, t.ID)
 		if a.loud(t.Event, was) {
 			a.begun = t.ID
 		}
@@ -252,9 +264,23 @@ func (b *Board) Standing(pot, agent string) []Key {
 	return out
 }
 
+// mostAhead is how far ahead of the present a clock may have been that made an id.
+const mostAhead = 100 * 365 * 24 * time.Hour
+
+// idAfter is an id of an instant, or of the first one behind it that comes after all of the alarm's: by their order people are asked whether they have seen the newest
+// beginning, and clocks differ and are set back.
+func (b *Board) idAfter(a *alarm, at si.Instant) string {
+	id := b.newID(at)
+	for d := time.Millisecond; id <= a.newest && d < mostAhead; d *= 2 {
+		id = b.newID(at.Add(d))
+	}
+	a.newest = id
+	return id
+}
+
 // commit makes an event happen and appends it to dst. Its instant is after those of all the alarm's events before.
 func (b *Board) commit(dst []Change, a *alarm, event string, at si.Instant, by string, e Evidence) []Change {
-	isNew := a.since == 0
+	isNew, happened := a.since == 0, at
 	if !isNew && at <= a.last {
 		at = a.last + 1 // records are read by instant; what is told late must not move before what it found
 	}
@@ -262,8 +288,8 @@ func (b *Board) commit(dst []Change, a *alarm, event string, at si.Instant, by s
 	if err := a.apply(event, at, by, &e); err != nil {
 		panic("alarm: " + err.Error())
 	}
-	c := Change{Transition: Transition{ID: b.newID(at), Alarm: a.id, At: at, Event: event, By: by, Evidence: e.text(), Ends: a.over()},
-		New: isNew, Key: a.key, Priority: a.priority, Raised: a.raised, State: a.state(), Note: e.Note}
+	c := Change{Transition: Transition{ID: b.idAfter(a, at), Alarm: a.id, At: at, Event: event, By: by, Evidence: e.text(), Ends: a.over()},
+		New: isNew, Key: a.key, Priority: a.priority, Raised: a.raised, State: a.state(), Was: happened, Note: e.Note}
 	c.Loud = a.loud(event, was)
 	if c.Loud {
 		a.begun = c.ID
@@ -296,7 +322,7 @@ func (b *Board) Note(f Found, dst []Change) []Change {
 		dst = b.raise(f, dst)
 	case f.On && !a.active:
 		event := EventRaised
-		if a.mode == shown && b.isUnder(a.key, f.At) {
+		if a.mode == shown && b.isUnder(&f) {
 			event = EventSuppressed
 		}
 		dst = b.commit(dst, a, event, f.At, "", b.place(f))
@@ -313,7 +339,7 @@ func (b *Board) Note(f Found, dst []Change) []Change {
 		return dst
 	}
 	if !f.On {
-		b.ended[f.Key] = f.At
+		b.ended[f.Key] = ending{f.At, b.gone}
 		return dst
 	}
 	delete(b.ended, f.Key)
@@ -327,7 +353,7 @@ func (b *Board) raise(f Found, dst []Change) []Change {
 	b.byKey[a.key] = a
 	b.put(a)
 	event := EventRaised
-	if b.isUnder(a.key, f.At) {
+	if b.isUnder(&f) {
 		event = EventSuppressed
 	}
 	return b.commit(dst, a, event, f.At, "", e)
@@ -399,28 +425,31 @@ var suppresses = func() (s [Kinds]bool) {
 	return s
 }()
 
-// stands tells whether an alarm that k is suppressed under stands, and else when the last one ended; 0: none has.
-func (b *Board) stands(k Key) (now bool, ended si.Instant) {
+// stands tells whether an alarm that k is suppressed under stands, and else how the last one ended; false: none has.
+func (b *Board) stands(k Key) (now bool, last ending, ended bool) {
 	for _, kind := range rules[k.Kind].Under {
 		u := Key{Pot: k.Pot, Agent: k.Agent, Kind: kind}
 		if kind == AgentSilent && k.Pot != "" {
 			u = Key{Agent: b.agent[k.Pot], Kind: kind}
 		}
 		if a := b.byKey[u]; a != nil && a.active {
-			return true, 0
+			return true, ending{}, false
 		}
-		ended = max(ended, b.ended[u])
+		if x, ok := b.ended[u]; ok && (!ended || x.gone > last.gone) {
+			last, ended = x, true
+		}
 	}
-	return false, ended
+	return false, last, ended
 }
 
 // calmFor is how long an alarm stays suppressed after its suppressor's end.
 func calmFor(k Kind) time.Duration { return rules[k].OffAfter + calm }
 
-// isUnder tells whether an alarm of a key is suppressed by design.
-func (b *Board) isUnder(k Key, at si.Instant) bool {
-	now, ended := b.stands(k)
-	return now || ended != 0 && at < ended.Add(calmFor(k.Kind))
+// isUnder tells whether an alarm of what was found is suppressed by design. Late readings tell of a time of their own.
+func (b *Board) isUnder(f *Found) bool {
+	now, last, ended := b.stands(f.Key)
+	calm := calmFor(f.Kind)
+	return now || ended && (b.gone < last.gone+calm || f.Evidence.Late && f.At < last.at.Add(calm))
 }
 
 // hide suppresses what stands under an alarm that was raised just now.
@@ -436,12 +465,16 @@ func (b *Board) hide(under Key, at si.Instant, dst []Change) []Change {
 // Tick lets time pass: shelves end, and what is suppressed under an alarm that has ended comes into sight. To be called
 // about once a second.
 func (b *Board) Tick(at si.Instant, dst []Change) []Change {
+	if b.tick != 0 {
+		b.gone += max(0, at.Sub(b.tick))
+	}
+	b.tick = at
 	for i := 0; i < len(b.open); {
 		a := b.open[i]
 		switch {
-		case a.mode == shelved && at >= a.until:
+		case a.mode == shelved && (at >= a.until || a.until > at.Add(longestShelf)): // no longer than any may: else the clock was set back
 			dst = b.commit(dst, a, EventUnshelved, at, "", Evidence{})
-		case a.mode == suppressed && b.calmed(a, at):
+		case a.mode == suppressed && b.calmed(a):
 			dst = b.commit(dst, a, EventUnsuppressed, at, "", Evidence{})
 		}
 		if i < len(b.open) && b.open[i] == a {
@@ -452,19 +485,19 @@ func (b *Board) Tick(at si.Instant, dst []Change) []Change {
 }
 
 // calmed tells whether nothing suppresses an alarm any more, and has not for long enough.
-func (b *Board) calmed(a *alarm, at si.Instant) bool {
-	now, ended := b.stands(a.key)
+func (b *Board) calmed(a *alarm) bool {
+	now, last, ended := b.stands(a.key)
 	switch {
 	case now:
 		a.calmTo = 0
 		return false
 	case a.calmTo == 0:
-		if ended == 0 { // before the start
-			ended = at
+		if !ended { // before the start
+			last.gone = b.gone
 		}
-		a.calmTo = ended.Add(calmFor(a.key.Kind))
+		a.calmTo = last.gone + calmFor(a.key.Kind)
 	}
-	return at >= a.calmTo
+	return b.gone >= a.calmTo
 }
 
 // find is the open alarm of an id, or why a person cannot do something.

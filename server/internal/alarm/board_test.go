@@ -244,6 +244,16 @@ func TestShelfSurvives(t *testing.T) {
 	if r.state(plain) != Unacknowledged {
 		t.Error("did not end")
 	}
+	// By a clock that was a year ahead it would last for a year.
+	if err := r.do("shelve", plain); err != nil {
+		t.Fatal(err)
+	}
+	if r.after(-10 * time.Hour); r.state(plain) != Shelved {
+		t.Error("ended early")
+	}
+	if r.after(-365 * 24 * time.Hour); r.state(plain) != Unacknowledged {
+		t.Error("did not end")
+	}
 }
 
 // TestComment: a comment is kept as it was written, before and after an alarm's end, and changes nothing, over a restart neither; what is
@@ -371,6 +381,114 @@ func TestCalmAfterASuppressor(t *testing.T) {
 	r.after(time.Second)
 	if r.state(under) != Unacknowledged {
 		t.Errorf("at last %s", r.state(under))
+	}
+}
+
+// TestClockSet: what is suppressed for a while after an alarm's end comes into sight after that while, however the clock is set meanwhile, and by whatever clock its own
+// instants are. A vessel that nobody knows must not stay out of sight for an hour because a clock was set back by one.
+func TestClockSet(t *testing.T) {
+	for _, set := range []time.Duration{0, -time.Hour, -30 * 24 * time.Hour, time.Hour} {
+		for _, pot := range []time.Duration{0, 25 * time.Minute, -25 * time.Minute} { // the agent's clock, ahead
+			for _, found := range []string{"before the end", "after it"} {
+				r := newRig(t)
+				for range 10 {
+					r.after(time.Second)
+				}
+				r.found(silent, true)
+				lose := func() {
+					r.late = -pot
+					r.found(lost, true)
+					r.late = 0
+				}
+				if found == "before the end" {
+					lose()
+				}
+				r.after(time.Second)
+				r.found(silent, false)
+				r.at = r.at.Add(set)
+				if found == "after it" {
+					lose()
+				}
+				if got := r.state(lost); got != Suppressed {
+					t.Fatalf("set by %v, agent's ahead by %v, found %s: %s at the end", set, pot, found, got)
+				}
+				n := 0
+				for ; r.state(lost) == Suppressed && n < 7200; n++ {
+					r.after(time.Second)
+				}
+				// Five seconds of its own and fifteen of calm; a clock that is set ahead may cut that short.
+				if least := 19; n > 22 || n < least && set <= 0 {
+					t.Errorf("set by %v, agent's ahead by %v, found %s: in sight after %d s, want 20", set, pot, found, n)
+				}
+			}
+		}
+	}
+}
+
+// TestClockBack: each of an alarm's transitions has a greater id than those before, whatever their instants are: who has seen the newest one when it is acknowledged has seen
+// all. Ids of one millisecond come in any order where clocks differ.
+func TestClockBack(t *testing.T) {
+	r := newRig(t)
+	n := 0
+	id := func(at si.Instant) string {
+		n++
+		return fmt.Sprintf("%013d%013d", at/1000, 1_000_000-n) // the later one of a millisecond is the smaller
+	}
+	r.b = NewBoard(units, id)
+	r.b.Tick(r.at, nil)
+	var newest string
+	check := func(what string) {
+		t.Helper()
+		for _, a := range r.s.open() {
+			last := ""
+			for _, x := range a.Transitions {
+				last = max(last, x.ID)
+			}
+			if last <= newest {
+				t.Errorf("%s: newest id %s, was %s", what, last, newest)
+			}
+			newest = last
+		}
+	}
+	seen := func() (open Alarm, last string) {
+		open = r.s.open()[0]
+		for _, x := range open.Transitions {
+			last = max(last, x.ID)
+		}
+		return open, last
+	}
+	r.found(latch, true)
+	check("raised")
+	if err := r.do("comment", latch); err != nil {
+		t.Fatal(err)
+	}
+	check("commented")
+	for _, set := range []time.Duration{0, -time.Hour, -30 * time.Second, time.Minute} {
+		r.at = r.at.Add(set)
+		_, last := seen()
+		r.found(latch, false)
+		check("returned")
+		r.found(latch, true)
+		check("raised anew")
+		a, now := seen()
+		if _, err := r.b.Acknowledge(a.ID, Act{At: r.at, By: "A. Person", Seen: last}, nil); !errors.Is(err, ErrAnew) {
+			t.Fatalf("set by %v: acknowledged by somebody who has not seen that it began anew: %v", set, err)
+		}
+		if set == -30*time.Second { // a start in between
+			r.b = NewBoard(units, id)
+			if c, err := r.b.Restore(r.s.open(), r.at); err != nil || len(c) > 0 {
+				t.Fatal(c, err)
+			}
+			if _, err := r.b.Acknowledge(a.ID, Act{At: r.at, By: "A. Person", Seen: last}, nil); !errors.Is(err, ErrAnew) {
+				t.Fatalf("set by %v, after a start: %v", set, err)
+			}
+		}
+		c, err := r.b.Acknowledge(a.ID, Act{At: r.at, By: "A. Person", Seen: now}, nil)
+		if err != nil {
+			t.Fatalf("set by %v: who has seen it cannot acknowledge it: %v", set, err)
+		}
+		r.took(c)
+		check("acknowledged")
 	}
 }
 

@@ -93,7 +93,8 @@ const slowEvery = 200 * time.Millisecond
 const longestStep = 5 * time.Second
 
 // freshFor is how long what has just begun to learn must go on finding nothing before a condition from before the start has ended: a gauge watch that
-// never found anything, or an estimate that takes a pot for full and its separator for drained until a rewind has told it what was before.
+// never found anything, or an estimate that takes a pot for full, its stream for an ordinary one and its separator for drained until something tells it better, see
+// witnesses.
 const freshFor = 10 * time.Minute
 
 // remembers tells whether a kind rests on what only its past tells.
@@ -114,8 +115,40 @@ type Detector struct {
 	lost   [3]time.Duration // of vessel-unknown: old, bad, clash
 	clash  bool             // another point has contradicted the vessel, and has not agreed since
 	proven bool             // told
+	past   witnesses        // since a condition was assumed last
 	trace  trace            // the vessel
 	stream trace            // hose or nozzle
+}
+
+// witnesses are what makes a finder's word against an assumed condition worth as much as its word against any other. One that has just begun says that the pot is full
+// and abrasive flows whatever the pot holds, so that alone ends nothing for freshFor.
+type witnesses struct {
+	told    bool   // the finders go on from a saved state, over all that came since, as if there had been no start
+	stopped bool   // the stream has been seen to stop: that it flows then was seen too
+	counted bool   // refills is
+	refills uint64 // at the first step; one more was seen
+}
+
+// step takes what is known of the abrasive.
+func (w *witnesses) step(l *Level) {
+	if !w.counted {
+		w.counted, w.refills = true, l.Refills
+	}
+	w.stopped = w.stopped || l.Feed == Blocked || l.Feed == Empty || l.Feed == FeedUndecided
+}
+
+// against tells whether what the finder of a kind says against an assumed condition rests on more than what it takes for granted. Of a drain there is no such witness: a
+// reckoner that has just begun knows of no water, whoever has drained it.
+func (w *witnesses) against(k Kind, l *Level) bool {
+	switch k {
+	case PotEmptySoon:
+		return w.told || l.Refills > w.refills
+	case PotEmpty:
+		return w.told || l.Refills > w.refills || w.stopped && l.Feed == Flowing
+	case AbrasiveStopped:
+		return w.told || w.stopped && l.Feed == Flowing
+	}
+	return w.told
 }
 
 // NewDetector is a detector that has seen nothing.
@@ -131,8 +164,13 @@ func NewDetector(p Params) *Detector {
 func (d *Detector) Assume(k Key) {
 	if t := d.timer(k); t != nil && !t.on {
 		*t = timer{on: true, assumed: true}
+		d.past = witnesses{}
 	}
 }
+
+// Recalled tells that the finders now know what they would without a start: they go on from a saved state of before, over all that came since. What was
+// assumed until now then ends as anything does.
+func (d *Detector) Recalled() { d.past.told = true }
 
 // timer is that of a key; nil: there is none.
 func (d *Detector) timer(k Key) *timer {
@@ -188,6 +226,7 @@ func (d *Detector) Step(s *Signals, dst []Found) []Found {
 		if d.blasts += since; !s.Blasting {
 			d.blasts = 0
 		}
+		d.past.step(&s.Level)
 		// What makes the vessel unknown comes before that it is.
 		dst = d.gauges(s, since, dst)
 		dst = d.step(ConfigDoubt, s, since, dst)
@@ -204,7 +243,7 @@ func (d *Detector) Step(s *Signals, dst []Found) []Found {
 func (d *Detector) step(k Kind, s *Signals, since time.Duration, dst []Found) []Found {
 	onAfter, offAfter := rules[k].OnAfter, rules[k].OffAfter
 	switch {
-	case d.timers[k].assumed && remembers(k):
+	case d.timers[k].assumed && remembers(k) && !d.past.against(k, &s.Level):
 		offAfter = freshFor
 	case k == PotEmpty && s.Level.full():
 		offAfter = refilledFor
@@ -347,7 +386,7 @@ func (d *Detector) gauges(s *Signals, since time.Duration, dst []Found) []Found 
 				f := s.Gauges.Find(p, k)
 				t := &d.faults[p][k]
 				offAfter := r.OffAfter
-				if t.assumed || f.Since == 0 {
+				if t.assumed && !d.past.told || f.Since == 0 {
 					offAfter = freshFor
 				}
 				if t.step(judge(f.On, !f.On), since, r.OnAfter, offAfter) {

@@ -459,6 +459,10 @@ func TestNoise(t *testing.T) {
 		return 5 * psi * si.GaugePressure(math.Sin(2*math.Pi*1.1*at.Seconds()))
 	}
 	noise := func(sd float64) float64 { return sd * random.NormFloat64() }
+	long := 30 * time.Minute
+	if testing.Short() {
+		long = 15 * time.Minute // over the longest delay
+	}
 	for _, x := range []struct {
 		name   string
 		kind   Kind
@@ -505,7 +509,7 @@ func TestNoise(t *testing.T) {
 					if was {
 						p.d.Assume(Key{Pot: "alder", Kind: x.kind})
 					}
-					p.run(30*time.Minute, func(at time.Duration) { x.set(p, v, at) })
+					p.runSlow(long, func(at time.Duration) { x.set(p, v, at) })
 					if on, off := p.times(x.kind); on > 1 || off > 1 || on+off > 1 {
 						t.Errorf("at %g, standing %v: began %d and ended %d times", v, was, on, off)
 					}
@@ -565,7 +569,11 @@ func TestNoiseOnWatch(t *testing.T) {
 		p := newPot(t)
 		p.s.Vent = w
 		h := vent.Handle{Known: true, Pressed: true}
-		p.run(time.Hour, func(at time.Duration) {
+		long := time.Hour
+		if testing.Short() {
+			long /= 3
+		}
+		p.run(long, func(at time.Duration) {
 			vessel := x.vessel
 			if !x.pressed {
 				if vessel = 100 * si.PSI; at > time.Minute {
@@ -584,7 +592,7 @@ func TestNoiseOnWatch(t *testing.T) {
 		on, off := p.times(x.kind)
 		t.Logf("%s: began %d, ended %d", x.name, on, off)
 		if on > x.most {
-			t.Errorf("%s: began %d times in an hour", x.name, on)
+			t.Errorf("%s: began %d times in %v", x.name, on, long)
 		}
 	}
 }

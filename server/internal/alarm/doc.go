@@ -24,6 +24,9 @@
 //
 // After a restart a watch over vents or gauges may know nothing of a condition that stood before. Such a condition is
 // assumed to stand (Assume) until its finder finds it again, or something contradicts it: a press, the answer, a pressure.
+// The word of a finder that has just begun contradicts nothing for ten minutes; that of one that goes on from a saved state
+// (Recalled), or has itself seen the change that ends the condition, counts as ever. So a restart lets nothing end early,
+// and where its past is known it lets nothing stand for longer.
 //
 // # From conditions to alarms
 //

@@ -123,7 +123,7 @@ func TestNoiseOnWhatOthersFind(t *testing.T) {
 	} {
 		for _, share := range []float64{0.02, 0.1, 0.5, 0.9, 0.98} {
 			p := newPot(t)
-			p.run(20*time.Minute, func(time.Duration) { x.set(p, random.Float64() < share) })
+			p.runSlow(20*time.Minute, func(time.Duration) { x.set(p, random.Float64() < share) })
 			on, off := p.times(x.kind)
 			t.Logf("%s, %g of the time: began %d, ended %d", x.name, share, on, off)
 			if on > 2 {

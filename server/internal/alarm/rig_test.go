@@ -87,6 +87,7 @@ var units = []Unit{{"alder", "quay-1"}, {"birch", "quay-1"}, {"cedar", "quay-2"}
 func newRig(t require) *rig {
 	r := &rig{t: t, s: newStore(), at: begin}
 	r.b = NewBoard(units, r.id)
+	r.b.Tick(begin, nil)
 	return r
 }
 
@@ -227,17 +228,34 @@ func newPot(t *testing.T) *pot {
 	return p
 }
 
-// run steps ten times a second; change is called before each step with the time since the run began.
+// run steps ten times a second; change is called before each step with the time since the run began. Where nothing changes once a second is as good, as Detector.Step has it,
+// but for the first and last half minute.
 func (p *pot) run(d time.Duration, change func(time.Duration)) {
 	p.t.Helper()
 	from := p.s.At
 	for p.s.At < from.Add(d) {
-		p.s.At = p.s.At.Add(100 * time.Millisecond)
-		if change != nil {
-			change(p.s.At.Sub(from))
+		step := 100 * time.Millisecond
+		if gone := p.s.At.Sub(from); change == nil && gone >= 30*time.Second && d-gone > 31*time.Second {
+			step = time.Second
 		}
-		p.found = p.d.Step(&p.s, p.found)
+		p.step(step, p.s.At.Sub(from)+step, change)
 	}
+}
+
+// runSlow is run for what is looked at every slowEvery alone.
+func (p *pot) runSlow(d time.Duration, change func(time.Duration)) {
+	p.t.Helper()
+	for at := slowEvery; at <= d; at += slowEvery {
+		p.step(slowEvery, at, change)
+	}
+}
+
+func (p *pot) step(by, at time.Duration, change func(time.Duration)) {
+	p.s.At = p.s.At.Add(by)
+	if change != nil {
+		change(at)
+	}
+	p.found = p.d.Step(&p.s, p.found)
 }
 
 // times is how often a condition has begun and ended.

@@ -49,6 +49,7 @@ type Level struct {
 	EmptyKnown    bool
 	P10, P50, P90 time.Duration // of blasting until it is empty
 	Feed          Feed
+	Refills       uint64 // that were seen so far
 }
 
 // A Part is one that clogs or wears.

@@ -3,6 +3,7 @@ package alarm
 import (
 	"errors"
 	"fmt"
+	"time"
 
 	"gritwatch/protocol/si"
 )
@@ -143,12 +144,13 @@ type alarm struct {
 	until  si.Instant // of the shelf
 	orphan bool       // of nothing that is configured: nothing will end it
 
-	begun   string     // id of the transition by which it last came into sight, or began there; empty: none did
-	last    si.Instant // of the newest event that changed it
-	since   si.Instant // of the state
-	shownAt si.Instant // when it last came into sight; 0: not in sight
-	calmTo  si.Instant // suppressed, and the suppressor has ended: until then; 0: it stands
-	by      string     // who has acknowledged it
+	begun   string        // id of the transition by which it last came into sight, or began there; empty: none did
+	newest  string        // the greatest id of its transitions
+	last    si.Instant    // of the newest event that changed it
+	since   si.Instant    // of the state
+	shownAt si.Instant    // when it last came into sight; 0: not in sight
+	calmTo  time.Duration // suppressed, and the suppressor has ended: until so much is Board.gone; 0: it stands
+	by      string        // who has acknowledged it
 	byAt    si.Instant
 }
 

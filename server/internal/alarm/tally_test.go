@@ -158,17 +158,17 @@ func TestBounded(t *testing.T) {
 	var x tally
 	x.init()
 	at := hour
-	for i := range 5000 {
+	for i := range 1500 {
 		at = at.Add(time.Second)
 		x.add(at, Low, Key{Pot: fmt.Sprint(i), Kind: DrainDue})
 		x.add(at, Low, alone)
 	}
 	x.add(hour-1e15, Low, plain)
 	x.add(-5, Low, plain)
-	if x.sources[Key{Pot: "4000", Kind: DrainDue}] != nil || x.sources[Key{Pot: "4600", Kind: DrainDue}] == nil {
+	if x.sources[Key{Pot: "900", Kind: DrainDue}] != nil || x.sources[Key{Pot: "1100", Kind: DrainDue}] == nil {
 		t.Error("others are kept than the latest")
 	}
-	if len(x.sources) != sources || x.sources[alone] == nil || x.sources[alone].day(at) != 5000 {
+	if len(x.sources) != sources || x.sources[alone] == nil || x.sources[alone].day(at) != 1500 {
 		t.Errorf("%d sources", len(x.sources))
 	}
 }

@@ -232,7 +232,7 @@ func (d *Desk) take(changes []alarm.Change) []*records.Write {
 		}
 		writes = append(writes, w)
 		d.keep(c, t)
-		d.episodesOf(c.Key).note(c.Event, c.At)
+		d.episodesOf(c.Key).note(c.Event, c.Was)
 		d.log(c)
 		d.o.Tell(*c, d.agentOf(c.Key))
 	}

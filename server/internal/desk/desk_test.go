@@ -321,6 +321,13 @@ func TestLate(t *testing.T) {
 			r.start(r.records)
 			late(r, found(slow, true, 10), found(slow, false, 20))
 		}, []string{"vent-slow raised acknowledged returned"}, nil},
+		{"an episode after one that was acknowledged by a clock that was ahead", func(r *rig) {
+			r.Found([]alarm.Found{found(slow, true, 10)})
+			list, _ := r.Alarms()
+			r.Do(list[0].ID, desk.Act{Deed: alarm.DoAcknowledge, By: "R. Malone"}, begin.Add(time.Hour))
+			r.Found([]alarm.Found{found(slow, false, 50)})
+			late(r, found(slow, true, 100), found(slow, false, 110))
+		}, []string{"vent-slow raised acknowledged returned", "vent-slow raised returned"}, []string{"vent-slow returned-unacknowledged"}},
 		{"stands live; an end of the past does not end it", func(r *rig) {
 			r.Found([]alarm.Found{found(slow, true, 100)})
 			late(r, found(slow, true, 10), found(slow, false, 20))

@@ -99,6 +99,13 @@ func (a *Actor) Assume(k alarm.Key) {
 	a.alarms.detector.Assume(k)
 }
 
+// Recalled tells that what follows the pot goes on from a checkpoint, over all that came since, so that it knows what stood before the start.
+func (a *Actor) Recalled() {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	a.alarms.detector.Recalled()
+}
+
 // Ease tells that a condition which was only assumed has ended, as late readings have shown; false: live ones have shown it.
 func (a *Actor) Ease(k alarm.Key) bool {
 	a.mu.Lock()

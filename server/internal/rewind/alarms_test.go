@@ -6,6 +6,8 @@ import (
 	"testing/synctest"
 	"time"
 
+	"gritwatch/protocol/si"
+	"gritwatch/server/internal/alarm"
 	"gritwatch/server/internal/records"
 )
 
@@ -146,4 +148,48 @@ func TestAlarmWhileDown(t *testing.T) {
 		}
 		f.stop()
 	})
+}
+
+// TestAssumedAfterRewind: pot-empty stands, the server is stopped, and the pot is filled and blasts on. Where the rewind goes on from a checkpoint the alarm ends as it would
+// without a stop, after three minutes of a stream that flows; without one the estimate has just begun, takes any stream for one that flows, and must say so for ten.
+func TestAssumedAfterRewind(t *testing.T) {
+	for _, kept := range []bool{true, false} {
+		synctest.Test(t, func(t *testing.T) {
+			f := newField(t)
+			f.start()
+			f.born()
+			f.run(40 * time.Second)
+			f.cycle()
+			f.run(40 * time.Second)
+			empty := alarm.Key{Pot: "alder", Kind: alarm.PotEmpty}
+			f.desk.Found([]alarm.Found{{Key: empty, Priority: alarm.High, At: si.InstantOf(time.Now()), On: true}})
+			f.stop()
+			f.run(10 * time.Second)
+			f.start()
+			if !kept {
+				if err := f.book.DropCheckpoints("alder", 0).Wait(t.Context()); err != nil {
+					t.Fatal(err)
+				}
+			}
+			f.born()
+			f.run(10 * time.Second)
+			f.press()
+			blasted := time.Now()
+			stands := func() bool {
+				synctest.Wait()
+				return slices.Contains(f.desk.Standing("alder", ""), empty)
+			}
+			for stands() && time.Since(blasted) < 15*time.Minute {
+				f.run(time.Second)
+			}
+			want := 10 * time.Minute
+			if kept {
+				want = 3 * time.Minute
+			}
+			if got := time.Since(blasted); got < want || got > want+15*time.Second {
+				t.Errorf("checkpoint %v: pot-empty ended %v after the stream began to flow again, want %v", kept, got, want)
+			}
+			f.stop()
+		})
+	}
 }

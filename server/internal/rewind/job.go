@@ -31,6 +31,8 @@ type job struct {
 	from   si.Instant // stored time from which on what is found is news
 	cycles int
 
+	restored bool // it began with a checkpoint
+
 	alarms  *alarm.Detector
 	signals alarm.Signals
 	moment  signals.Moment
@@ -78,6 +80,9 @@ func (r *Rewinder) rewind(ctx context.Context, a *pot.Actor, d due, patience boo
 	j.tell() // before the live ones show it, so that it is told of its own time
 	took := heard && j.epoch == now.Epoch && a.Adopt(now, j.follow, whole, j.step)
 	j.tell()
+	if took && whole && j.restored {
+		a.Recalled()
+	}
 	if whole && !took && !patience {
 		return false, nil // the two do not meet yet
 	}
@@ -256,6 +261,7 @@ func (j *job) restore(ctx context.Context, b begin) error {
 		return err
 	}
 	j.follow.Primed()
+	j.restored = true
 	return nil
 }
 

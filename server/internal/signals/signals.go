@@ -78,7 +78,7 @@ func moved(at si.Instant, by time.Duration) si.Instant {
 
 // levelOf is the abrasive. What the hose carries is known while the pot blasts alone, and that abrasive flows only where the flow is.
 func levelOf(l *level.Estimate, blasting bool) alarm.Level {
-	out := alarm.Level{Known: l.Known, Share: l.Share, Low: l.Low, High: l.High, EmptyKnown: l.Empty.Known, P10: l.Empty.P10, P50: l.Empty.P50, P90: l.Empty.P90}
+	out := alarm.Level{Known: l.Known, Share: l.Share, Low: l.Low, High: l.High, EmptyKnown: l.Empty.Known, P10: l.Empty.P10, P50: l.Empty.P50, P90: l.Empty.P90, Refills: l.Refills}
 	if !blasting {
 		return out
 	}
