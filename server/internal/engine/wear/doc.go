@@ -7,8 +7,12 @@
 //	T, F   time constants of vent and filling, s (package stroke)
 //	d1     Ps^2 - Psep^2 of a steady second (package steady), d2 Psep^2 - Ph^2, dh Ph^2 - Pn^2
 //	s, v   indices of separator and valve: their resistance over the baseline's
-//	c      index of the exhaust: its conductance over the baseline's
+//	c      index of the exhaust: its conductance over the baseline's;  q the nozzle's share of a healthy vent's flow
 //	A      area of the bore;  mu loading, kg of abrasive a kg of air
+//	y, z   half logarithms of what inlet and mixing segment lose over Pn^2;  h that of the hose's share, w the slope of y over it
+//	C, Cn, Cin  conductances of exhaust, nozzle and inlet, m3/(s Pa);  V the air's volume, rho0 and T0 reference density and temperature
+//	g, n   of (1): what fills the vessel and what the nozzle passes, over Ph;  g in (5) what y of the laden stream has gained
+//	K      the nozzle's flow over A Pn, in (5) the gain
 //
 // # Equations
 //
@@ -28,7 +32,12 @@
 //
 // hardly depends on the level. a would be 1, were it not for the heat: air between the grains of a full pot keeps its
 // temperature, that of an empty one does not. It is learned, 0.75 before. F is that of the next press, which finds the
-// vessel as the vent has left it: a long blast uses much, and the press before it found more. A vent before a refill tells nothing.
+// vessel as the vent has left it: a long blast uses much, and the press before it found more. A vent before a refill tells nothing, nor one before a
+// press that is not timed or that another way of the air has shortened; whatever the press before the vent was. That nobody has filled in abrasive between is
+// known of a press that is timed, against the last such one, and of one that begins at a vessel that is up.
+// Behind a choke that is partly shut the vessel fills sooner than by the hose point's pressure: 0.05 of the mixing segment's ln r is taken off ln T - a ln F where that
+// is over nothing (simulated pots: 0.046 to 0.055 in three of them). A vent that begins far over the usual pressure, as after the supply has sagged for
+// long, is timed from the usual one on, when its air is colder: 0.25 of what it is over 1.05 of that is taken off, and from 1.5 on it tells nothing (simulated pots).
 // A nozzle that has worn bleeds the vessel faster: q A stands for q, with A the area over the baseline's, where the bore is known. Else the index is too good by
 // 0.4 of what the nozzle's diameter has gained, at a q of 0.2, and a clog is told late.
 //
@@ -82,12 +91,15 @@
 //
 // # From observations to a finding
 //
-// Every index is followed as a logarithm. The first observations make the baseline. The scatter is learned (the
+// Every index is followed as a logarithm. The first observations make the baseline, which some more refine (30, of the exhaust 15, of which long blasts give few an hour), and what each of them is off those before it the first scatter, 0.02 at the
+// least: a log of one reading a second times a vent by a fifth. After that the scatter is learned (the
 // median of the distances from the level, by steps of equal size: no outlier counts more than another). The level is a
-// running mean; two observations in a row that are four deviations off on one side are a step; one alone moves nothing. Smaller changes
+// running mean; two observations in a row that are four deviations off on one side are a step; one alone moves nothing. Where the two do not agree how far,
+// the level goes to the nearer one, and the newer waits for the next. Smaller changes
 // are found by cumulative sums (NIST/SEMATECH e-Handbook 6.3.2.3, slack half a deviation), and the level follows faster
 // while these grow. A finding begins when the level, less its own deviation, is 80 % of the way to the limit, in
-// logarithms, and ends at 60 %. The trend is the level against a mean that goes back about 128 observations, over the hours of
+// logarithms, and ends at 60 %. That of the exhaust begins at 65 %, less two deviations, and ends at 45: it is to be told within five vents of a tenth that is lost, and
+// to stay away under a twentieth, where slope, weather and mixture leave 0.02 in its index for hours (simulated pots). The trend is the level against a mean that goes back about 128 observations, over the hours of
 // blasting between the two; the date of the limit follows from it by the share of the clock that is blasting. There is none before the two are half
 // an hour of blasting apart, which takes about an hour: what moves within a shift's first presses is setting, level and weather.
 // Nor have separator, valve and exhaust one while the mixing segment's index is over 1.15: a choke that is partly shut sends air through the metering valve,
@@ -107,7 +119,7 @@
 //
 //	ln tau = ln T0 + a (ln F + u t - pivot) + 0.10 + 3 sd,   lag = mean + 80 ms + 4 mean deviations         (6)
 //
-// with T0 the exhaust's baseline, u one and a half times what blasting adds to ln F in the mean, t the blasting since, and sd the
+// with T0 here the exhaust's baseline, u one and a half times what blasting adds to ln F in the mean, t the blasting since, and sd the
 // scatter of vents. The vent watch holds the fall against it, finds a shut or half-shut exhaust sooner by that, and never later: its own
 // envelope, of commissioning or nominal dimensions, stands beside. (6) never goes by what has clogged since. A vent through half an
 // exhaust takes 1.3 to 2 times as long, by the nozzle's share, so an error of 0.10 in ln tau costs nothing but a few tenths of a second,

@@ -48,8 +48,11 @@ var limits = [Parts]float64{Separator: 1.30, Valve: 1.30, Mixing: 1.30, Hose: 1.
 // early is how much of the way to the limit, in logarithms, makes a finding: the index has an error of its own, and a
 // finding that waits for certainty comes late. The level's own standard deviation comes on top. stays is how much ends it.
 const (
-	early = 0.80
-	stays = 0.60
+	early     = 0.80
+	stays     = 0.60
+	earlyVent = 0.65 // the same of the exhaust: what clogs slowly is at its limit for long, and its index errs by 0.02 for hours
+	staysVent = 0.45
+	sdsVent   = 2 // of the level's own standard deviations come on top
 )
 
 const (
@@ -110,7 +113,10 @@ func (m *Monitor) valueOf(p Part, d float64) float64 {
 // bounds are those of a part's finding.
 func (m *Monitor) bounds(p Part) bounds {
 	d := m.logOf(p, m.limit(p))
-	return bounds{on: early * d, off: stays * d}
+	if p == Exhaust {
+		return bounds{on: earlyVent * d, off: staysVent * d, sds: sdsVent}
+	}
+	return bounds{on: early * d, off: stays * d, sds: 1}
 }
 
 // value is the index of a part, 1 where it is not known.
@@ -263,7 +269,7 @@ func (m *Monitor) larger() bool {
 // use is how much the pot is used. Hours are in thousandths, and what the thousandths leave is in rest.
 type use struct {
 	hours         int32      // of blasting, in all
-	rest          int32      // us, less than a thousandth of an hour
+	rest          int32      // ms, less than a thousandth of an hour
 	at            si.Instant // newest stroke
 	from          si.Instant // newest press; zero: none
 	clock, blasts int32      // of late days, on the clock and of blasting, s
@@ -271,7 +277,7 @@ type use struct {
 
 const (
 	lateDays   = 5 * 24 * 3600 // s
-	thousandUS = 3_600_000     // us in a thousandth of an hour
+	thousandMS = 3600          // ms in a thousandth of an hour
 	mostHours  = 2_000_000_000
 )
 
@@ -288,8 +294,8 @@ func (u *use) press(at si.Instant) {
 
 func (u *use) vent(v *stroke.Vent) {
 	blast := max(0, min(v.Blast, 24*time.Hour))
-	us := int64(u.rest) + blast.Microseconds()
-	u.hours, u.rest = min(mostHours, u.hours+int32(us/thousandUS)), int32(us%thousandUS)
+	all := int64(u.rest) + blast.Milliseconds()
+	u.hours, u.rest = min(mostHours, u.hours+int32(all/thousandMS)), int32(all%thousandMS)
 	u.blasts += int32(blast.Seconds())
 	u.at = v.At
 }

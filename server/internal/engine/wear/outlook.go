@@ -90,7 +90,7 @@ func (m *Monitor) Expect(at si.Instant) (tau, lag time.Duration) {
 	if !m.ahead.known || !m.ahead.sure || !m.ahead.fits || t.n < expectLeast || m.lags < expectLeast {
 		return 0, 0
 	}
-	slowest := t.base.float() + m.vents.correct(m.ahead.fill.float()+m.most(at.Sub(m.pressAt))) + m.margin()
+	slowest := t.base.float() + m.vents.correct(m.ahead.fill.float()+m.most(at.Sub(m.use.from))) + m.margin()
 	late := float64(m.lag) + expectLate + lagDeviations*float64(m.lagOff)
 	return time.Duration(math.Exp(slowest) * float64(time.Second)), time.Duration(max(expectLag, late) * float64(time.Millisecond))
 }

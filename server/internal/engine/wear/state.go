@@ -3,7 +3,7 @@ package wear
 import "gritwatch/internal/statecodec"
 
 // monitorState is raised whenever the list of fields or their meaning changes.
-const monitorState = 5
+const monitorState = 6
 
 // AppendState appends the monitor's state, without its parameters. A restored monitor goes on as if nothing had happened.
 func (m *Monitor) AppendState(dst []byte) []byte {
@@ -31,21 +31,25 @@ func (m *Monitor) Fields(c *statecodec.Codec) {
 	u := &m.use
 	statecodec.Int(c, &u.hours)
 	statecodec.Int(c, &u.rest)
-	statecodec.Int(c, &u.at)
 	statecodec.Int(c, &u.from)
+	since := u.at - u.from
+	statecodec.Int(c, &since)
+	u.at = u.from + since
 	statecodec.Int(c, &u.clock)
 	statecodec.Int(c, &u.blasts)
-	statecodec.Int(c, &m.pressAt)
 	statecodec.Int(c, &m.fill)
-	statecodec.Bool(c, &m.filled)
-	statecodec.Bool(c, &m.odd)
 	statecodec.Bool(c, &m.doubt)
+	packed(c, &m.filled, &m.odd, &m.waits, &m.ahead.known, &m.ahead.sure, &m.ahead.fits)
+	if m.filled {
+		m.told, m.tells, m.hasty = m.fill, true, m.odd
+	} else if statecodec.Bool(c, &m.tells); m.tells {
+		statecodec.Int(c, &m.told)
+		statecodec.Bool(c, &m.hasty)
+	}
+	statecodec.Int(c, &m.blasted)
 	statecodec.Int(c, &m.uses)
-	statecodec.Bool(c, &m.waits)
 	if m.waits {
-		statecodec.Int(c, &m.vented)
 		statecodec.Int(c, &m.tau)
-		statecodec.Int(c, &m.lasted)
 		statecodec.Int(c, &m.late)
 	}
 	m.fills.fields(c)
@@ -54,11 +58,10 @@ func (m *Monitor) Fields(c *statecodec.Codec) {
 	statecodec.Int(c, &m.lag)
 	statecodec.Int(c, &m.lagOff)
 	statecodec.Int(c, &m.lags)
-	statecodec.Bool(c, &m.ahead.known)
-	statecodec.Bool(c, &m.ahead.sure)
-	statecodec.Bool(c, &m.ahead.fits)
+	more := m.ahead.fill - m.ahead.seen
 	statecodec.Int(c, &m.ahead.seen)
-	statecodec.Int(c, &m.ahead.fill)
+	statecodec.Int(c, &more)
+	m.ahead.fill = m.ahead.seen + more
 	for i := range m.through {
 		statecodec.Int(c, &m.through[i])
 		statecodec.Int(c, &m.inlet[i])
@@ -99,6 +102,23 @@ func (m *Monitor) Fields(c *statecodec.Codec) {
 	}
 }
 
+// packed keeps up to six truths in one number, which takes a byte.
+func packed(c *statecodec.Codec, truths ...*bool) {
+	bits := uint8(0)
+	for i, t := range truths {
+		if *t {
+			bits |= 1 << i
+		}
+	}
+	if statecodec.Int(c, &bits); bits>>len(truths) != 0 {
+		c.Fail(statecodec.ErrState)
+		return
+	}
+	for i, t := range truths {
+		*t = bits>>i&1 != 0
+	}
+}
+
 // another begins anew with a nozzle that is configured now: what was known are shares of the one before.
 func (m *Monitor) another() {
 	m.tracks[Bore], m.services[Bore] = track{}, Service{}
@@ -117,9 +137,11 @@ func (t *track) fields(c *statecodec.Codec) {
 	if t.n == 0 {
 		return
 	}
-	for _, v := range [...]*fine{&t.base, &t.level, &t.slow, &t.odd} {
+	behind := t.slow - t.level
+	for _, v := range [...]*fine{&t.base, &t.level, &behind, &t.odd} {
 		statecodec.Int(c, v)
 	}
+	t.slow = t.level + behind
 	for _, v := range [...]*int32{&t.slowAt, &t.scale, &t.count, &t.up, &t.down, &t.after} {
 		statecodec.Int(c, v)
 	}

@@ -22,7 +22,8 @@ const (
 	leastSD     = 0.006         // of an observation: what comes and goes with setting and weather does not look like noise
 	scaleSteps  = 32            // of the scale, in a factor of e
 	probable    = 0.6745 * 1.07 // median of an observation's distance from the level, in its standard deviations
-	firstScale  = 38            // a deviation of 2 %
+	firstScale  = 38            // a deviation of 2 %, at the least
+	normal      = 1.2533        // standard deviations in a mean deviation, of the normal distribution
 	fastScale   = 25            // observations
 	mostScale   = 125           // a deviation of 0.3
 	stillLearns = 0.12          // of an observation off the baseline: before slopes are learned, it may be off
@@ -45,7 +46,7 @@ type track struct {
 	n        int32 // observations since the baseline began
 	base     fine
 	level    fine
-	slow     fine       // a mean that goes far back
+	slow     fine       // a mean that goes far back; while the baseline is learned, the mean deviation
 	slowAt   int32      // where it lies, in thousandths of an hour of blasting
 	scale    int32      // of an observation's standard deviation, see deviation
 	count    int32      // observations since the last step or service
@@ -57,7 +58,10 @@ type track struct {
 }
 
 // bounds are where a finding begins and ends, of level less baseline.
-type bounds struct{ on, off float64 }
+type bounds struct {
+	on, off float64
+	sds     float64 // of the level's own standard deviations that come on top of on
+}
 
 // ready tells whether there is a baseline.
 func (t *track) ready() bool { return t.n >= learns }
@@ -71,9 +75,14 @@ func (t *track) deviation() float64 { return leastSD * math.Exp(float64(t.scale)
 func (t *track) add(at si.Instant, raw, other, hours float64, refines int32, b bounds) bool {
 	t.n = min(t.n+1, 1<<20)
 	if t.n <= learns {
+		if before := float64(t.n - 1); before > 0 {
+			// What is off the mean of those before it is off by their error as well.
+			t.slow += fineOf(math.Abs(raw-other-t.base.float()) * math.Sqrt(before/(before+1)) / (learns - 1))
+		}
 		t.base += fineOf((raw - t.base.float()) / float64(t.n))
 		if t.n == learns {
-			t.scale, t.count, t.slowAt = firstScale, 1, thousandth(hours)
+			t.scale = max(firstScale, min(mostScale, int32(math.Round(scaleSteps*math.Log(max(leastSD, normal*t.slow.float())/leastSD)))))
+			t.slow, t.count, t.slowAt = 0, 1, thousandth(hours)
 		}
 		return true
 	}
@@ -114,7 +123,7 @@ func (t *track) look(at si.Instant, off, sd, hours float64, b bounds) {
 		t.slowAt += int32(math.Round(g * float64(thousandth(hours)-t.slowAt)))
 	}
 	switch d := t.level.float(); {
-	case t.since == 0 && d-sd > b.on && t.after == 0:
+	case t.since == 0 && d-b.sds*sd > b.on && t.after == 0:
 		t.since = at
 	case t.since != 0 && d < b.off:
 		t.since = 0
@@ -147,6 +156,14 @@ func (t *track) follow(at si.Instant, off float64) {
 		if t.odd != 0 && was*d > 0 && math.Abs(was-d) < max(stepAt*sd, stepLeast, math.Abs(d)/2) {
 			t.restart(at, fineOf((t.odd.float()+off)/2))
 			return
+		}
+		if t.odd != 0 && was*d > 0 {
+			// Both say that it has gone, and not how far: so far as the nearer one, it has.
+			if math.Abs(was) < math.Abs(d) {
+				t.level = t.odd
+			} else {
+				t.level = fineOf(off)
+			}
 		}
 		t.wait(off)
 		return

@@ -45,20 +45,26 @@ const (
 	refined      = 30     // observations that improve a baseline
 
 	// Vents.
-	ventSlope = 0.75 // of ln tau over ln fill before it was learned: from simulated pots, no source
-	ventTrust = 40   // weight of that, as above
-	airBleeds = 0.5  // share of an ideal nozzle's flow that hose and nozzle take in a vent, with what stands in them; no source
-	airVolume = 0.75 // share of the vessel that air fills, in the mean
-	takesAs   = 1.0  // share of the vessel's volume that takes in air as its pressure rises while blasting: see package steady
-	mostShare = 0.4  // of the nozzle in a healthy vent
-	leastBore = 0.9  // over the baseline's: no nozzle narrows by more than its index is off
-	mostBore  = 1.5
-	refilled  = 0.05 // of ln fill: by so much less a press fills in less time once someone has filled in abrasive
-	usesPer   = 100  // s
-	usesGain  = 1.0 / 8
-	mostBlast = 3600 // s
-	warm      = 0.12 // of ln tau after a press of no time at all, dying away within cools: from simulated pots, no source
-	cools     = 10.0 // s
+	ventSlope    = 0.75 // of ln tau over ln fill before it was learned: from simulated pots, no source
+	refinedVents = 15   // improve the baseline: where blasts are long, 30 take three hours, in which it may clog
+	ventTrust    = 40   // weight of that, as above
+	airBleeds    = 0.5  // share of an ideal nozzle's flow that hose and nozzle take in a vent, with what stands in them; no source
+	airVolume    = 0.75 // share of the vessel that air fills, in the mean
+	takesAs      = 1.0  // share of the vessel's volume that takes in air as its pressure rises while blasting: see package steady
+	mostShare    = 0.4  // of the nozzle in a healthy vent
+	leastBore    = 0.9  // over the baseline's: no nozzle narrows by more than its index is off
+	mostBore     = 1.5
+	refilled     = 0.05 // of ln fill: by so much less a press fills in less time once someone has filled in abrasive
+	usesPer      = 100  // s
+	usesGain     = 1.0 / 8
+	mostBlast    = 3600 // s
+	higher       = 1.05 // of the usual pressure: a vent from more is timed later, in colder air, and takes longer
+	colder       = 0.25 // of ln tau for each time that it is higher: from simulated pots, no source
+	farOver      = 1.5  // and from here on it tells nothing
+	stillUp      = 0.05 // of the working pressure, gauge: nobody fills abrasive into a vessel that is up by more
+	throttles    = 0.05 // of ln tau over ln fill, for one of ln of the mixing segment's resistance: from simulated pots, no source
+	warm         = 0.12 // of ln tau after a press of no time at all, dying away within cools: from simulated pots, no source
+	cools        = 10.0 // s
 
 	// The bore.
 	loadSlope    = -0.18 // of half ln d over ln of the hose's share, before it was learned; see doc.go
@@ -112,19 +118,22 @@ type Monitor struct {
 	use      use
 
 	// Of the last press.
-	pressAt si.Instant
-	fill    fine // ln of its filling time
-	filled  bool // that is known
-	doubt   bool // an index of separator or valve may be about to step
-	odd     bool // both losses had jumped: another way of the air, as through an empty pot's metering valve
+	fill   fine // ln of its filling time
+	filled bool // that is known
+	doubt  bool // an index of separator or valve may be about to step
+	odd    bool // both losses had jumped: another way of the air, as through an empty pot's metering valve
 
 	// Of the last vent, while it waits for the next press.
-	waits  bool
-	vented si.Instant
-	tau    fine  // ln of its time constant, of air that has cooled
-	lasted int32 // its press, s
-	late   int32 // its lag, ms
-	uses   fine  // how much ln fill grows in usesPer of blasting
+	waits bool
+	tau   fine  // ln of its time constant, of air that has cooled
+	late  int32 // its lag, ms
+
+	// Of the last press that told how long filling took.
+	told    fine  // ln of that
+	tells   bool  // there is one, and nobody can have filled in abrasive since
+	hasty   bool  // another way of the air had shortened it
+	blasted int32 // s since
+	uses    fine  // how much ln fill grows in usesPer of blasting
 
 	// How the losses of a press and the vent go with the filling time, learned as the level goes up and down: a full vessel fills
 	// faster, which the gauges and the air before them do not follow at once; and see doc.go.
@@ -216,7 +225,18 @@ func (p *Params) takes() float64 {
 // Press takes one completed press. empty says that no abrasive is left, as a level has it; false where that is not known.
 func (m *Monitor) Press(p *stroke.Press, empty bool) {
 	m.doubt = false
+	released := m.use.at
 	jump, both := m.filling(p, empty)
+	if m.waits {
+		m.exhaust(released)
+	}
+	m.waits = false
+	switch {
+	case m.filled:
+		m.told, m.tells, m.hasty, m.blasted = m.fill, true, m.odd, 0
+	case float64(p.From)-float64(m.params.Ambient) < stillUp*(float64(p.Working)-float64(m.params.Ambient)):
+		m.tells = false // somebody may have filled in abrasive before it
+	}
 	m.ahead.press(m, jump, both)
 }
 
@@ -224,14 +244,10 @@ func (m *Monitor) Press(p *stroke.Press, empty bool) {
 // their levels at least, in logarithms; false: they are not known.
 func (m *Monitor) filling(p *stroke.Press, empty bool) (jump float64, both bool) {
 	m.use.press(p.At)
-	filled, fill := p.Fill > 0 && p.Fill < absurd, fine(0)
-	if filled {
-		fill = fineOf(math.Log(p.Fill))
-		if m.waits {
-			m.exhaust(fill)
-		}
+	m.filled, m.fill = p.Fill > 0 && p.Fill < absurd, 0
+	if m.filled {
+		m.fill = fineOf(math.Log(p.Fill))
 	}
-	m.pressAt, m.filled, m.fill, m.waits = p.At, filled, fill, false
 	if m.seconds < throughLeast && m.waited <= throughWait {
 		m.waited++
 	}
@@ -308,24 +324,26 @@ func (m *Monitor) Vent(v *stroke.Vent, empty bool) {
 	m.ahead.vent(m, v)
 	m.use.vent(v)
 	m.endBlast(v.At)
-	m.waits = false
-	if !(v.Tau > 0) || v.Tau > absurd || !m.filled || m.odd || empty {
-		return
+	m.blasted = min(mostBlast, m.blasted+int32(max(0, min(mostBlast, v.Blast.Seconds()))))
+	over := 1.0
+	if v.Working > 0 {
+		over = float64(v.From / v.Working)
 	}
-	m.waits, m.tau = true, fineOf(cooled(v))
-	m.vented, m.lasted, m.late = v.At, int32(min(mostBlast, v.Blast.Seconds())), int32(max(-mostLag, min(mostLag, v.Lag.Milliseconds())))
+	if m.waits = v.Tau > 0 && v.Tau < absurd && !empty && over <= farOver; m.waits {
+		m.tau, m.late = fineOf(cooled(v)-colder*max(0, over-higher)), int32(max(-mostLag, min(mostLag, v.Lag.Milliseconds())))
+	}
 }
 
-// exhaust takes the vent before a press into account, which has filled the vessel in exp(next). The level of the vent is that of
-// the next press, unless someone has filled in abrasive: then it is not known.
-func (m *Monitor) exhaust(next fine) {
-	tau, fill, used := m.tau.float(), next.float(), (next - m.fill).float()
-	if used < -refilled {
+// exhaust takes the vent before a press into account, which began at an instant. The level of the vent is that of the press, unless the press does not tell it, or someone has filled in
+// abrasive: then it is not known.
+func (m *Monitor) exhaust(at si.Instant) {
+	tau, fill, used := m.tau.float(), m.fill.float(), (m.fill - m.told).float()
+	if !m.filled || m.odd || !m.tells || used < -refilled {
 		return
 	}
-	tau += m.bled()
-	if m.lasted >= blastLeast {
-		m.uses += fineOf(usesGain * (max(-1, min(1, used*usesPer/float64(m.lasted))) - m.uses.float()))
+	tau += m.bled() - throttles*math.Log(max(1, m.value(Mixing)))
+	if m.blasted >= blastLeast && !m.hasty {
+		m.uses += fineOf(usesGain * (max(-1, min(1, used*usesPer/float64(m.blasted))) - m.uses.float()))
 	}
 	m.vents.next(fill, tau, slopeLeast, farOff)
 	t := &m.tracks[Exhaust]
@@ -337,7 +355,7 @@ func (m *Monitor) exhaust(next fine) {
 	if !t.ready() {
 		m.share = fineOf(min(mostShare, m.bleeds*math.Exp(tau)))
 	}
-	if m.observe(Exhaust, m.vented, tau, other) {
+	if m.observe(Exhaust, at, tau, other) {
 		m.vents.learn(fill, t.n)
 	}
 }
@@ -562,6 +580,8 @@ func (m *Monitor) shown(at si.Instant) {
 func (m *Monitor) observe(p Part, at si.Instant, y, other float64) bool {
 	refines := int32(refined)
 	switch {
+	case p == Exhaust:
+		refines = refinedVents
 	case p == Bore:
 		refines = 0 // it only grows, and what it grows meanwhile would be lost
 	case p <= Valve && m.tracks[Separator+Valve-p].since != 0:
@@ -574,5 +594,5 @@ func (m *Monitor) observe(p Part, at si.Instant, y, other float64) bool {
 
 // Break says that what came between is not known.
 func (m *Monitor) Break() {
-	m.filled, m.waits, m.fills.seen, m.vents.seen, m.loads.seen, m.blast = false, false, false, false, false, blast{}
+	m.filled, m.waits, m.tells, m.fills.seen, m.vents.seen, m.loads.seen, m.blast = false, false, false, false, false, false, blast{}
 }
