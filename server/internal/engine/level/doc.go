@@ -77,8 +77,8 @@
 // # Empty or blocked
 //
 // The level's own distribution against a blocked valve, which happens at any level, five times rarer; at once a cause is said that is
-// likelier than four to one, in between the word is undecided, and the next vent decides by its time. Three things more are held
-// against it.
+// likelier than four to one. One that is not told yet is waited for, two seconds at most: then the word is undecided, and the next vent decides by its time. One level in a hundred is off
+// by far more than its deviation, as an exhaust, a setting or a hose changed meanwhile, so no level is held to be impossible. Four things more are held against it.
 //
 // How the stream ends. Behind a blocked valve nothing comes from one moment to the next, and the hose clears in its own time; the last of a pot comes thinner and thinner, as the cone
 // above the valve runs empty. With e what enters the hose over the usual, o the instant at which the end begins, M what is in the cone by then, m_s the usual flow, c the hose's time,
@@ -88,7 +88,14 @@
 // What is lost between vessel and hose point over the square of the nozzle's flow, that is by tee and push line, goes with e in the same second, and mu with what the hose loses. Both lines are
 // fitted to the last twenty seconds, with each o, with nine M from a fifth of a kilogram to three (common practice, no source) and two c; the sums of the likelihoods of either story are held against
 // each other, for at most a hundred to one. A hose that surges, or a compressor that swings, fits neither: then both sums are widened by what the best of them is off, and
-// the hose counts for a third at all times. A press in which nothing comes after one in which abrasive came to the end is thirty times likelier that of a blocked valve. What was seen of a stop that goes on is still known in the next press.
+// the hose counts for a third at all times. A hose that has not been filled shows nothing of it. A press in which nothing comes after one in which abrasive came to the end is thirty times likelier that of a blocked valve. What was seen of a stop that goes on is still known in the next press.
+//
+// What the tee loses. Between vessel and hose point air passes push line and mixing tee. Over the square of the nozzle's flow that loses y_0 of clean air, and y_0 (1 + beta mu) where abrasive is
+// taken along; what gauges are off is in both. While abrasive flows y and mu are followed, as means of the last twenty seconds of a full hose. Behind a blocked valve y falls to y_0, and lower in
+// a pot that has run empty, as its open valve is a second way beside the push line: resistances in parallel lose less, to about three quarters in simulated pots, and taken for anything from 0.35 to
+// 0.95 until a stop was proven. So y (1 + beta mu)/y_0, of the stop and of the stream before, tells the cause in the first second and in a pot's first stop, without a level. No value of beta is published;
+// 0.38 is the median of simulated pots, give or take a third of that, by which y_0 is off by 15 % at the most; a stop that is proven blocked shows the pot's own. What was proven empty
+// is kept likewise. It counts for a hundred to one at the most.
 //
 // How the air parts. Behind the inlet valve one branch is the push line, the other one vessel and metering valve, both end in the mixing tee. Abrasive in the
 // valve, or a lump, lets as good as no air through, and the vessel has the pressure of the parting. An empty pot's open
@@ -96,8 +103,8 @@
 // the hose point, v/s rises and x/v falls, both at any flow. By how much is another matter for each pot: 4 to 9 % and a
 // quarter to a third of simulated ones, nothing where the valve is small. So first the sign alone counts, over what errors of gauges can do: that is
 // zeros and spans times what the flow has grown since abrasive flowed, less what supply and separator show apart at rest, and it is hardly
-// more than two to one. A stop is proven blocked when abrasive flows again, and empty when the pot is filled; from then on x/v of the next stop
-// is held against that of the one that was proven, in which the same errors are, and that is mostly a hundred to one, which is as far as it counts. In the
+// more than two to one. A stop is proven blocked when abrasive flows again, and empty when the pot is filled; from then on, without a nozzle point, by which
+// the tee would tell the same, x/v of the next stop is held against that of the one that was proven, in which the same errors are, and that is mostly a hundred to one, which is as far as it counts. In the
 // first seconds, when the valve of an emptying pot is still closing, it does not count. As a stop goes on its cause is judged again
 // each second.
 //
@@ -114,7 +121,7 @@
 // of wide and long hoses behind small nozzles, and of the first vents of all: two fifths of the stops of simulated pots.
 //
 // What was drawn. A pot of which neither end was seen began full in all but 15 % of the cases, as crews fill at set-up, else with anything (common practice, no source). What
-// was drawn since then is told by flow and vents to 13 to 20 %. As much as a pot holds: it has run empty. Less: it may be blocked or have
+// was drawn since then is told by flow and vents to 7 to 10 % in simulated pots, half of what the filter reckons with, and in a few by far worse, for which a tenth of the cases is set aside. As much as a pot holds: it has run empty. Less: it may be blocked or have
 // begun with less, and no gauge tells. There the word may be undecided also after the vent. If such a pot was topped up, it may hold anything with a probability of a fifth.
 //
 // When abrasive flows again it was blocked; when the pot is filled first, it was empty.
@@ -134,7 +141,8 @@
 // sum until the next sounding. Flow scales with the loading by one factor that changes slowly. The exhaust is the same from vent to vent but for a slow change, and so is the inlet. A pot is filled
 // only at no pressure, in a rest of over half a minute, and one that has run empty mostly is: where a crew goes on to press an empty pot and never fills it, a rest is now and then taken for a fill, and the
 // press after it for one of a blocked valve. The metering valve lets either all or nothing through: one that clogs over many seconds looks as a pot that runs empty. A vessel under the pressure of its hose point gives no abrasive yet, and is given
-// time; one that falls by over 40 kPa a second vents, whatever has been heard of the handle. Seconds of blasting that are more than three seconds apart are of two presses. Numbers that are said to be of simulated pots are of no others.
+// time; one that falls by over 40 kPa a second vents, whatever has been heard of the handle. Seconds of blasting that are more than three seconds apart are of two presses. The tee loses in proportion to what abrasive is in
+// it, by beta; simulated pots all have push lines and tees of one kind, so how far beta differs from piping to piping is a guess. Numbers that are said to be of simulated pots are of no others.
 //
 // # What cannot be known
 //

@@ -12,6 +12,7 @@ const (
 	endLeast  = 4     // of them from where abrasive flows as usual: fewer tell nothing
 	endWithin = 16.0  // s before it was found that it has stopped, within which it began to end
 	endStep   = 0.5   // s, between the onsets that are looked at
+	endFull   = 0.7   // of the usual loading: a hose that has not been filled so far does not show how a stream ends
 	endUsual  = 0.3   // of the usual loading, by which the one before the end is off it
 	endClean  = 0.1   // likewise what clean air shows
 	endFlows  = 0.85  // of the most that the tee loses: from there on abrasive flows as usual
@@ -74,9 +75,9 @@ func (e *ending) judge(usual, flow, clears float64) float64 {
 		return 1
 	}
 	var s [endKeeps]endPoint
-	n, most := 0, 0.0
+	n, most, full := 0, 0.0, 0.0
 	for i := max(0, e.n-endKeeps); i < e.n; i++ {
-		most = max(most, e.kept[i%endKeeps].loss())
+		most, full = max(most, e.kept[i%endKeeps].loss()), max(full, e.kept[i%endKeeps].load())
 	}
 	now := 0.0
 	for i := max(0, e.n-endKeeps); i < e.n; i++ {
@@ -87,7 +88,7 @@ func (e *ending) judge(usual, flow, clears float64) float64 {
 			n++
 		}
 	}
-	if n < endLeast {
+	if n < endLeast || full < endFull*usual {
 		return 1
 	}
 	for i := range n {

@@ -115,7 +115,7 @@ func TestEnding(t *testing.T) {
 	}
 }
 
-// Without enough seconds, or without dimensions, an ending tells nothing; nor do readings that are none.
+// Without enough seconds, without dimensions, or in a hose that has not been filled, an ending tells nothing; nor do readings that are none.
 func TestEndingUnknown(t *testing.T) {
 	e := stream(rand.New(rand.NewPCG(1, 2)), 0, 0.1, 2, 0.01)
 	if got := e.judge(1.3, 0.1, 2); got > 0.1 {
@@ -125,6 +125,9 @@ func TestEndingUnknown(t *testing.T) {
 		if got := e.judge(x[0], x[1], x[2]); got != 1 {
 			t.Errorf("%v: %v", x, got)
 		}
+	}
+	if got := e.judge(2.5, 0.1, 2); got != 1 {
+		t.Errorf("of a hose filled by half: %v", got)
 	}
 	few := &ending{}
 	for i := range endLeast - 1 {

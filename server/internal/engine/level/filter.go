@@ -63,6 +63,7 @@ type Filter struct {
 
 	meter  meter
 	path   path
+	tee    tee
 	branch branch
 	b      belief // as of the last stroke
 	// What was drawn since then, by the formula, shares of capacity; the squares of the seconds' parts; seconds of blasting.
@@ -104,7 +105,7 @@ func New(p Params) *Filter {
 		p.Ambient = si.StandardAtmosphere
 	}
 	bulk, solid := Densities(p.Bulk, p.Solid)
-	f := &Filter{params: p, capacity: usableVolume * float64(bulk) * float64(p.Volume), meter: newMeter(p), branch: newBranch()}
+	f := &Filter{params: p, capacity: usableVolume * float64(bulk) * float64(p.Volume), meter: newMeter(p), tee: newTee(), branch: newBranch()}
 	f.shrinks = freeGas * usableVolume * float64(bulk/solid)
 	f.begin(&f.b, startShare, startSD)
 	f.b.settle()
@@ -154,15 +155,19 @@ func (f *Filter) Second(s, middle *steady.Second) {
 	m := f.meter.second(s, middle)
 	f.rested = false
 	f.path.second(s, f.meter.age, f.meter.flows(), f.meter.stopped > 0)
+	f.tee.second(s, &f.meter, &m)
 	switch {
-	case m.stops:
-		if f.est.StopSince = s.At; f.carried > 0 && f.est.Stop != Flowing {
+	case m.stops && f.est.Stop != Flowing:
+		if f.est.StopSince = s.At; f.carried > 0 {
 			f.judge() // the stop of the press before goes on
 		} else {
 			f.est.Stop = f.cause()
 		}
+	case f.meter.stopped > 0 && f.est.Stop == Flowing:
+		f.say(s.At)
 	case m.goes, f.est.Stop != Flowing && f.meter.stopped == 0 && f.meter.flown:
 		f.path.proven(Blocked)
+		f.tee.proven(Blocked)
 		f.branch.proven(Blocked)
 		f.est.Stop, f.est.StopSince, f.carried = Flowing, 0, 0
 	case f.meter.stopped > 0 && f.meter.stopped < judgedFor:
@@ -268,6 +273,7 @@ func (f *Filter) Press(p *stroke.Press) {
 		f.meter.rest()
 	}
 	f.path.press(p.Rested > fillsFrom)
+	f.tee.press(p.Rested > fillsFrom)
 	f.settle()
 	if s, sd := f.b.x[iShare], math.Sqrt(f.b.p[iShare][iShare]); s < -0.05-2*sd {
 		// It goes on flowing from an empty pot: the level was believed wrongly.
@@ -304,7 +310,10 @@ func (f *Filter) maybeFilled(at si.Instant, rested time.Duration) {
 // Vent takes one completed vent.
 func (f *Filter) Vent(v *stroke.Vent) {
 	mu := f.meter.usual
-	stopped, thinned := f.meter.stopped > 0, f.thinned()*f.path.told()
+	stopped, thinned := f.meter.stopped > 0, f.thinned()*f.air()
+	if stopped && f.est.Stop == Flowing {
+		f.est.Stop, f.est.StopSince = f.cause(), v.At
+	}
 	f.carry()
 	f.path.ends()
 	if s, ok := f.branch.sees(&f.meter, v); ok {
@@ -522,12 +531,12 @@ func (f *Filter) filled(by Sounder, y, mu, r, ask float64) {
 	if f.askAt != 0 {
 		if empty {
 			from = emptyShare
-		}
-		if f.est.Stop == Empty || f.est.Stop == Undecided {
 			f.path.proven(Empty)
+			f.tee.proven(Empty)
 			f.branch.proven(Empty)
 		} else {
 			f.path.forget()
+			f.tee.forget()
 			f.branch.last = 0
 		}
 		f.est.Refills++

@@ -190,8 +190,10 @@ type measure struct {
 	flow  float64 // of abrasive out of the hose, kg/s, by the formula
 	drawn float64 // of abrasive into the hose
 	told  bool    // loading is of this second
-	stops bool    // it was found in this second that no abrasive flows any more
-	goes  bool    // it was found in this second that it flows again
+	load  float64 // that loading, and what is lost between vessel and hose point over the square of the nozzle's flow of air; byHose
+	loss  float64
+	stops bool // it was found in this second that no abrasive flows any more
+	goes  bool // it was found in this second that it flows again
 }
 
 // second takes one second of blasting; middle is the one before it, its rate that of its own middle.
@@ -221,10 +223,13 @@ func (m *meter) second(s, middle *steady.Second) (out measure) {
 	ok = ok && m.clean > 0
 	if ok {
 		out.told = true
-		if m.source == byHose && m.stopped == 0 && float64(m.age) >= settles+m.clears/3 {
-			mu := m.loading(r)
+		if m.source == byHose {
+			out.load = m.loading(r)
 			loss, _ := s.Between(points.Vessel, points.Hose)
-			m.ending.second(s.At.Sub(m.began).Seconds(), mu, loss/s.PP[points.Nozzle]*(1+float64(slowing*mu)))
+			out.loss = loss / s.PP[points.Nozzle] * (1 + float64(slowing*out.load))
+			if m.stopped == 0 && float64(m.age) >= settles+m.clears/3 {
+				m.ending.second(s.At.Sub(m.began).Seconds(), out.load, out.loss)
+			}
 		}
 		m.follow(r, filling, &out)
 		if out.stops && m.source == byHose {

@@ -155,8 +155,8 @@ func (p *path) proven(cause Stop) {
 func (p *path) forget() { p.of, p.stop, p.filled = 0, [3]float64{}, false }
 
 // told is how much likelier what was seen of the air's path in the stop is if the pot has run empty than if its metering is
-// blocked. Before both kinds of stop were proven the other kind may show by any amount, but with the sign that it must have.
-func (p *path) told() float64 {
+// blocked; mixing says whether the loss after the parting counts, which a tee judges where there is one. Before both kinds of stop were proven the other kind may show by any amount, but with the sign that it must have.
+func (p *path) told(mixing bool) float64 {
 	if p.of == 0 {
 		return 1
 	}
@@ -172,7 +172,7 @@ func (p *path) told() float64 {
 		v := square(a[0]/b[0]-1)*(square(before/a[0])+square(gaugesPath/a[1])) + p.jumps/2/n + movesPath*movesPath
 		like *= shows(z, v, v, partsBy) / normal(z, v)
 	}
-	if h, ok := p.mixing(); ok && p.of >= leastStop {
+	if h, ok := p.mixing(); mixing && ok && p.of >= leastStop {
 		v := 2*p.jumps/n + restless*restless
 		// At first both stand higher than they will.
 		late := math.Exp(-float64(p.of) / opens)

@@ -62,7 +62,7 @@ func (p *plumbing) blasts(to *path, open bool) float64 {
 		s := p.second(0.064, 1, open)
 		to.second(&s, age, false, true)
 	}
-	return to.told()
+	return to.told(true)
 }
 
 // Blocked is told from empty by the law of two branches, with whatever errors gauges may have: weakly in a pot's first stop, and surely once both were
@@ -152,7 +152,7 @@ func TestPathUnproven(t *testing.T) {
 		s.Has &^= points.SetOf(points.Supply, points.Separator)
 		q.second(&s, age, age < 80, age >= 80)
 	}
-	if like := q.told(); like != 1 {
+	if like := q.told(true); like != 1 {
 		t.Errorf("with vessel and hose alone: %v", like)
 	}
 }
@@ -188,12 +188,16 @@ func TestFirst(t *testing.T) {
 		if rng.Float64() < notFull {
 			begins = rng.Float64()
 		}
-		// Valves block at a rate of so many a capacity that is drawn, at any time; what is drawn is known to a tenth.
+		// Valves block at a rate of so many a capacity that is drawn, at any time; what is drawn is known to a tenth, now and then to less.
 		at, empty := -math.Log(1-rng.Float64())/rarer, 0.0
 		if at > begins {
 			at, empty = begins, 1
 		}
-		if i := int(at * (1 + sd*rng.NormFloat64()) / bin); i >= 0 && i < len(stops) {
+		off := sd
+		if rng.Float64() < drawnAstray {
+			off = math.Hypot(sd, drawnFar)
+		}
+		if i := int(at * (1 + off*rng.NormFloat64()) / bin); i >= 0 && i < len(stops) {
 			stops[i]++
 			empties[i] += empty
 		}
@@ -204,7 +208,7 @@ func TestFirst(t *testing.T) {
 			continue
 		}
 		var b belief
-		f.whole, b.p[iFlow][iFlow] = bin*(float64(i)+0.5), sd*sd
+		f.whole, b.p[iFlow][iFlow] = bin*(float64(i)+0.5), sd*sd/drawnKnown
 		e, blocked := f.first(&b)
 		if got, want := e/(e+blocked), empties[i]/n; math.Abs(got-want) > 0.07 {
 			t.Errorf("%.3f of capacity drawn: empty with %.3f, counted %.3f of %v", f.whole, got, want, n)

@@ -3,7 +3,7 @@ package level
 import "gritwatch/internal/statecodec"
 
 // filterState is raised whenever the list of fields or their meaning changes.
-const filterState = 5
+const filterState = 6
 
 // AppendState appends the filter's state, without its parameters. A restored filter goes on as if nothing had happened.
 func (f *Filter) AppendState(dst []byte) []byte {
@@ -21,6 +21,7 @@ func (f *Filter) SetState(b []byte) error {
 func (f *Filter) Fields(c *statecodec.Codec) {
 	f.b.fields(c)
 	f.path.fields(c)
+	f.tee.fields(c)
 	f.branch.fields(c)
 	m := &f.meter
 	for _, v := range [...]*float64{&m.clean, &m.mu, &m.enters, &m.before, &m.usual, &m.scatter, &m.typical, &m.low} {
