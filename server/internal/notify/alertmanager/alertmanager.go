@@ -31,6 +31,8 @@ const (
 	Refresh = time.Minute
 	// Lasts is how long an alert stands that nobody posts again: four times Refresh, as Prometheus itself has it, and a bit.
 	Lasts = 5 * time.Minute
+	// mostApart is how far the clocks of both may be apart before Alertmanager is told by its own. By one that is Lasts behind, what stands would be over there before it was told.
+	mostApart = Lasts / 2
 
 	path    = "/api/v2/alerts"
 	example = "http://127.0.0.1:9093"
@@ -72,10 +74,11 @@ func (s *Settings) Look(m yamlfile.Map, now time.Time) []brokerlink.Finding {
 type Sender struct {
 	settings *Settings
 	poster   *post.Poster
+	apart    time.Duration // its clock over the message's, as far as they were when it answered last; 0: by mostApart at most
 }
 
 // New is one by settings.
-func New(s *Settings) *Sender { return &Sender{s, post.New(s.Settings)} }
+func New(s *Settings) *Sender { return &Sender{settings: s, poster: post.New(s.Settings)} }
 
 // Send tells a message. An error is a *message.Failure.
 func (s *Sender) Send(ctx context.Context, m message.Message) error {
@@ -83,15 +86,32 @@ func (s *Sender) Send(ctx context.Context, m message.Message) error {
 	if err != nil {
 		return &message.Failure{Why: err}
 	}
-	body, err := json.Marshal(alertsOf(&m))
+	was := s.apart
+	if err := s.post(ctx, &m, login); err != nil || s.apart == was {
+		return err
+	}
+	return s.post(ctx, &m, login) // by the right clock
+}
+
+func (s *Sender) post(ctx context.Context, m *message.Message, login string) error {
+	body, err := json.Marshal(alertsOf(m, s.apart))
 	if err != nil {
 		return &message.Failure{Refused: true, Why: err}
 	}
-	return s.poster.Post(ctx, body, func(h http.Header) {
+	err = s.poster.Post(ctx, body, func(h http.Header) {
 		if login != "" {
 			h.Set("Authorization", login)
 		}
 	})
+	if date := s.poster.Date(); !date.IsZero() {
+		switch apart := si.InstantOf(date).Sub(m.At); {
+		case apart.Abs() <= mostApart:
+			s.apart = 0
+		case (apart - s.apart).Abs() > mostApart:
+			s.apart = apart
+		}
+	}
+	return err
 }
 
 // Close ends what is open.
@@ -117,14 +137,15 @@ type Alert struct {
 	EndsAt      string            `json:"endsAt"`
 }
 
-func alertsOf(m *message.Message) []Alert {
+// alertsOf are the alerts of a message, for a clock so far ahead of its own.
+func alertsOf(m *message.Message, ahead time.Duration) []Alert {
 	if m.Test() {
 		return []Alert{{Labels: map[string]string{"alertname": "gritwatch-test", "priority": alarm.Low.String(), "site": m.Site},
-			Annotations: map[string]string{"summary": message.TestSays}, StartsAt: m.At.String(), EndsAt: m.At.Add(time.Minute).String()}}
+			Annotations: map[string]string{"summary": message.TestSays}, StartsAt: m.At.Add(ahead).String(), EndsAt: m.At.Add(ahead + time.Minute).String()}}
 	}
 	var out []Alert
 	for i := range m.Entries {
-		a := alertOf(m, &m.Entries[i])
+		a := alertOf(m, &m.Entries[i], ahead)
 		// Two alarms of the same kind and pot, one after the other, are one alert: what stands counts.
 		j := slices.IndexFunc(out, func(x Alert) bool { return maps.Equal(x.Labels, a.Labels) })
 		switch {
@@ -137,10 +158,10 @@ func alertsOf(m *message.Message) []Alert {
 	return out
 }
 
-func alertOf(m *message.Message, e *message.Entry) Alert {
+func alertOf(m *message.Message, e *message.Entry, ahead time.Duration) Alert {
 	w := e.Words()
 	begins, ends := span(m, e)
-	a := Alert{Labels: map[string]string{}, Annotations: map[string]string{}, StartsAt: begins.String(), EndsAt: ends.String()}
+	a := Alert{Labels: map[string]string{}, Annotations: map[string]string{}, StartsAt: begins.Add(ahead).String(), EndsAt: ends.Add(ahead).String()}
 	put := func(to map[string]string, name, value string) {
 		if value != "" {
 			to[name] = value

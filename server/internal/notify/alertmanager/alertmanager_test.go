@@ -176,6 +176,39 @@ func TestRealOne(t *testing.T) {
 	}
 }
 
+// TestClocksApart: a machine whose clock is off by hours, either way or one after the other, is told of as one whose clock is right: what stands is an alert at once and stands on, and what
+// has ended is none.
+func TestClocksApart(t *testing.T) {
+	t.Parallel()
+	url := start(t)
+	s := sender(t, url)
+	for i, off := range []time.Duration{-20 * time.Minute, -26 * time.Hour, 0, 3 * time.Hour, -time.Hour} {
+		now := time.Now().Add(off).Truncate(time.Millisecond)
+		held := entry(fmt.Sprint(i), alarm.VesselHeld, now)
+		for _, what := range []string{"new", "again"} {
+			if err := s.Send(t.Context(), message.Message{Site: "harrow-quay", At: si.InstantOf(now), Entries: []message.Entry{held}}); err != nil {
+				t.Fatal(err)
+			}
+			got := alerts(t, url)
+			if len(got) != 1 || got[0].Annotations["id"] != held.Alarm {
+				t.Fatalf("clock off by %v, %s: alerts %v", off, what, got)
+			}
+			// Not much too early; too late it may be where the clock was just set, as of two ends Alertmanager keeps the later one.
+			if left := time.Until(got[0].EndsAt); left < alertmanager.Lasts/3 {
+				t.Errorf("clock off by %v, %s: it ends in %v unless it is told again", off, what, left)
+			}
+			held.Repeats = true
+		}
+		held.Repeats, held.State, held.At = false, alarm.Normal, si.InstantOf(now)
+		if err := s.Send(t.Context(), message.Message{Site: "harrow-quay", At: si.InstantOf(now), Entries: []message.Entry{held}}); err != nil {
+			t.Fatal(err)
+		}
+		if got := alerts(t, url); len(got) != 0 {
+			t.Fatalf("clock off by %v: it has ended, and stands: %v", off, got)
+		}
+	}
+}
+
 // TestTest: a test is an alert by a name of its own, which ends by itself.
 func TestTest(t *testing.T) {
 	t.Parallel()

@@ -31,6 +31,7 @@ type Poster struct {
 	timeout time.Duration
 	client  *http.Client
 	trusted *x509.CertPool // of client; nil: the system's
+	date    time.Time
 }
 
 // New is one for an address. The authorities' file is read anew for each attempt.
@@ -52,6 +53,9 @@ func (p *Poster) trust(pool *x509.CertPool) {
 			TLSHandshakeTimeout: p.timeout, ResponseHeaderTimeout: p.timeout, MaxResponseHeaderBytes: 16 << 10,
 			DialContext: (&net.Dialer{Timeout: p.timeout}).DialContext, TLSClientConfig: &tls.Config{MinVersion: tls.VersionTLS12, RootCAs: pool}}}
 }
+
+// Date is the clock of who answered last, to the second (RFC 9110, section 6.6.1); zero: nobody has told it.
+func (p *Poster) Date() time.Time { return p.date }
 
 // Close ends what is open.
 func (p *Poster) Close() { p.client.CloseIdleConnections() }
@@ -79,6 +83,7 @@ func (p *Poster) Post(ctx context.Context, body []byte, sign func(http.Header)) 
 		return &message.Failure{Why: bare(err)}
 	}
 	defer answer.Body.Close()
+	p.date, _ = http.ParseTime(answer.Header.Get("Date"))         // zero where it is none
 	head, _ := io.ReadAll(io.LimitReader(answer.Body, maxAnswer)) // the status says enough without
 	return judge(answer, head, time.Now())
 }
