@@ -17,32 +17,37 @@ import (
 const eightOfTen = 1.2816
 
 // Doubt tells how far off the readings that are shown and what Fill has told of them may be; nil: nothing is shown. What is declared of a gauge bounds
-// its errors, and within the bound nothing is known of them: the variance is a third of its square (a rectangle; JCGM 100:2008, 4.3.7).
+// its errors, and within the bound nothing is known of them: the variance is a third of its square (a rectangle; JCGM 100:2008, 4.3.7). It lies in the
+// sheet, as what Fill has told does.
 func (s *Sheet) Doubt(p *Pot, o *engine.Output, shown *live.Pressures) *live.Doubt {
-	var out live.Doubt
+	out := &s.doubt.of
+	*out = live.Doubt{}
 	some := false
 	at := [points.Path]struct{ read, off **float64 }{{&shown.Supply, &out.PressurePa.Supply}, {&shown.Separator, &out.PressurePa.Separator},
 		{&shown.Vessel, &out.PressurePa.Vessel}, {&shown.Hose, &out.PressurePa.Hose}, {&shown.Nozzle, &out.PressurePa.Nozzle}}
 	for pt, x := range at {
 		if *x.read != nil {
-			*x.off, some = tell(float64(p.Gauges[pt].U(si.GaugePressure(**x.read))), pascal), true
+			*x.off, some = s.number(float64(p.Gauges[pt].U(si.GaugePressure(**x.read))), pascal), true
 		}
 	}
 	if s.NozzlePa != nil {
-		out.NozzlePa, some = tell(eightOfTen*math.Sqrt(p.nozzle(o)), pascal), true
+		out.NozzlePa, some = s.number(eightOfTen*math.Sqrt(p.nozzle(o)), pascal), true
 	}
 	if s.Losses != nil {
-		out.Losses, some = p.account(o, s.Losses), true
+		out.Losses, some = s.accountDoubt(p, o), true
 	}
 	if !some {
 		return nil
 	}
-	return &out
+	return out
 }
 
-func tell(v, parts float64) *float64 {
-	v = round(v, parts)
-	return &v
+// A sheetDoubt is what Doubt points to.
+type sheetDoubt struct {
+	of       live.Doubt
+	account  live.Account
+	segments [points.SegmentCount]live.SegmentLoss
+	short    live.Cost
 }
 
 // computed is the standard deviation of a computed pressure at the nozzle beside what the hose point's gauge is off. It is reckoned with a sound hose: what one that
@@ -72,16 +77,16 @@ func (p *Pot) moved(pt points.Point, o *engine.Output) float64 {
 	return third(&p.Gauges[pt], now-then)
 }
 
-// account is how far off an account may be, number by number.
-func (p *Pot) account(o *engine.Output, told *live.Account) *live.Account {
-	l := &o.Losses
+// accountDoubt is how far off the account may be that Fill has made, number by number.
+func (s *Sheet) accountDoubt(p *Pot, o *engine.Output) *live.Account {
+	l, told := &o.Losses, s.Losses
 	hour, priced := p.Costs.PerHour(o.Level.Flow)
 	cost := func(variance float64) live.Cost {
 		pa := eightOfTen * math.Sqrt(variance)
 		share := float64(losses.Share(si.PressureDrop(pa)))
 		c := live.Cost{Pa: round(pa, pascal), Share: round(share, shares)}
 		if priced {
-			c.MoneyH = tell(share*hour, money)
+			c.MoneyH = s.number(share*hour, money)
 		}
 		return c
 	}
@@ -91,25 +96,28 @@ func (p *Pot) account(o *engine.Output, told *live.Account) *live.Account {
 		}
 		return p.moved(pt, o)
 	}
-	out := &live.Account{Fall: cost(end(points.Nozzle)), Sag: cost(end(l.First)), SagAt: told.SagAt, Currency: told.Currency}
+	out := &s.doubt.account
+	*out = live.Account{Fall: cost(end(points.Nozzle)), Sag: cost(end(l.First)), SagAt: told.SagAt, Currency: told.Currency}
 	at := [points.SegmentCount]**live.SegmentLoss{&out.Separator, &out.Valve, &out.Mixing, &out.Hose}
 	for i := range l.Parts {
 		part := &l.Parts[i]
 		if !part.Known {
 			continue
 		}
-		x := &live.SegmentLoss{From: part.From.String(), Excess: cost(end(part.From) + end(points.Point(i)+1))}
+		x := &s.doubt.segments[i]
+		*x = live.SegmentLoss{From: part.From.String(), Excess: cost(end(part.From) + end(points.Point(i)+1))}
 		if d := o.Doubt[i]; d > 0 {
-			x.ResistancePa = tell(eightOfTen*float64(d), pascal)
+			x.ResistancePa = s.number(eightOfTen*float64(d), pascal)
 		}
 		*at[i] = x
 	}
 	if told.Short != nil {
-		short := cost(third(&p.Gauges[points.Nozzle], si.AbsPressure(o.Baseline.Laden.P[points.Nozzle]).Gauge(p.Air)))
+		short := &s.doubt.short
+		*short = cost(third(&p.Gauges[points.Nozzle], si.AbsPressure(o.Baseline.Laden.P[points.Nozzle]).Gauge(p.Air)))
 		if !l.Measured {
-			short = cost(p.nozzle(o))
+			*short = cost(p.nozzle(o))
 		}
-		out.Short = &short
+		out.Short = short
 	}
 	return out
 }

@@ -39,7 +39,7 @@ type Sheet struct {
 	NozzlePa   *float64
 	Production *float64
 
-	numbers  [48]float64
+	numbers  [72]float64
 	n        int
 	empty    live.Quantiles
 	clock    live.Quantiles
@@ -50,6 +50,7 @@ type Sheet struct {
 	water    live.Condensate
 	wears    [wear.Parts]live.Wear
 	findings [mostFindings]string
+	doubt    sheetDoubt
 }
 
 // mostFindings is one of each part, and of losses, feed, stop and drain one.

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"gritwatch/internal/potfile"
+	"gritwatch/protocol/live"
 	"gritwatch/protocol/points"
 	"gritwatch/protocol/si"
 	"gritwatch/server/internal/engine"
@@ -136,13 +137,26 @@ func TestAbsent(t *testing.T) {
 func TestFillAgain(t *testing.T) {
 	s, o, p := new(figures.Sheet), whole(), pot()
 	s.Fill(p, o, true, 0)
+	supply, vessel := 111*si.PSI, 102*si.PSI
+	shown := &live.Pressures{Supply: &supply, Separator: &supply, Vessel: &vessel, Hose: &vessel, Nozzle: &vessel}
+	o.Losses.First = points.Supply
+	o.Doubt = losses.Doubt{psi, psi, psi, psi}
+	for i := range o.Losses.Parts {
+		o.Losses.Parts[i] = losses.Part{Known: true, From: points.Point(i), Excess: psi, Split: true, Flow: psi}
+	}
+	s.Fill(p, o, true, 0)
 	if s.Losses == nil || s.Losses.Fall.MoneyH == nil {
 		t.Fatal("no losses")
 	}
 	if n := testing.AllocsPerRun(100, func() { s.Fill(p, o, true, 0) }); n > 8 {
 		t.Errorf("%v allocations", n)
 	}
-	if s.Losses.Short.MoneyH == nil || s.Wear.Separator.TrendH == nil {
+	if n := testing.AllocsPerRun(100, func() { s.Fill(p, o, true, 0); s.Doubt(p, o, shown) }); n > 8 {
+		t.Errorf("%v allocations with what it may be off", n)
+	}
+	s.Fill(p, o, true, 0)
+	d := s.Doubt(p, o, shown)
+	if s.Losses.Short.MoneyH == nil || s.Wear.Separator.TrendH == nil || d.Losses.Short.MoneyH == nil || d.Losses.Hose.ResistancePa == nil {
 		t.Error("the numbers run out")
 	}
 }

@@ -11,6 +11,11 @@
 //	mu         loading, kg of abrasive a kg of air
 //	k, kappa   how mu slows the nozzle's air, and adds to the hose's friction
 //	pN, A      absolute pressure at the nozzle, area of its bore;  n = ln pN^2/pN0^2 + ln A^2/A0^2
+//	u          x of the hose less ln pN^2/pN0^2: what abrasive, bore and hose leave of it
+//	kt, s      kappa of the mixing tee, and what by it the mix adds to the tee's x
+//	a, h, q    what the filter follows, of bore, hose and mix (below);  b, e what it follows of the errors of inlet and tee
+//	K          of a choked nozzle, m sqrt(T)/(A pN), s sqrt(K)/m
+//	m_in, p    flow into the pot, kg/s, and pressure of the vessel, Pa;  V_air what air fills of it, m3
 //	R, T       gas constant of air, 293.15 K
 //
 // # Equations
@@ -37,18 +42,23 @@
 // pressure alone. So, given hose and bore, each second tells mu, and by (1) F. What separator and valve say of F then tells a + w h of a = ln A^2/A0^2 and h = ln r/r0
 // of the hose, with w a third to a half by the loading: a little clogged hose and a half as much worn nozzle look alike to hose, nozzle and inlet. The mixing tee
 // knows them apart: what abrasive adds to its loss it takes from the nozzle's flow, so that x - n of the tee is a, and hardly holds mu or h, where the tee itself does not clog.
-// Both observations, means of fifteen seconds, go into a Kalman filter (J. Basic Engineering 82 (1960) 35, from memory) of four states, linear about its own estimate:
+// A third thing helps: the mix stays as long as nobody turns the metering valve, and it is turned at once. What moves u slowly is therefore bore or hose, and what moves it by
+// 2.5 deviations from one quarter of a minute to the next is the mix, until inlet and tee have shown that it is not.
+// The observations, means of fifteen seconds, go into a Kalman filter (J. Basic Engineering 82 (1960) 35, from memory) of five states, linear about its own estimate:
 //
-//	a, h      each goes its way as a random walk, h three times as fast: a hose kinks within an hour, a nozzle wears in a shift
+//	a, h      each goes its way as a random walk, h four times as fast: a hose kinks within an hour, a nozzle wears in a shift
+//	q         ln [(1 + kappa mu)(1 + k mu0)]/[(1 + kappa mu0)(1 + k mu)], which tells mu: it moves a third as fast as a, but where the valve was turned
 //	b         what F is off by the inlet; it is forgotten in half an hour
 //	e         share of the tee's loss that is an error of its two gauges: they show it in every loss alike, so that it falls out as the loss grows
 //
-//	F - n by the inlet  =  a - ln (1 + k mu)/(1 + k mu0) + b,            mu by u - a - h                          (6)
-//	x - n by the tee    =  F - n + s - e (F - n/2 + s),                  s = ln (1 + kt mu)/(1 + kt mu0)              (7)
+//	u  =  a + h + q                                                                                               (5)
+//	F - n by the inlet  =  a - ln (1 + k mu)/(1 + k mu0) + b                                                      (6)
+//	x - n by the tee    =  F - n + s - e (F - n/2 + s),                  s = ln (1 + kt mu)/(1 + kt mu0)          (7)
 //
 // The tee is left out while the mean of twenty observations shows more than the inlet by what no error of gauges explains, as it has clogged: one observation is as unsure as
 // a tee that has half clogged, and to leave out those that show most would have every nozzle narrower than it is. Where it shows more still the choke is partly shut: air
-// goes through the metering valve too, the mix is richer than (3) fits, and all is left out until the choke is open. All is left out, too, while the tee shows
+// goes through the metering valve too, the mix is richer than (3) fits, and all is left out until the choke is open; q is then what it was. What the mix adds to the tee's loss
+// is reckoned from the inlet, but is not less than q has it: the nozzle wears meanwhile, and the inlet, held against the former bore, would have the choke shut for ever. All is left out, too, while the tee shows
 // less, as more then goes into the vessel than the nozzle takes, and in seconds of air alone. No hose becomes freer and no nozzle narrower than it was: an h or an a under 0 is drawn back to it. Two
 // observations in a row that are three deviations off on one side are a kink, or the end of one, since no nozzle jumps: h is then found anew with the bore as it was. Of h
 // nothing is said that is not two and a half deviations from none, and a is then the one of a sound hose. Where package wear finds another
@@ -64,14 +74,14 @@
 // friction after Haaland, and kappa.
 //
 // kappa has no published value for abrasives, nor has that of the mixing tee: 2.3 and 0.4 fit simulated pots, and no other source. The air-only profile
-// of a ritual gives kappa and mu0 of the pot itself. Without one mu0 is what package level makes of the loading over minutes, else the mean of the trade's
-// nozzle table, 1.32.
+// of a ritual gives kappa and mu0 of the pot itself. Without one mu0 is what package level makes of the loading over minutes, while bore and hose are as they were (level takes a worn
+// nozzle or a kinked hose for another mix), else the mean of the trade's nozzle table, 1.32.
 //
 // # The account
 //
 // With p at the first point S that the pot has and at the nozzle N,
 //
-//	pN0 - pN = (pS0 - pS) + sum (D - D0)                                                        (5)
+//	pN0 - pN = (pS0 - pS) + sum (D - D0)                                                        (8)
 //
 // holds to the last digit, since both sides are the same readings. Each excess is split by the logarithmic mean (LMDI-I, Ang, Energy Policy
 // 33 (2005) 867, from memory: a decomposition without a rest), with L = (D - D0)/ln(D/D0):
@@ -87,15 +97,17 @@
 //
 // On simulated pots, their truth taken over the same second, every 20 s of 300 hours whose nozzles, separators and hoses wear and clog in hours what takes weeks
 // in the field, the compressor cycling: the supply's sag within 0.5 psi or 10 % always, what a segment loses more too; what resistance costs in separator and valve
-// in 99 of 100 seconds, in the tee, which the crew shuts partly, in 97. In the hose, whose drop is 2 to 40 psi and of which 1 % of the bore is 4 %, in 92 of 100 at the 69 pots that its numbers were chosen on and in 95 at 42 others (SCORES.md has
-// sites that nobody has looked at): in all where it is sound and the nozzle has worn little, and in 30 to 99 by the pot where it kinks, worst while the choke is partly shut, or where a nozzle that has worn by a half of ln A^2 meets
+// in 99 of 100 seconds, in the tee, which the crew shuts partly, in 97. In the hose, whose drop is 2 to 40 psi and of which 1 % of the bore is 4 %, in 92 of 100 at 33 pots and
+// in 91 at 15 others, on all of which its numbers were chosen, and which are worse than most (with a mix that may go anywhere in each observation it is 89 and 85; SCORES.md has sites that nobody has looked at): in 75
+// to 100 by the pot where the choke stays open, and in 30 to 70 where the hose kinks while the choke is partly shut, or where a nozzle that has worn by a half of ln A^2 meets
 // gauges of tee and inlet that err to opposite sides. Without a
 // nozzle point the fall is within 0.5 psi or 10 % in 3 to 95 of 100 seconds, and within 1.3 psi (of one pot with 26 psi in its hose, 2.6) in 95.
 //
 // # Assumptions
 //
 // The bore was the configured one when the baseline was taken, and only grows. What clogs does not leak: a leak before the vessel (an open drain) looks like a
-// clogged separator unless the presses say otherwise.
+// clogged separator unless the presses say otherwise. The crew turns the metering valve at once, and what else moves the mix is slower than the hose: where abrasive gets richer by
+// and by, as with a valve that opens by itself, a part of it is told as a hose that kinks, until inlet and tee have told otherwise.
 //
 // # What cannot be known
 //

@@ -21,7 +21,7 @@ const (
 type Doubt [points.SegmentCount]si.PressureDrop
 
 // Doubt is that of the newest estimate. It is reckoned from the filter's covariance: what it does not know of the nozzle's bore and the hose moves
-// the flow that all segments have in common (see the package's documentation, (6) and (7)). Pots without a nozzle point have no filter; how far
+// the flow that all segments have in common (see the package's documentation, (5) to (7)). Pots without a nozzle point have no filter; how far
 // off they are was fitted to simulated pots.
 func (l *Losses) Doubt() (out Doubt) {
 	h, o := &l.held, &l.out

@@ -111,7 +111,7 @@ const (
 	slowly         = 30           // s: of the inlet, where the vessel's filling comes in
 	minutes        = 300          // s
 	newNozzle      = 0.1          // of ln A^2 at once: no bore grows so fast
-	toldMost       = 1800         // s: a loading that others tell knows nothing of a nozzle that wears, or of a hose that clogs
+	toldMost       = 1800         // s
 	restLeast      = 3 * si.Bar   // at rest, gauge: of less pressure the gauges' spans tell little
 	restMost       = 1.2 * si.PSI // that two sound gauges show apart of one pressure
 	restOver       = 6000         // instants: ten minutes at 10 Hz
@@ -358,7 +358,7 @@ func (l *Losses) weigh(s *steady.Second, b *baseline.Profile, a *air) {
 	case measured && known[hose]:
 		nozzle := math.Log(s.PP[points.Nozzle] / b.Square(points.Nozzle))
 		h.n++
-		if told := float64(h.aside.Loading); told > leastMix && h.told < toldMost {
+		if told := float64(h.aside.Loading); told > leastMix && h.told < toldMost && h.worn.sound() {
 			h.told++
 			to := a.richOf(told) - (x[hose] - nozzle)
 			h.rich = short(h.rich + (to-h.rich)/float64(min(h.told, minutes)))

@@ -562,7 +562,7 @@ func TestSaveAndRestore(t *testing.T) {
 		if string(l.AppendState(nil)) != string(again.AppendState(nil)) {
 			t.Fatal("another state")
 		}
-		if n := len(l.AppendState(nil)); n > 340 {
+		if n := len(l.AppendState(nil)); n > 370 {
 			t.Fatalf("a state of %d bytes", n)
 		}
 	})
@@ -666,4 +666,16 @@ func TestNoFreerHose(t *testing.T) {
 		t.Errorf("hose %v", r)
 	}
 	near(t, "tee", float64(o.Resistance[points.MixingSegment]), 1, 0.03)
+}
+
+// Once the nozzle is seen to have worn, a loading that others reckon from the same gauges says nothing of the baseline's any more.
+func TestLoadingOfWornNozzle(t *testing.T) {
+	g, l := healthy(all)
+	g.blast(l, 300, losses.Aside{Loading: 1.3})
+	for range 40 {
+		g.bore *= 1.001
+		g.blast(l, 40, losses.Aside{Loading: 1.3})
+	}
+	g.blast(l, 2000, losses.Aside{Loading: 0.5})
+	near(t, "loading", float64(l.Estimate().Loading), 1.3, 0.1)
 }

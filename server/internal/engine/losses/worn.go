@@ -13,6 +13,7 @@ const (
 	ofHose         // ln r/r0 of the hose
 	ofInlet        // what F is off, as separator and valve tell it
 	ofTee          // share of the mixing segment's loss that is none, but an error of its gauges
+	ofMix          // ln (1 + kappa mu)/(1 + k mu) over the baseline's: what the metering valve gives
 	worns
 )
 
@@ -22,26 +23,33 @@ const (
 	fewest     = 6    // of these seconds, with the observation there
 	inletOne   = 0.17 // standard deviation of F by the inlet, of one second
 	teeOne     = 0.4  // the same by the tee
+	mixOne     = 0.1  // of what hose and nozzle show of the mix, of one second
 	inletSD    = 0.025
 	inletBack  = 1800 // s in which what F is off by the inlet is forgotten
-	boreMoves  = 0.06 // of a state in an hour of blasting, if it goes this way and that
-	hoseMoves  = 0.20
-	firstSD    = 0.005   // of bore and hose when the baseline was taken
-	teeSD      = 0.12    // of the gauges' share
-	teeClogged = 0.06    // of ln r of the tee: its loss tells of itself, not of the bore
-	teeShut    = 0.09    // the same: the choke is partly shut
-	teeSlowly  = 20      // observations behind what the tee shows over the inlet: one alone is as unsure as a tee that has half clogged
-	teeDoubt   = 0.2     // of all that its loss has moved
-	jumpAt     = 3.0     // standard deviations: two observations in a row on one side, and the hose has jumped
-	jumpDoubt  = 0.04    // of F: more of what is not known of the states does not hide a jump
-	jumpSD     = 0.1     // of the hose after one
-	anotherSD  = 0.1     // of what others tell of another nozzle, and half of the hose's then
-	leaks      = 0.3     // of ln m^2 by the inlet over that by the tee, whatever the mix
-	certain    = 2.5     // standard deviations from which the hose is said to be clogged
-	freerSD    = 0.15    // of ln r under 0: no hose becomes freer than it was
-	freer      = 0.3     // of ln r under 0: unless it was kinked when the baseline was taken
-	narrowSD   = 0.05    // of ln A^2 under 0: no nozzle narrows
-	narrower   = 0.3     // of ln A^2 under 0: unless a smaller one was put in
+	boreMoves  = 0.1  // of a state in an hour of blasting, if it goes this way and that
+	hoseMoves  = 0.4
+	mixMoves   = 0.03  // the same of the mix, while nobody turns the metering valve
+	firstSD    = 0.005 // of bore and hose when the baseline was taken
+	mixSD      = 0.2   // of the mix at first
+	turnedAt   = 2.5   // standard deviations: the metering valve was turned, or the hose kinked
+	turnedSD   = 0.3   // of the mix after that
+	teeSD      = 0.12  // of the gauges' share
+	teeClogged = 0.06  // of ln r of the tee: its loss tells of itself, not of the bore
+	teeShut    = 0.09  // the same: the choke is partly shut
+	teeSlowly  = 20    // observations behind what the tee shows over the inlet: one alone is as unsure as a tee that has half clogged
+	teeDoubt   = 0.2   // of all that its loss has moved
+	jumpAt     = 3.0   // standard deviations: two observations in a row on one side, and the hose has jumped
+	jumpDoubt  = 0.04  // of F: more of what is not known of the states does not hide a jump
+	jumpSD     = 0.1   // of the hose after one
+	anotherSD  = 0.1   // of what others tell of another nozzle, and half of the hose's then
+	leaks      = 0.3   // of ln m^2 by the inlet over that by the tee, whatever the mix
+	certain    = 2.5   // standard deviations from which the hose is said to be clogged
+	freerSD    = 0.15  // of ln r under 0: no hose becomes freer than it was
+	freer      = 0.3   // of ln r under 0: unless it was kinked when the baseline was taken
+	narrowSD   = 0.05  // of ln A^2 under 0: no nozzle narrows
+	narrower   = 0.3   // of ln A^2 under 0: unless a smaller one was put in
+	soundBore  = 0.04
+	soundHose  = 0.08
 	leastMu    = 1.0 / 3 // of the baseline's loading: less is as good as air alone, at which the tee and what is not known of kappa tell nothing
 )
 
@@ -71,7 +79,7 @@ type vote struct {
 func (w *worn) take(a *air, v *vote) {
 	if !w.begun {
 		*w = worn{begun: true}
-		for i, sd := range [worns]float64{firstSD, firstSD, inletSD, teeSD} {
+		for i, sd := range [worns]float64{firstSD, firstSD, inletSD, teeSD, mixSD} {
 			w.p[i][i] = short(sd * sd)
 		}
 	}
@@ -101,6 +109,7 @@ func (w *worn) moves() {
 	)
 	w.p[ofBore][ofBore] = short(w.p[ofBore][ofBore] + boreMoves*boreMoves/hour)
 	w.p[ofHose][ofHose] = short(w.p[ofHose][ofHose] + hoseMoves*hoseMoves/hour)
+	w.p[ofMix][ofMix] = short(w.p[ofMix][ofMix] + mixMoves*mixMoves/hour)
 	w.x[ofInlet] = short(stays * w.x[ofInlet])
 	for i := range w.p {
 		w.p[i][ofInlet] = short(stays * w.p[i][ofInlet])
@@ -116,22 +125,29 @@ func (w *worn) observe(a *air) {
 	}
 	k := airflow.HandbookSlowing
 	u, n, inlet := w.u/float64(w.n), w.nozzle/float64(w.n), w.inlet/float64(w.inlets)
-	m := w.mix(a, u)
+	m := w.usual(a)
 	flow := w.x[ofBore] - a.slowed(m.mu) // F less n
+	doubted := func() float64 { return float64(teeDoubt * math.Abs(n+flow+m.tee)) }
+	if w.tees < fewest || w.clog < teeShut+doubted() { // else the mix is quite another one, and goes back with the choke
+		w.turn(u)
+		m = w.usual(a)
+		flow = w.x[ofBore] - a.slowed(m.mu)
+	}
 	tee, clog, doubt := 0.0, 0.0, 0.0
 	if w.tees >= fewest {
 		tee = w.tee / float64(w.tees)
-		// What abrasive adds is reckoned from the inlet: a hose that is not what it is taken for would pass for a tee that has clogged.
-		mixed := a.mix(a.faster(w.x[ofBore], inlet-w.x[ofInlet])).tee
+		// What abrasive adds is reckoned from the inlet: a hose that is not what it is taken for would pass for a tee that has clogged. Nor is it less than
+		// that of the mix as it was: while the choke was shut the nozzle has worn, and the inlet, held against the former bore, would have it shut for ever.
+		mixed := max(m.tee, a.mix(a.faster(w.x[ofBore], inlet-w.x[ofInlet])).tee)
 		w.clog = short(w.clog + (tee-inlet-mixed-w.clog)/teeSlowly)
-		clog, doubt = w.clog, float64(teeDoubt*math.Abs(n+flow+m.tee))
+		clog, doubt = w.clog, doubted()
 		if tee-inlet < -leaks {
 			return // more goes into the vessel than the nozzle takes
 		}
 	}
 	slow, drag := float64(k*m.mu)/(1+float64(k*m.mu)), float64(a.kappa*m.mu)/(1+float64(a.kappa*m.mu))
-	lean := slow / max(0.1, drag-slow) // how much F grows with what bore or hose explain of u
-	by, off, v := [worns]float64{ofBore: 1 + lean, ofHose: lean, ofInlet: 1}, inlet-flow-w.x[ofInlet], inletOne*inletOne/float64(w.inlets)
+	lean := slow / max(0.1, drag-slow) // how much F falls with the mix
+	by, off, v := [worns]float64{ofBore: 1, ofMix: -lean, ofInlet: 1}, inlet-flow-w.x[ofInlet], inletOne*inletOne/float64(w.inlets)
 	if _, all := w.spread(&by, v); math.Abs(off) > jumpAt*math.Sqrt(min(all, v+jumpDoubt*jumpDoubt)) {
 		was := w.odd
 		if w.odd = short(off); was*off > 0 {
@@ -167,11 +183,32 @@ func (w *worn) jumped(a *air, u, inlet, tee float64) {
 		return
 	}
 	mu := max(0, a.faster(w.x[ofBore], inlet-w.x[ofInlet]))
-	w.x[ofHose] = short(u - w.x[ofBore] - a.richOf(mu) + a.richOf(a.mu0))
-	for i := range w.p {
-		w.p[i][ofHose], w.p[ofHose][i] = 0, 0
+	w.x[ofMix] = short(a.richOf(mu) - a.richOf(a.mu0))
+	w.x[ofHose] = short(u - w.x[ofBore] - w.x[ofMix])
+	w.forget(ofHose, jumpSD)
+	w.forget(ofMix, jumpSD)
+	w.p[ofHose][ofMix], w.p[ofMix][ofHose] = short(-jumpSD*jumpSD), short(-jumpSD*jumpSD) // their sum is known
+}
+
+// turn takes what hose and nozzle show: what bore, hose and mix make together. As long as it moves slowly it is the bore or the hose; at once it is the mix, as the crew
+// turns the metering valve more often than a hose kinks, and the inlet has to say that it is not.
+func (w *worn) turn(u float64) {
+	by, off, v := [worns]float64{ofBore: 1, ofHose: 1, ofMix: 1}, u-w.x[ofBore]-w.x[ofHose]-w.x[ofMix], mixOne*mixOne/float64(w.n)
+	if _, all := w.spread(&by, v); off*off > turnedAt*turnedAt*all {
+		w.p[ofMix][ofMix] = short(w.p[ofMix][ofMix] + turnedSD*turnedSD)
 	}
-	w.p[ofHose][ofHose] = short(jumpSD * jumpSD)
+	w.see(&by, off, v)
+}
+
+// usual is the mix as it is followed.
+func (w *worn) usual(a *air) mix { return a.mix(a.atRich(w.x[ofMix] + a.richOf(a.mu0))) }
+
+// forget makes what is known of a state a standard deviation, and nothing of what it has to do with others.
+func (w *worn) forget(state int, sd float64) {
+	for i := range w.p {
+		w.p[i][state], w.p[state][i] = 0, 0
+	}
+	w.p[state][state] = short(sd * sd)
 }
 
 // mix is that of hose and nozzle.
@@ -212,11 +249,10 @@ func (w *worn) another(bore float64) {
 	if !w.begun {
 		return
 	}
-	w.x[ofBore], w.x[ofHose], w.odd = short(bore), 0, 0
-	for i := range w.p {
-		w.p[i][ofBore], w.p[ofBore][i], w.p[i][ofHose], w.p[ofHose][i] = 0, 0, 0, 0
-	}
-	w.p[ofBore][ofBore], w.p[ofHose][ofHose] = short(anotherSD*anotherSD), short(4*anotherSD*anotherSD)
+	w.x[ofBore], w.x[ofHose], w.x[ofMix], w.odd = short(bore), 0, 0, 0
+	w.forget(ofBore, anotherSD)
+	w.forget(ofHose, 2*anotherSD)
+	w.forget(ofMix, turnedSD)
 	w.n, w.inlets, w.tees, w.u, w.nozzle, w.inlet, w.tee = 0, 0, 0, 0, 0, 0, 0
 }
 
@@ -233,6 +269,11 @@ func (w *worn) told() (bore, hose float64) {
 		less = hose * square(doubt/(hose*hose))
 	}
 	return bore - w.p[ofBore][ofHose]/v*less, hose - less
+}
+
+// sound tells whether bore and hose are as they were, as far as can be seen: else the loading that others tell is off by as much, and says nothing of the baseline's.
+func (w *worn) sound() bool {
+	return math.Abs(w.x[ofBore]) < soundBore && math.Abs(w.x[ofHose]) < soundHose
 }
 
 func square(x float64) float64 { return float64(x * x) }

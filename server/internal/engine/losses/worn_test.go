@@ -27,7 +27,7 @@ func (w *worn) seconds(n int, v *vote) {
 
 // Every part of the state is saved.
 func TestWornState(t *testing.T) {
-	w := worn{begun: true, x: [worns]float64{1, 2, 3, 4}, odd: 5, clog: 13, n: 6, inlets: 7, tees: 8, u: 9, nozzle: 10, inlet: 11, tee: 12}
+	w := worn{begun: true, x: [worns]float64{1, 2, 3, 4, 14}, odd: 5, clog: 13, n: 6, inlets: 7, tees: 8, u: 9, nozzle: 10, inlet: 11, tee: 12}
 	for i := range w.p {
 		for j := range w.p {
 			w.p[i][j] = float64(20 + min(i, j)*worns + max(i, j))
@@ -69,7 +69,8 @@ func TestWornJumps(t *testing.T) {
 		t.Errorf("as good as air alone: %v, before %v", w.x, before)
 	}
 	// A hose of which less is lost than of the new one is none.
-	w.x[ofHose], w.p[ofHose][ofHose] = -0.2, 1e-4
+	w.forget(ofHose, 0.01)
+	w.x[ofHose], w.x[ofMix] = -0.2, 0
 	if bore, hose := w.told(); hose != 0 || bore == w.x[ofBore] && w.p[ofBore][ofHose] != 0 {
 		t.Errorf("freer: bore %v of %v, hose %v", bore, w.x[ofBore], hose)
 	}
@@ -135,5 +136,43 @@ func TestWornNarrow(t *testing.T) {
 		if x := w.x[ofBore]; x < c.least || x > c.most {
 			t.Errorf("%v: %v", c.bore, x)
 		}
+	}
+}
+
+// While nobody turns the metering valve the mix stays, so that a hose that kinks slowly is told by hose and nozzle, though the inlet goes astray meanwhile; a valve that
+// is turned is no hose.
+func TestWornMixStays(t *testing.T) {
+	var w worn
+	w.seconds(120*window, says(0, 0, 1.3))
+	for i := range 240 {
+		v := says(0, 0.3*min(1, float64(i)/120), 1.3)
+		v.inlet += 0.05 * min(1, float64(i)/120)
+		w.seconds(window, v)
+	}
+	if bore, hose := w.told(); math.Abs(bore) > 0.03 || math.Abs(hose-0.3) > 0.04 {
+		t.Errorf("kinked: bore %v, hose %v", bore, hose)
+	}
+	w = worn{}
+	w.seconds(120*window, says(0, 0, 1.3))
+	for i := range 40 {
+		w.seconds(15*60, says(0, 0, []float64{1.6, 1.1, 1.9, 0.8}[i%4]))
+		if bore, hose := w.told(); math.Abs(bore) > 0.01 || hose != 0 {
+			t.Fatalf("turned %d times: bore %v, hose %v", i+1, bore, hose)
+		}
+	}
+}
+
+// A nozzle that has worn while the choke was partly shut does not keep the choke from being seen to open.
+func TestWornChokeOpens(t *testing.T) {
+	var w worn
+	w.seconds(120*window, says(0, 0, 1.3))
+	for i := range 720 {
+		v := says(0.2*float64(i)/720, 0, 1.9)
+		v.tee += 0.5
+		w.seconds(window, v)
+	}
+	w.seconds(120*window, says(0.2, 0, 1.3))
+	if bore, hose := w.told(); math.Abs(bore-0.2) > 0.03 || hose > 0.03 {
+		t.Errorf("bore %v, hose %v", bore, hose)
 	}
 }
