@@ -28,7 +28,8 @@ func (c *clerk) Baseline(ctx context.Context, name string, in live.NewBaseline) 
 	a := c.fleet.actors[name]
 	about := a.Config().Pot
 	ambient := about.Atmosphere.Pressure()
-	b, err := baselines.Of(name, in, si.InstantOf(time.Now()), ambient, about.Points, about.Nozzle.Bore, a.Ritual())
+	at := max(si.InstantOf(time.Now()), a.Recorded()+1) // the newest holds, though the clock was set back since the one before
+	b, err := baselines.Of(name, in, at, ambient, about.Points, about.Nozzle.Bore, a.Ritual())
 	if err != nil {
 		return live.StoredBaseline{}, &httpapi.Refusal{Says: err.Error()}
 	}

@@ -1,6 +1,7 @@
 package pot
 
 import (
+	"gritwatch/protocol/si"
 	"gritwatch/server/internal/engine"
 	"gritwatch/server/internal/engine/baseline"
 )
@@ -19,6 +20,13 @@ func (a *Actor) Ritual() baseline.Profile {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	return a.follow.Ritual()
+}
+
+// Recorded is the instant of the newest baseline that people have recorded; 0: none.
+func (a *Actor) Recorded() si.Instant {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	return max(a.told.baselines.Laden.At, a.told.baselines.Air.At)
 }
 
 // Record takes over baselines that a person has recorded.
