@@ -134,7 +134,7 @@ func TestRandomStories(t *testing.T) {
 		}
 	})
 	t.Logf("answers %v; vented at some time in %d of %d stories", words, proven, stories)
-	if !testing.Short() && !t.Failed() && proven*10 < stories {
+	if !testing.Short() && !t.Failed() && proven*20 < stories { // about 23 of 100 are
 		t.Errorf("vented in %d of %d stories only: the stories test little", proven, stories)
 	}
 }
