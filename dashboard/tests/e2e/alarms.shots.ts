@@ -36,6 +36,7 @@ describe('shots', () => {
     list: '#/alarms',
     held: `#/alarms/active/${idOf(2)}`,
     trend: `#/alarms/active/${idOf(6)}`,
+    limit: `#/alarms/active/${idOf(7)}`,
     shelved: '#/alarms/shelved',
     history: '#/alarms/history',
   };

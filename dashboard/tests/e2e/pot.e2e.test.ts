@@ -163,6 +163,22 @@ test('the vent is drawn while it happens, over what is healthy', async () => {
   await expect.poll(() => server.subscriptions.at(-1)).toEqual(['alder']);
 });
 
+test('on a phone the vent stands first from the release to the next press, and after it where the pressure falls', async () => {
+  await open('alder', { viewport: { width: 390, height: 844 } });
+  const top = async (name: string) => (await section(name).boundingBox())?.y ?? NaN;
+  const ventFirst = async () => (await top('The vent')) < (await top('Where the pressure falls'));
+  expect(await ventFirst()).toBe(false);
+  for (const [pot, want] of [
+    [venting(3.1), true],
+    [venting(22, true), true],
+    [{ ...venting(22), state: 'at-rest' }, true],
+    [alder(), false],
+  ] as const) {
+    server.pots = [pot];
+    await expect.poll(ventFirst, pot.state).toBe(want);
+  }
+});
+
 test('recorded blasts are paged back to the oldest, and the vent of any is shown over what it was judged by', async () => {
   await open('alder');
   const vent = section('The vent');

@@ -1,7 +1,7 @@
 import { describe, expect, test } from 'vitest';
 import { pot, PSI } from '../../../tests/e2e/fixtures';
 import type { History } from '../protocol/types.gen';
-import { bounded, columns, covers, drawn, extent, liveOf, LONGEST_MS, lonely, panned, SHORTEST_MS, step, Tail, wanted, zoomed } from './history';
+import { bounded, columns, covers, drawn, extent, liveOf, LONGEST_MS, lonely, markSteps, panned, SHORTEST_MS, spans, step, Tail, wanted, zoomed } from './history';
 
 const now = Date.parse('2026-11-24T14:00:00Z');
 const MIN = 60_000;
@@ -20,6 +20,14 @@ describe('the step', () => {
       for (const width of [0, 320, 1200, 100_000]) expect((2 * ms) / 1000 / step(ms, width)).toBeLessThanOrEqual(2000);
     }
   });
+});
+
+test('a phone has at least two marks of time in every length that can be chosen', () => {
+  const [drawing, room] = [215, 64]; // CSS pixels of the drawing, and of one mark
+  for (const { id, ms } of spans) {
+    const step = markSteps.find((s) => (s * 1000 * drawing) / ms >= room) ?? Infinity;
+    expect(ms / 1000 / step, id).toBeGreaterThanOrEqual(2);
+  }
 });
 
 describe('what is asked for', () => {

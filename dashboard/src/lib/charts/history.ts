@@ -31,6 +31,11 @@ export const LONGEST_MS = 31 * DAY;
 /** How far back the server keeps readings at the most, ms. */
 export const BACK_MS = 400 * DAY;
 
+/** Steps between the marks of time, s. A phone's narrow drawing needs those of twice as well, or a view of 5 min has one mark. */
+export const markSteps: number[] = [1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 1200, 1800, 3600, 7200, 10_800, 14_400, 21_600, 28_800, 43_200].concat(
+  [1, 2, 3, 4, 5, 6, 7, 8, 10, 15].map((days) => (days * DAY) / S),
+);
+
 /** Steps to ask for, s. */
 const steps: readonly number[] = [0.1, 0.2, 0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10_800, 21_600];
 

@@ -60,7 +60,12 @@ export function displayName(name: string): string {
     .join(' ');
 }
 
-/** A share or an index in percent, whole. */
+/** What a part takes or lets through, as so many times what it did when healthy. */
+export function times(index: number): string {
+  return `× ${index.toFixed(2)}`;
+}
+
+/** A share in percent, whole. */
 export function share(v: number): string {
   return `${fixed(v * 100, 0)} %`;
 }
