@@ -97,7 +97,7 @@ func (b *branch) sees(m *meter, v *stroke.Vent) (s seen, ok bool) {
 	return s, !math.IsNaN(s.loss + s.leaves)
 }
 
-// expect is what the loss would be with a share of its resistance, its gradient, and its variance.
+// expect is what the loss would be by (11) with a share of its resistance, its gradient, and its variance.
 func (b *branch) expect(s *seen, share float64) (y float64, h [branchStates]float64, v float64) {
 	x, r := s.leaves-float64(b.x[ofHeld]*s.held), share*b.x[ofLoss]
 	w, slope := x*math.Abs(x), 2*r*math.Abs(x)

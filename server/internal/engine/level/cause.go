@@ -59,7 +59,7 @@ func (f *Filter) judge() {
 	}
 }
 
-// ranDry is the probability that abrasive has stopped because the pot has run empty, and not because its metering is blocked.
+// ranDry is the probability that abrasive has stopped because the pot has run empty, and not because its metering is blocked: O/(1 + O) of (7).
 func (f *Filter) ranDry() float64 {
 	b := f.b
 	f.drawnFrom(&b)

@@ -167,7 +167,7 @@ func median(v []float64) float64 {
 	return v[len(v)/2]
 }
 
-// misfits is by how much the seconds' loadings and losses are off a stream that begins to end at an onset, s: the sums of squares over the variances. The hose clears with a time constant,
+// misfits is by how much the seconds' loadings and losses are off a stream that begins to end at an onset, s, by (8): the sums of squares over the variances. The hose clears with a time constant,
 // what enters it goes down with another one, or, with 0, at once. Loss and loading are linear in what enters the hose and in what is in it, by figures that are fitted.
 func misfits(s []endPoint, vLoad, vLoss, onset, clears, tail float64) (loads, losses float64) {
 	var load, loss line2

@@ -11,7 +11,7 @@ const (
 	tenth   = 1.2816 // standard deviations to the outer tenths of a normal distribution
 	knownSD = 0.25   // of capacity: a level less sure than that is not known
 	changes = 600.0  // s of blasting in which a setting lasts
-	// spreadSeen makes up for the half hour's mean, which goes along with the settings that are held against it.
+	// spreadSeen makes up for the forty minutes' mean, which goes along with the settings that are held against it.
 	spreadSeen = 2.5
 	// Of simulated pots: the variance that the means of a pot with one setting show all the same; the share of the variance of
 	// the flow's factor that such a pot has, as that moves with the setting, by what friction and slowing are off; and the variance of settings from which it has all.
@@ -63,7 +63,7 @@ func (f *Filter) Estimate() Estimate {
 	return e
 }
 
-// empty is the time to empty in blasting seconds, of a share with its variance.
+// empty is the time to empty in blasting seconds, (12), of a share with its variance.
 func (f *Filter) empty(b *belief, s, v float64) Forecast {
 	now := f.steadyFlow
 	if !(now > 0) || !(f.longFlow > 0) {

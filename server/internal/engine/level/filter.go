@@ -81,7 +81,7 @@ type Filter struct {
 	anchored bool    // the pot has run empty once: before that the level is hardly more than a guess
 
 	steadyFlow float64 // kg/s, mean of the last minute of blasting
-	longFlow   float64 // of the last half hour
+	longFlow   float64 // of the last forty minutes
 	spread     float64 // variance of ln of the first over the second
 	wobble     float64 // variance of ln of shortFlow over the first
 	seconds    float64 // of blasting behind them
@@ -201,7 +201,7 @@ func (f *Filter) draw(q, dt float64) {
 	f.lasted = short(f.lasted + dt)
 }
 
-// drawnFrom is the belief after what was drawn since the last stroke.
+// drawnFrom is the belief after what was drawn since the last stroke, (6).
 func (f *Filter) drawnFrom(b *belief) {
 	if f.lasted == 0 {
 		return
@@ -410,7 +410,7 @@ func (f *Filter) calibrate(b *belief, c int, t, v float64) {
 	b.straighten()
 }
 
-// expect is by how much a measured time, in units, is off the expected one, and the expected one's gradient.
+// expect is by how much a measured time, in units, is off the expected one of (5), and the expected one's gradient.
 func (b *belief) expect(by Sounder, y, mu float64) (d float64, h [states]float64) {
 	c, a := iVent, iVentA
 	if by == ByPress {

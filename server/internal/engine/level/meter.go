@@ -20,7 +20,7 @@ const (
 	friction = 2.2
 	// slip is how much longer the hose takes to clear of abrasive than its air takes to pass through it, of simulated pots.
 	slip     = 2.5
-	reynolds = 0.08 // half the power of a smooth pipe's friction by the Reynolds number, about a fifth (Blasius: a quarter)
+	reynolds = 0.08 // half the power of the friction by the Reynolds number: 0.09 of a smooth pipe (Blasius: an eighth), 0.03 to 0.07 of one of this roughness
 	rich     = 5.0  // loading that no stream exceeds for long
 
 	usualLoading = 1.3     // the same table, about the same for all nozzles
@@ -139,12 +139,7 @@ func (m *meter) unit() float64 {
 	return m.clean * (slowing + float64(friction*m.wall)) / (1 + m.hose)
 }
 
-// loading is that of a ratio. With the nozzle choked, W of the ratio X = (ph^2 - pn^2)/pn^2 in clean air friction at the wall,
-// and u a velocity head,
-//
-//	X (1 + k mu) = W (1 + kappa mu) + u (K + ln(1 + X))
-//
-// and ph^2/(ps^2 - pv^2) grows by the factor 1 + mu (k + kappa W)/(1 + X).
+// loading is that of a ratio: of X by (2) of the package's documentation, of H by (3).
 func (m *meter) loading(r float64) float64 {
 	var mu float64
 	if m.source == byHose {
@@ -310,7 +305,7 @@ func (m *meter) follow(r, filling float64, out *measure) {
 	if m.before == 0 {
 		m.mu, m.enters = short(mu), short(mu)
 	}
-	// An observer of what enters the hose, which clears with a time constant.
+	// An observer of what enters the hose, which clears with a time constant: (4).
 	ahead := m.mu + float64((m.enters-m.mu)*(1-math.Exp(-1/m.clears)))
 	off := mu - ahead
 	m.mu = short(ahead + observeHose*off)

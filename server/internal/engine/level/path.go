@@ -39,7 +39,7 @@ const (
 // branches: the push line to the mixing tee, and vessel and metering valve to the same tee. As long as abrasive lies in the
 // metering valve, or that is blocked, the second branch passes as good as nothing, and the vessel has the pressure of the parting. In a
 // pot that has run empty it passes air. Then, at the same flow, the loss before the vessel grows against that of the
-// separator, and the vessel sinks towards the hose point.
+// separator, and the vessel sinks towards the hose point: (10).
 type path struct {
 	usual [2]float64 // of separator and valve while abrasive flows: losses of squares over the vessel's square
 	n     int        // seconds behind it

@@ -90,7 +90,7 @@ func (t *tee) clean() (loss, by float64) {
 	return t.loss / q, -t.mu / q
 }
 
-// told is how much likelier the loss in the stop is if the pot has run empty than if its metering is blocked.
+// told is how much likelier the loss in the stop is, over that of clean air by (9), if the pot has run empty than if its metering is blocked.
 func (t *tee) told() float64 {
 	clean, by := t.clean()
 	if t.n == 0 || t.stops == 0 || !(clean > 0) {

@@ -98,7 +98,8 @@
 // On simulated pots, their truth taken over the same second, every 20 s of 300 hours whose nozzles, separators and hoses wear and clog in hours what takes weeks
 // in the field, the compressor cycling: the supply's sag within 0.5 psi or 10 % always, what a segment loses more too; what resistance costs in separator and valve
 // in 99 of 100 seconds, in the tee, which the crew shuts partly, in 97. In the hose, whose drop is 2 to 40 psi and of which 1 % of the bore is 4 %, in 92 of 100 at 33 pots and
-// in 91 at 15 others, on all of which its numbers were chosen, and which are worse than most (with a mix that may go anywhere in each observation it is 89 and 85; SCORES.md has sites that nobody has looked at): in 75
+// in 91 at 15 others, on all of which its numbers were chosen, and in 91 at 21 on which they were not; all of these are worse than most (with a mix that may go anywhere in each observation it is 89, 85 and 90 there; SCORES.md
+// has sites that nobody has looked at): in 60
 // to 100 by the pot where the choke stays open, and in 30 to 70 where the hose kinks while the choke is partly shut, or where a nozzle that has worn by a half of ln A^2 meets
 // gauges of tee and inlet that err to opposite sides. Without a
 // nozzle point the fall is within 0.5 psi or 10 % in 3 to 95 of 100 seconds, and within 1.3 psi (of one pot with 26 psi in its hose, 2.6) in 95.

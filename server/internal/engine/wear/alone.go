@@ -61,7 +61,7 @@ func (a *alone) off(hours float64) float64 {
 }
 
 // airAlone takes the bore's observation of air-only seconds without a nozzle point. The level is followed by as much as its own doubt and that of
-// the observation say (the filter of one state; Kalman, J. Basic Engineering 82 (1960) 35, from memory).
+// the observation say, (7) (the filter of one state; Kalman, J. Basic Engineering 82 (1960) 35, from memory).
 func (m *Monitor) airAlone(at si.Instant, half float64) {
 	t, a, hours := &m.tracks[Bore], &m.alone, m.use.blasting()
 	more, doubt := a.worn(hours)

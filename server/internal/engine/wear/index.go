@@ -79,7 +79,7 @@ func (m *Monitor) limit(p Part) float64 {
 	return 1 + float64(wornBy/m.params.Bore)
 }
 
-// logOf is the level, less the baseline, at which the index has a value; valueOf the other way round.
+// logOf is the level, less the baseline, at which the index has a value, of the exhaust by (2); valueOf the other way round.
 func (m *Monitor) logOf(p Part, value float64) float64 {
 	switch p {
 	case Exhaust:

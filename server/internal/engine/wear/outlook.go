@@ -82,7 +82,7 @@ func (m *Monitor) most(blast time.Duration) float64 {
 // margin is how much ln of a healthy vent's time constant may be over what the baseline has for its level.
 func (m *Monitor) margin() float64 { return expectMargin + sure*m.tracks[Exhaust].deviation() }
 
-// Expect is the slowest that the vent of the press that goes on can credibly be, were the handle released at an instant: the time
+// Expect is the slowest, by (8), that the vent of the press that goes on can credibly be, were the handle released at an instant: the time
 // constant of its choked part, and the lag of the valves. It goes by how full the presses have found the vessel, by what blasting
 // has used of it since, and by the exhaust's baseline, never by what has clogged since. Zero: not known.
 func (m *Monitor) Expect(at si.Instant) (tau, lag time.Duration) {

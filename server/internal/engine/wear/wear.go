@@ -67,7 +67,7 @@ const (
 	cools        = 10.0 // s
 
 	// The bore.
-	loadSlope    = -0.18 // of half ln d over ln of the hose's share, before it was learned; see doc.go
+	loadSlope    = -0.18 // of half ln d over ln of the hose's share, before it was learned; see (5) of the package's documentation
 	leastLoads   = -0.28 // of that slope: at a loading of 2.3
 	mostLoads    = -0.14 // and of 0.4
 	loadTrust    = 10    // weight of that, in thousandths of the square of the latter
@@ -300,7 +300,7 @@ func (m *Monitor) filling(p *stroke.Press, empty bool) (jump float64, both bool)
 }
 
 // pressLoss is the logarithm of a press loss, brought to the nozzle's flow that was usual at first. With n the nozzle's share of
-// the flow and c the rest, as roots of losses through the healthy part, what the loss goes with is (c + n)^2.
+// the flow and g the rest, as roots of losses through the healthy part, what the loss goes with is (g + n)^2, (1).
 func (m *Monitor) pressLoss(loss float64, of Part) (float64, bool) {
 	if !(loss > 0) || loss > absurd {
 		return 0, false
@@ -361,7 +361,7 @@ func (m *Monitor) exhaust(at si.Instant) {
 }
 
 // bled is by how much a wider nozzle than that of the baseline has lessened the logarithm of a vent's time constant, since it bleeds the vessel faster: of
-// c (1 - q) + q A in place of (2), with A the area over the baseline's; 0 where the bore is not known.
+// c (1 - q) + q A/A0 in place of (2); 0 where the bore is not known.
 func (m *Monitor) bled() float64 {
 	t, x := &m.tracks[Exhaust], m.Index(Bore)
 	if !x.Known || !t.ready() {
@@ -481,7 +481,7 @@ func (m *Monitor) endBlast(at si.Instant) {
 	*b = blast{}
 }
 
-// halves are half ln d of the press that goes on and, where the hose lost anything, ln of the hose's share.
+// halves are half ln d of the press that goes on and, where the hose lost anything, ln of the hose's share: y and h of (3) and (4).
 func (m *Monitor) halves() (half, share float64) {
 	b := &m.blast
 	half = math.Log(float64(b.inlet)/million/float64(b.seconds)) / 2
@@ -508,7 +508,7 @@ func (m *Monitor) hidden(at si.Instant) {
 	}
 }
 
-// shown takes what a blast tells of the bore with a nozzle point. Inlet and tee each tell it: the mixture moves the one along a slope, and the other not at
+// shown takes what a blast tells of the bore with a nozzle point. Inlet and tee each tell it, by (3) and (6): the mixture moves the one along a slope, and the other not at
 // all. Where they agree it is their mean. Where they do not, one of them has another cause: the bore goes towards the nearer one, by little.
 func (m *Monitor) shown(at si.Instant) {
 	t, b := &m.tracks[Bore], &m.blast
