@@ -10,6 +10,7 @@ import (
 	"log/slog"
 	"net"
 	"syscall"
+	"time"
 
 	mqtt "github.com/mochi-mqtt/server/v2"
 	"github.com/mochi-mqtt/server/v2/listeners"
@@ -111,7 +112,41 @@ func (b *Broker) Dial(ctx context.Context) (net.Conn, error) { return b.inside.d
 func (b *Broker) Close() error {
 	b.strays.end()
 	b.gate.shut()
+	b.empty()
 	return b.server.Close()
+}
+
+// endAgain is how often clients are ended until none is left: one that has just come is not in the library's list yet.
+const endAgain = 20 * time.Millisecond
+
+// empty ends all clients, and returns once the library is done with them. Its own way out (v2.7.9) looks at its list of clients under a lock that it asks for a second time
+// meanwhile (Clients.GetByListener, Len): where a client leaves between the two, both wait for each other for ever. So nobody is left who could leave then.
+func (b *Broker) empty() {
+	_ = b.inside.Close() // nil always
+	end := func() {
+		for _, cl := range b.server.Clients.GetAll() {
+			if !cl.Closed() {
+				_ = b.server.DisconnectClient(cl, packets.ErrServerShuttingDown) // the code, or that the client is gone already
+			}
+		}
+	}
+	end()
+	_ = b.gate.Close() // those too that have not said who they are; the library closes it once more
+	done := make(chan struct{})
+	go func() {
+		b.server.Listeners.ClientsWg.Wait()
+		close(done)
+	}()
+	again := time.NewTicker(endAgain)
+	defer again.Stop()
+	for {
+		select {
+		case <-done:
+			return
+		case <-again.C:
+			end()
+		}
+	}
 }
 
 // watcher notes who comes and goes.
