@@ -4,7 +4,7 @@ import "gritwatch/protocol/si"
 
 // A Healthy is the slowest that a healthy vent could be, of the empty pot, or of this one as it is expected now: the vessel's absolute
 // pressure falls from that of From as exp(-Rate t), with the time t since Open in s, while the vent is choked. It is what VentSlow
-// is judged by.
+// is judged by; where this one is expected, it may take a quarter longer from two fifths of its pressure at the release on.
 type Healthy struct {
 	Released si.Instant
 	From     si.GaugePressure // vessel at the release

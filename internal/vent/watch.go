@@ -82,6 +82,11 @@ const (
 	handleLate   = 400 * time.Millisecond // since the handle was told: three polls or four of a live line
 	stretchLeast = time.Second            // of readings that a silence interrupts: a line that is polled more seldom has only silences
 
+	// The time constant of an expectation is that of the fall down to a share of the absolute pressure at the release. From there on an empty vessel takes
+	// longer, by so much at the most: air that takes up no heat has cooled, and a valve whose critical ratio is 0.2 is not choked any more (ISO 6358-1).
+	expectedTo = 0.4
+	tailSlower = 0.25
+
 	heldLook   = 2 * time.Second // a vent stalls when it falls less than heldLeast and heldShare in this time
 	heldLeast  = 2 * si.KPa
 	heldShare  = 0.02
@@ -110,7 +115,8 @@ const (
 //
 // It is made for the empty pot, and for valves as slow as they may be. Where more is known of the next vent, Expect takes it, and
 // a second test runs beside the first: the fall since the release against that of the slowest vent expected. It is found
-// when the fall, with three standard deviations of the noise, is less twice in a row. So an expectation, right or wrong, makes a
+// when the fall, with three standard deviations of the noise, is less twice in a row. The time constant is of the fall down to two fifths
+// of the pressure at the release; from there on a vessel may take a quarter longer. So an expectation, right or wrong, makes a
 // finding come earlier and never later.
 //
 // What rests on a release does not begin while nothing has told of the handle for handleLate or more, and what rises only once it was told
@@ -430,7 +436,8 @@ func (w *Watch) fallsShort(at si.Instant, p, mean float64) {
 	}
 	since := (at.Sub(w.since) - e.lag).Seconds()
 	fall := math.Log(w.top / p)
-	if fall+sigmas*w.noise/p >= since/e.tau.Seconds() {
+	tail := tailSlower * max(0, fall+math.Log(expectedTo))
+	if fall+tail+sigmas*w.noise/p >= since/e.tau.Seconds() {
 		w.short = 0
 		return
 	}

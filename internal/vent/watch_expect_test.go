@@ -7,6 +7,8 @@ import (
 	"time"
 
 	"gritwatch/internal/vent"
+	"gritwatch/protocol/points"
+	"gritwatch/protocol/si"
 )
 
 // expecting is a rig of a full pot whose next vent is expected to be at the slowest as slow as it truly is, but for a factor of its time
@@ -101,6 +103,54 @@ func TestExpectIsNotFalse(t *testing.T) {
 		t.Logf("%s: %d of %d vents found slow", c.name, found, vents)
 		if float64(found) > c.most*float64(vents) {
 			t.Errorf("%s: %d of %d vents found slow, stated %.3f", c.name, found, vents, c.most)
+		}
+	}
+}
+
+// TestExpectIsNotFalseWhereAirCools empties vessels whose air cools as it expands: their flow falls with the pressure by that, and no longer is choked
+// towards the end (ISO 6358-1, sonic flow and critical ratio; polytropic from constant temperature to no heat at all). They are expected to be exactly as
+// slow as they are from 80 to 40 % of the pressure they had, which is what a time constant is taken from, and are not found slow after that.
+func TestExpectIsNotFalseWhereAirCools(t *testing.T) {
+	const (
+		working = 690e3     // gauge
+		sonic   = 1 / 2.5   // 1/s
+		dt      = 0.000_1   // s
+		each    = 1000 * dt // a reading
+	)
+	for _, n := range []float64{1, 1.2, 1.4} {
+		for _, critical := range []float64{0.2, 0.35, 0.5} {
+			var falls []float64
+			var early, mid [2]float64 // time and pressure
+			p := working + ambient
+			for i := 0; p > vent.ChokedOver*ambient; i++ {
+				if i%1000 == 0 {
+					falls = append(falls, p)
+				}
+				cold := math.Pow(p/(working+ambient), (n-1)/n)
+				p -= dt * n * p * sonic * math.Sqrt(cold) * flowShare(critical, ambient/p)
+				if p < 0.8*working+ambient && early[0] == 0 {
+					early = [2]float64{float64(i) * dt, p}
+				}
+				if p < 0.4*working+ambient && mid[0] == 0 {
+					mid = [2]float64{float64(i) * dt, p}
+				}
+			}
+			tau := (mid[0] - early[0]) / math.Log(early[1]/mid[1])
+			pot := watched(emptyVent())
+			pot.Pot.Gauges[points.Vessel] = vent.Gauge{Kind: vent.KindGauge, Hi: 100 * si.PSI} // little noise to be reckoned with
+			r := newVentRig(pot, 1)
+			r.noise = 0
+			r.run(time.Second, nil)
+			r.w.Expect(time.Duration(tau*float64(time.Second)), 0)
+			r.handle.Pressed, r.handle.Since = false, r.at
+			for i, p := range falls[1:] {
+				r.at = r.at.Add(time.Duration(each * float64(time.Second)))
+				if r.sample(points.Vessel, p-ambient); r.w.Find(vent.VentSlow).On {
+					t.Errorf("exponent %g, critical ratio %g: found slow %.1f s after the release, at %.0f kPa, where the time constant is exactly the %.2f s expected",
+						n, critical, float64(i+1)*each, (p-ambient)/1e3, tau)
+					break
+				}
+			}
 		}
 	}
 }
