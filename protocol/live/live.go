@@ -169,8 +169,8 @@ type Pot struct {
 	Production     *float64 `json:"production,omitempty"` // share of the work at target; absent unless blasting
 	Figures
 
-	Vent  *RunningVent `json:"vent,omitempty"`  // absent: none runs, or more pots are asked for than have it sent
-	Doubt *Doubt       `json:"doubt,omitempty"` // absent: nothing is read or told, or as vent
+	Vent  *RunningVent `json:"vent,omitempty"`  // absent: none runs, or more pots are asked for than have it sent; over the live connection one that is held has it all the same
+	Doubt *Doubt       `json:"doubt,omitempty"` // absent: nothing is read or told, or more pots are asked for than have it sent
 
 	Answer Answer `json:"answer"`
 	Air    string `json:"air"` // air to the pot, for the VENTED block: on, off, unknown

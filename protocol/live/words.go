@@ -3,9 +3,12 @@ package live
 // The closed lists of words that stand in messages besides the answer's word and codes (package vent) and the
 // points (package points). The page's types are written from them.
 
+// Held is the state of a pot whose vessel holds pressure though the handle is released and the vent is over or stalls.
+const Held = "held"
+
 // States of a pot, as Pot.State has them.
 func States() []string {
-	return []string{"at-rest", "charging", "blasting", "venting", "held", "unknown"}
+	return []string{"at-rest", "charging", "blasting", "venting", Held, "unknown"}
 }
 
 // Airs are what Pot.Air says of the air to the pot.

@@ -63,6 +63,22 @@ export function pot(s: Sketch): Pot {
 
 export const maple = pot({ name: 'maple', state: 'at-rest', word: 'vented', psi: [114, 114, 0.1, 0, 0, 0], for_s: 483 });
 
+/** A pot whose vent fell from 108 psi to what its vessel holds, and stalls there since so many s. */
+export function stalled(p: Pot, s: number): Pot {
+  const holds = p.pressure_pa.vessel ?? 0;
+  const p0 = 108 * PSI;
+  const t_s = Array.from({ length: 48 }, (_, i) => (i * s) / 48);
+  return {
+    ...p,
+    vent: {
+      released: new Date(Date.parse(p.t ?? '') - s * 1000).toISOString(),
+      trace: { t_s, p_pa: t_s.map((t) => holds + (p0 - holds) * Math.exp(-t / 4)) },
+      envelope: { from_s: 0.6, p0_pa: p0, rate_per_s: 0.42, down_to_pa: 5 * PSI },
+      over: true,
+    },
+  };
+}
+
 /** Six pots in all states. */
 export function six(): Pot[] {
   return [
@@ -71,7 +87,7 @@ export function six(): Pot[] {
     pot({ name: 'cedar', state: 'at-rest', word: 'not-proven', because: ['no-vent-seen'], psi: [113, 113, 0.2, 0.1, null, 0], for_s: 5400, simulated: true, points: ['supply', 'separator', 'vessel', 'hose', 'control'], measured: false }),
     pot({ name: 'hazel', state: 'unknown', word: 'not-proven', because: ['vessel-old', 'agent-silent'], psi: [null, null, null, null, null, null], age_s: 14.2, for_s: 12, air: 'unknown', simulated: true }),
     { ...maple, simulated: true },
-    pot({ name: 'rowan', state: 'held', word: 'pressurised', because: ['over-limit'], psi: [112, 110, 38, 0.4, 0.1, 0.1], for_s: 42, simulated: true }),
+    stalled(pot({ name: 'rowan', state: 'held', word: 'pressurised', because: ['over-limit'], psi: [112, 110, 38, 0.4, 0.1, 0.1], for_s: 30, simulated: true }), 42),
   ];
 }
 

@@ -21,7 +21,7 @@ const types: Readonly<Record<string, string>> = {
   '.svg': 'image/svg+xml',
 };
 
-/** The most pots of which a running vent is sent. */
+/** The most pots of which a running vent is sent; of more it is sent of those that are held. */
 const VENT_POTS = 4;
 
 /** One page's connection: frames of the subscribed pots on a beat, each after the last was acknowledged. */
@@ -69,7 +69,7 @@ class Session {
       type: this.#renewed ? 'snapshot' : 'change',
       seq: this.#seq,
       server_t: new Date(Date.now() + this.#server.clockMs).toISOString(),
-      pots: of.length <= VENT_POTS ? of : of.map(({ vent: _, ...p }) => p),
+      pots: of.length <= VENT_POTS ? of : of.map(({ vent, ...p }) => (p.state === 'held' && vent !== undefined ? { ...p, vent } : p)),
       ...((this.#renewed || alarms !== this.#alarms) && { alarms }),
       ...(this.#server.faults.length > 0 && { faults: [...this.#server.faults] }),
     };

@@ -175,7 +175,7 @@ test('on a phone the vent stands first from the release to the next press, and a
     [alder(), false],
   ] as const) {
     server.pots = [pot];
-    await expect.poll(ventFirst, pot.state).toBe(want);
+    await expect.poll(ventFirst, { message: pot.state }).toBe(want);
   }
 });
 

@@ -3,7 +3,7 @@ import type { Browser, BrowserContextOptions, Page } from 'playwright-core';
 import { afterAll, afterEach, beforeAll, beforeEach, describe, expect, test } from 'vitest';
 import type { Word } from '../../src/lib/protocol/types.gen';
 import { agree } from './agree';
-import { many, maple, pot, six } from './fixtures';
+import { many, maple, pot, six, stalled } from './fixtures';
 import { unfit, violations } from './fit';
 import { launch, record, saidAfter, saidInPeace, Scripted, setVisible, Tab, watch, words } from './harness';
 import type { Watch } from './harness';
@@ -236,6 +236,49 @@ describe('the page', () => {
     expect(alder).toContain('−17 % work');
     expect(await page.locator('[data-pot="alder"]').getByRole('img').getAttribute('aria-label')).toContain('hose segment loses 12.2 psi, the largest loss');
     expect(await page.locator('[data-pot="hazel"]').innerText()).toMatch(/old: 1\d s/);
+  });
+
+  test('a strip whose vessel is held draws its vent so far over a healthy one in the place of the grade line, as high, while it is fresh', async () => {
+    const rowan = stalled(pot({ name: 'rowan', state: 'held', word: 'pressurised', because: ['over-limit'], psi: [112, 110, 38, 0.4, 0.1, 0.1] }), 42);
+    const { vent, ...bare } = rowan;
+    const [alder] = six();
+    if (vent === undefined || alder === undefined) throw new Error('no fixture');
+    const { envelope: _, ...unjudged } = vent;
+    const show = (p: typeof rowan, others = [alder, maple]) => (server.pots = [p, ...others]);
+    show(rowan);
+    await open({ viewport: { width: 1280, height: 800 } });
+    const grade = (name: string) => page.locator(`[data-pot="${name}"] .grade`);
+    const label = async (name: string) => (await grade(name).getByRole('img').getAttribute('aria-label')) ?? '';
+    const size = async () => grade('rowan').boundingBox().then((b) => [b?.width, b?.height]);
+    await grade('rowan').locator('.trace.slow').waitFor();
+    expect(await grade('rowan').locator('.band').count()).toBe(1);
+    expect(await grade('rowan').textContent()).toMatch(/38 psi\s*since the release; grey: a healthy vent/);
+    expect(await label('rowan')).toMatch(/^Vessel pressure since the release: 38 psi after 42 s\. Slower than the slowest healthy vent of this pot\./);
+    expect(await grade('alder').locator('.trace').count()).toBe(0);
+    expect(await label('alder')).toContain('hose segment loses');
+    const drawn = await size();
+
+    // What the vessel holds now stands at the end, though the trace has not come so far.
+    show({ ...rowan, pressure_pa: { ...rowan.pressure_pa, vessel: 35 * 6894.757 } });
+    await expect.poll(() => label('rowan')).toContain('35 psi');
+    show({ ...rowan, vent: unjudged });
+    await expect.poll(() => grade('rowan').textContent()).toContain('what is healthy is not known');
+    expect(await label('rowan')).toContain('no range is drawn');
+    expect(await grade('rowan').locator('.band, .slow').count()).toBe(0);
+    // Without a vent, and without a reading of the vessel, it is the grade line, and as high.
+    for (const p of [bare as typeof rowan, { ...rowan, pressure_pa: { supply: 7e5, separator: 7e5 }, quality: { vessel: 'no-reply' as const } }, { ...rowan, age_s: 8 }]) {
+      show(rowan);
+      await grade('rowan').locator('.trace').waitFor();
+      show(p);
+      await grade('rowan').locator('.trace').waitFor({ state: 'detached' });
+      expect(await label('rowan')).toContain('supply');
+      expect(await size()).toEqual(drawn);
+    }
+    // Among many pots it is small, and says the same.
+    show(rowan, many(40).filter((p) => p.name !== 'rowan'));
+    await grade('rowan').locator('svg.spark .trace.slow').waitFor();
+    expect(await label('rowan')).toContain('Slower than the slowest healthy vent');
+    expect(await grade('rowan').getByText(/\S/).count()).toBe(0);
   });
 
   test('says SIMULATED for the page and for each such pot', async () => {

@@ -112,6 +112,9 @@ test('Site: every state of a pot is shown as it happens, and the one that needs 
   await expect.poll(() => page.locator('article[data-pot]').first().getAttribute('data-pot'), cycle).not.toBe(healthy);
   await page.locator(`[data-pot="${healthy}"] [data-word="vented"]`).waitFor(cycle);
   for (const pot of [held, blind]) expect((await words(page, pot)).map((w) => w.word)).not.toContain('VENTED');
+  // Of the vessel that is held the vent so far stands where the others have the fall along the path.
+  await page.locator(`[data-pot="${held}"] .grade .trace.slow`).waitFor(cycle);
+  expect(await page.locator(`[data-pot="${healthy}"] .grade .trace`).count()).toBe(0);
   expect(await violations(page)).toEqual([]);
   await pictures('site');
   await onPaper();

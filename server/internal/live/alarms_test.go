@@ -135,3 +135,46 @@ func TestVents(t *testing.T) {
 		}
 	})
 }
+
+// TestHeldVents: of 200 pots those that are held have their vents sent, in the snapshot and in what follows, and nobody else's is so
+// much as asked for; what a held pot's numbers may be off by is not sent.
+func TestHeldVents(t *testing.T) {
+	var names []string
+	for i := range 200 {
+		names = append(names, fmt.Sprint("pot-", i))
+	}
+	inSite(t, names, live.Options{}, func(s *stand) {
+		held := map[string]bool{"pot-7": true, "pot-150": true}
+		check := func(f msg.Frame, pots int) {
+			t.Helper()
+			if len(f.Pots) != pots {
+				t.Fatalf("a %s of %d pots, want %d", f.Type, len(f.Pots), pots)
+			}
+			for _, p := range f.Pots {
+				if (p.Vent != nil) != held[p.Name] || p.Doubt != nil {
+					t.Errorf("%s of %s, %s: vent %+v, doubt %+v", f.Type, p.Name, p.State, p.Vent, p.Doubt)
+				}
+			}
+		}
+		for name := range held {
+			s.pots.enter(name, "held")
+		}
+		s.pots.enter("pot-8", "venting")
+		p := s.page()
+		f, _ := p.last()
+		check(f, 200)
+		for name, n := range s.pots.vents {
+			if !held[name] {
+				t.Errorf("%s was asked for its vent %d times", name, n)
+			}
+		}
+		p.say(msg.Request{Ack: f.Seq})
+		// One comes to be held, another no longer is: a state is told at once.
+		s.pots.enter("pot-8", "held")
+		s.pots.enter("pot-7", "at-rest")
+		held["pot-8"], held["pot-7"] = true, false
+		time.Sleep(60 * time.Millisecond)
+		f, _ = p.last()
+		check(f, 2)
+	})
+}

@@ -253,7 +253,8 @@ func (c *client) rest(conn *websocket.Conn) string {
 	}
 }
 
-// send sends one frame with the estimates of this moment, with their vents and doubts or without, and with the alarms; nil: they are as they were.
+// send sends one frame with the estimates of this moment, with their vents and doubts or without (whoever is held has its vent all the same),
+// and with the alarms; nil: they are as they were.
 func (c *client) send(conn *websocket.Conn, snapshot bool, pots []string, whole bool, alarms []msg.StandingAlarm) error {
 	now := time.Now()
 	f := msg.Frame{Type: "change", ServerT: now.UTC().Format("2006-01-02T15:04:05.000Z"), Pots: make([]msg.Pot, 0, len(pots)), Alarms: alarms, Faults: c.hub.o.Faults()}
@@ -265,9 +266,10 @@ func (c *client) send(conn *websocket.Conn, snapshot bool, pots []string, whole 
 	}
 	for _, name := range pots {
 		if p, ok := c.hub.source.Estimate(name, now); ok {
-			if whole {
+			if whole || p.State == msg.Held {
 				p.Vent = c.hub.source.Vent(name)
-			} else {
+			}
+			if !whole {
 				p.Doubt = nil
 			}
 			f.Pots = append(f.Pots, p)

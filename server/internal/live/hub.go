@@ -70,7 +70,7 @@ const (
 	maxRequest = 64 << 10         // bytes: a subscription to every pot of a large site
 	maxNames   = 1000
 	writeBuf   = 32 << 10
-	ventsOf    = 4   // pots of a subscription, at most, whose running vents are sent
+	ventsOf    = 4   // pots of a subscription, at most, whose running vents and doubts are sent; of more the vents of those that are held
 	mostAlarms = 500 // of a frame: an outage of a large site makes thousands, and those in sight stand first
 
 	actsWaiting    = 8                      // of a page: acts that wait for others before them

@@ -29,6 +29,7 @@ type pots struct {
 	now   map[string]msg.Pot
 	news  map[string]uint64
 	asked map[string]int // for estimates
+	vents map[string]int // how often they were asked for
 }
 
 func (p *pots) Names() []string { return p.names }
@@ -48,6 +49,9 @@ func (p *pots) Estimate(name string, _ time.Time) (msg.Pot, bool) {
 }
 
 func (p *pots) Vent(name string) *msg.RunningVent {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.vents[name]++
 	return &msg.RunningVent{Released: "2026-05-04T06:07:08.009Z", Trace: msg.VentTrace{TS: []float64{0}, PPa: []float64{690e3}}}
 }
 
@@ -57,6 +61,16 @@ func (p *pots) vessel(name string, pa *float64) {
 	defer p.mu.Unlock()
 	pot := p.now[name]
 	pot.PressurePa.Vessel = pa
+	p.now[name] = pot
+	p.news[name]++
+}
+
+// enter sets a pot's state.
+func (p *pots) enter(name, state string) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	pot := p.now[name]
+	pot.State = state
 	p.now[name] = pot
 	p.news[name]++
 }
@@ -100,7 +114,7 @@ func in(t *testing.T, o live.Options, f func(s *stand)) {
 
 func inSite(t *testing.T, names []string, o live.Options, f func(s *stand)) {
 	synctest.Test(t, func(t *testing.T) {
-		p := &pots{names: names, now: map[string]msg.Pot{}, news: map[string]uint64{}, asked: map[string]int{}}
+		p := &pots{names: names, now: map[string]msg.Pot{}, news: map[string]uint64{}, asked: map[string]int{}, vents: map[string]int{}}
 		for _, name := range names {
 			p.set(name, "not-proven", "1")
 		}

@@ -1,5 +1,6 @@
 import { describe, expect, test } from 'vitest';
-import { above, judgedFor, slowest, ventPicture } from './vent';
+import type { Pot } from '../protocol/types.gen';
+import { above, judgedFor, slowest, upToNow, ventPicture } from './vent';
 
 const box = { width: 400, height: 240, left: 40, right: 390, top: 10, bottom: 200 };
 const envelope = { from_s: 1.5, p0_pa: 700_000, rate_per_s: 0.3, down_to_pa: 20_000 };
@@ -41,6 +42,26 @@ describe('a trace is above', () => {
     ['empty', trace(), null],
   ] as const)('%s', (_, t, want) => expect(above(t, envelope)).toBe(want));
   test('only where there is a healthy vent to tell by', () => expect(above(trace([9, 600_000]), { ...envelope, rate_per_s: 0 })).toBeNull());
+});
+
+describe('a trace up to now', () => {
+  const vent = { released: '2026-05-04T06:00:00.000Z', trace: { t_s: [0, 4, 8], p_pa: [700_000, 300_000, 262_000] }, over: true };
+  const at = (s: number) => new Date(Date.parse(vent.released) + s * 1000).toISOString();
+  const pot = (t: string | undefined, vessel?: number) => ({ ...(t !== undefined && { t }), pressure_pa: { ...(vessel !== undefined && { vessel }) }, vent }) as unknown as Pot;
+  test.each([
+    ['after its last reading', at(15), 15],
+    ['at its last reading', at(8), 8],
+    ['by another clock, ahead', at(188), 8],
+    ['by another clock, behind', at(-60), 8],
+    ['at no instant', undefined, 8],
+  ] as const)('ends with the newest reading %s', (_, t, s) =>
+    expect(upToNow(pot(t, 255_000))).toEqual({ t_s: [0, 4, 8, s], p_pa: [700_000, 300_000, 262_000, 255_000] }));
+  test('is none without a reading now, without a vent, or without two readings of it', () => {
+    expect(upToNow(pot(at(9)))).toBeNull();
+    const { vent: _, ...none } = pot(at(9), 255_000);
+    expect(upToNow(none)).toBeNull();
+    expect(upToNow({ ...pot(at(9), 255_000), vent: { ...vent, trace: { t_s: [0], p_pa: [700_000] } } })).toBeNull();
+  });
 });
 
 describe('the picture', () => {

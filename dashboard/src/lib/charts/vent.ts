@@ -1,5 +1,5 @@
 // A vent as a drawing: the vessel's pressure since the release, over the slowest healthy vent of this pot. Pure geometry.
-import type { VentEnvelope, VentTrace } from '../protocol/types.gen';
+import type { Pot, VentEnvelope, VentTrace } from '../protocol/types.gen';
 import { area, line, scale, ticks } from './scale';
 import type { Box, Spot } from './scale';
 
@@ -51,6 +51,24 @@ export function above(trace: VentTrace, envelope: VentEnvelope): boolean | null 
   if (s === undefined || pa === undefined || judgedFor(envelope) === null) return null;
   if (trace.p_pa.some((p) => p <= envelope.down_to_pa)) return false;
   return pa > (slowest(envelope, s) ?? envelope.down_to_pa);
+}
+
+/** Later than the trace's steps foretell the newest reading is of another clock than the trace, s. */
+const SLACK_S = 2;
+
+/**
+ * upToNow is the trace of a pot's running vent with the vessel's newest reading at its end: a long trace has readings far apart. Null
+ * where there is no trace, or no reading now. Where the clocks of the two differ the reading stands at the trace's last instant.
+ */
+export function upToNow(pot: Pot): VentTrace | null {
+  const pa = pot.pressure_pa.vessel;
+  const trace = pot.vent?.trace;
+  const last = trace?.t_s.at(-1);
+  const before = trace?.t_s.at(-2);
+  if (pa === undefined || pot.vent === undefined || trace === undefined || last === undefined || before === undefined) return null;
+  const s = (Date.parse(pot.t ?? '') - Date.parse(pot.vent.released)) / 1000;
+  const fits = s >= last && s <= last + 2 * (last - before) + SLACK_S;
+  return { t_s: [...trace.t_s, fits ? s : last], p_pa: [...trace.p_pa, pa] };
 }
 
 /** ventPicture lays a vent out. pa: one display unit, Pa, for round marks. */

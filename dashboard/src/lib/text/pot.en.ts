@@ -73,6 +73,8 @@ export const vent = {
   seconds: 's',
   since: 's since the release',
   label: (of: string, last: string, at: string) => `${of} pressure since the release: ${last} after ${at}`,
+  strip: 'since the release; grey: a healthy vent',
+  stripAlone: 'since the release; what is healthy is not known',
   proves: 'This picture proves nothing about opening: the answer above does.',
 };
 
