@@ -4,6 +4,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"testing"
+	"time"
 
 	"gritwatch/internal/airflow"
 	"gritwatch/protocol/points"
@@ -129,5 +130,36 @@ func TestBranchSees(t *testing.T) {
 	v.Bleeds = 0
 	if _, ok := b.sees(&m, &v); ok {
 		t.Error("told by a vent that shows nothing")
+	}
+}
+
+// Of a vent that was not timed, as readings are missing, what it has shown of the branch before still tells the cause: of even odds it makes the ones that it tells, and nothing
+// of odds that stay near even.
+func TestVentNotTimed(t *testing.T) {
+	for _, c := range []struct {
+		left float64 // of the line's resistance
+		want Stop
+	}{{1, Blocked}, {0.4, Empty}, {0, Undecided}} {
+		p := Params{Points: points.SetOf(points.Vessel, points.Hose, points.Nozzle), Volume: 0.18, Nozzle: 0.0095, HoseBore: 0.032, HoseLength: 15, Target: 700e3, Ambient: si.StandardAtmosphere}
+		f := New(p)
+		f.est.Refills, f.est.Stop, f.est.StopSince, f.meter.stopped = 1, Undecided, someday, 8
+		f.carried = 1 // nothing is known of how the stream ended
+		f.b.forget(iShare, 0.25, 0.06)
+		if odds := f.ranDry() / (1 - f.ranDry()); odds < 1/unlearned || odds > unlearned {
+			t.Fatalf("before the vent %v to 1", odds)
+		}
+		f.branch.n, f.branch.p, f.branch.rests = branchVents, [branchStates][branchStates]float64{}, branchRests
+		v := stroke.Vent{At: someday, Blast: time.Minute, Bleeds: 15, Over: 450e3, Fall: 0.1, Hose: f.meter.hose}
+		s, ok := f.branch.sees(&f.meter, &v)
+		if !ok {
+			t.Fatal("the vent shows nothing")
+		}
+		v.Bleed = c.left * branchUsual * square(s.leaves)
+		if c.left == 0 {
+			v.Bleeds = 0 // it shows nothing
+		}
+		if f.Vent(&v); f.est.Stop != c.want || f.est.StopSince != someday {
+			t.Errorf("%v of the resistance left: %v since %v", c.left, f.est.Stop, f.est.StopSince)
+		}
 	}
 }

@@ -131,10 +131,11 @@
 // and a cause that is likelier than four to one is said at once. One that is not told yet is waited for, two seconds at
 // most: then the word is undecided. For twenty seconds of a stop its cause is judged again each second. The next vent
 // decides by its time as well: in a pot that has run empty once the likelier cause is then said, in others one that is
-// twice as likely. One level in a hundred is off by far more than its deviation, as an exhaust, a setting or a hose changed
-// meanwhile, and one vent in a hundred fits no cause, so neither is held to be impossible. When abrasive flows again the
-// valve was blocked; when the pot is filled first, it was empty: by that the stop is proven, and the sections below learn
-// from it.
+// twice as likely. Where it was not timed, as the next press came too early or readings are missing, all else says a cause
+// that is twice as likely. One level in a hundred is off by far more than its deviation, as an exhaust, a setting or a hose
+// changed meanwhile, and one vent in a hundred fits no cause, so neither is held to be impossible. When abrasive flows
+// again the valve was blocked; when the pot is filled first, it was empty: by that the stop is proven, and the sections
+// below learn from it.
 //
 // # How the stream ends
 //

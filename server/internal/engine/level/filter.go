@@ -310,7 +310,8 @@ func (f *Filter) maybeFilled(at si.Instant, rested time.Duration) {
 // Vent takes one completed vent.
 func (f *Filter) Vent(v *stroke.Vent) {
 	mu := f.meter.usual
-	stopped, thinned := f.meter.stopped > 0, f.thinned()*f.air()
+	stopped, thinned, dry := f.meter.stopped > 0, f.thinned()*f.air(), f.ranDry()
+	odds := dry / (1 - dry)
 	if stopped && f.est.Stop == Flowing {
 		f.est.Stop, f.est.StopSince = f.cause(), v.At
 	}
@@ -321,6 +322,7 @@ func (f *Filter) Vent(v *stroke.Vent) {
 		case stopped:
 			told := f.branch.stop(&s, f.anchored)
 			thinned *= told
+			odds *= told
 			f.carried = short(max(1/mostCarried, min(mostCarried, f.carried*told)))
 		case f.meter.flown && v.Blast >= branchBlast:
 			f.branch.learn(&s)
@@ -354,6 +356,14 @@ func (f *Filter) Vent(v *stroke.Vent) {
 			}
 		default:
 			f.sound(ByVent, v.At, t, r, mu)
+		}
+	} else if stopped {
+		// No time tells the cause, but what else was seen of the stop, and of how the vessel vents, stands.
+		switch {
+		case odds > unlearned:
+			f.est.Stop = Empty
+		case odds < 1/unlearned:
+			f.est.Stop = Blocked
 		}
 	}
 	f.b.settle()

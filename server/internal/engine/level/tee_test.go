@@ -201,7 +201,7 @@ func TestTeeProven(t *testing.T) {
 func TestReleaseWhileWaiting(t *testing.T) {
 	f := New(Params{})
 	f.anchored, f.meter.stopped = true, 1
-	f.b.forget(iShare, 0.045, 0.01)
+	f.b.forget(iShare, 0.05, 0.01)
 	f.Vent(&stroke.Vent{At: someday, Blast: time.Minute})
 	if f.est.Stop != Undecided || f.est.StopSince != someday {
 		t.Errorf("%v since %v", f.est.Stop, f.est.StopSince)
