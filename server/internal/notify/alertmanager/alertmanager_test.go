@@ -8,10 +8,12 @@ import (
 	"io"
 	"net"
 	"net/http"
+	"net/http/httptest"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"strings"
+	"sync"
 	"syscall"
 	"testing"
 	"time"
@@ -206,6 +208,56 @@ func TestClocksApart(t *testing.T) {
 		if got := alerts(t, url); len(got) != 0 {
 			t.Fatalf("clock off by %v: it has ended, and stands: %v", off, got)
 		}
+	}
+}
+
+// TestSilenceIsNoClock: the clock of an answer from before an outage is not taken for one that is behind: what stands is told once, and as standing.
+func TestSilenceIsNoClock(t *testing.T) {
+	t.Parallel()
+	at, down := time.Now().Truncate(time.Second), false
+	var ends []string
+	var mu sync.Mutex // over all three
+	peer := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		mu.Lock()
+		defer mu.Unlock()
+		if down {
+			panic(http.ErrAbortHandler)
+		}
+		var got []alertmanager.Alert
+		if err := json.NewDecoder(r.Body).Decode(&got); err != nil || len(got) != 1 {
+			t.Errorf("posted %v, %v", got, err)
+			return
+		}
+		ends = append(ends, got[0].EndsAt)
+		w.Header().Set("Date", at.UTC().Format(http.TimeFormat))
+	}))
+	defer peer.Close()
+	s := sender(t, peer.URL)
+	held := entry("1", alarm.VesselHeld, at)
+	send := func() error {
+		return s.Send(t.Context(), message.Message{Site: "harrow-quay", At: si.InstantOf(at), Entries: []message.Entry{held}})
+	}
+	if err := send(); err != nil {
+		t.Fatal(err)
+	}
+	later := func(by time.Duration, answers bool) {
+		mu.Lock()
+		defer mu.Unlock()
+		at, down = at.Add(by), !answers
+	}
+	held.Repeats = true
+	later(10*time.Minute, false)
+	if send() == nil {
+		t.Error("nobody answered, and it is told")
+	}
+	later(time.Minute, true)
+	if err := send(); err != nil {
+		t.Fatal(err)
+	}
+	mu.Lock()
+	defer mu.Unlock()
+	if want := si.InstantOf(at.Add(alertmanager.Lasts)).String(); len(ends) != 2 || ends[1] != want {
+		t.Errorf("told to end at %v, want twice, then at %v", ends, want)
 	}
 }
 

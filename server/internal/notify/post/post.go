@@ -54,7 +54,7 @@ func (p *Poster) trust(pool *x509.CertPool) {
 			DialContext: (&net.Dialer{Timeout: p.timeout}).DialContext, TLSClientConfig: &tls.Config{MinVersion: tls.VersionTLS12, RootCAs: pool}}}
 }
 
-// Date is the clock of who answered last, to the second (RFC 9110, section 6.6.1); zero: nobody has told it.
+// Date is the clock of who answered the last Post, to the second (RFC 9110, section 6.6.1); zero: nobody answered, or did not tell it.
 func (p *Poster) Date() time.Time { return p.date }
 
 // Close ends what is open.
@@ -62,6 +62,7 @@ func (p *Poster) Close() { p.client.CloseIdleConnections() }
 
 // Post sends a body of JSON; sign may add headers. An error is a *message.Failure.
 func (p *Poster) Post(ctx context.Context, body []byte, sign func(http.Header)) error {
+	p.date = time.Time{}
 	if p.ca != "" {
 		pool, err := brokerlink.Pool(p.ca)
 		if err != nil {
