@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"gritwatch/protocol/points"
+	"gritwatch/protocol/si"
 )
 
 // A listener hears what the library logs.
@@ -136,6 +137,52 @@ func TestLateWhileStockIsTaken(t *testing.T) {
 		q := Query{Pot: fmt.Sprintf("late-%d", i), From: start.Add(-31 * time.Hour), To: start.Add(-29 * time.Hour)}
 		if got := len(all(t, s, q)); got != 300 {
 			t.Errorf("of pot %d of %d %d of 300 records are there", i, n, got)
+		}
+	}
+}
+
+// What an agent sends late, behind its live readings, lies in blocks that reach farther than those of what came in order. Merging the two does not
+// make the next start pass over what of that time is in the log alone, whichever pot it is of.
+func TestMergedLateSamplesHideNoLog(t *testing.T) {
+	begin := si.Instant(start.Time().Truncate(time.Hour).UnixMicro())
+	for last := 50; last < 110; last += 5 { // minutes: wherever the ranges that are merged begin and end
+		c := &clock{begin.Add(time.Duration(last) * time.Minute)}
+		o, dir := options(c), t.TempDir()
+		s, err := Open(dir, o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		at := func(minute int) si.Instant { return begin.Add(time.Duration(minute) * time.Minute) }
+		var live, late Batch
+		live.Pot, live.Epoch, late.Pot, late.Epoch = "birch", 1, "alder", 1
+		for m := range last {
+			live.Samples = append(live.Samples, good(points.Vessel, at(m), si.GaugePressure(m)))
+			late.Samples = append(late.Samples, good(points.Vessel, at(m), si.GaugePressure(m)))
+		}
+		newest := Batch{Pot: "alder", Epoch: 1, Samples: []points.Sample{good(points.Vessel, at(last), 1)}}
+		mustAppend(t, s, Result{Stored: last}, live)
+		mustAppend(t, s, Result{Stored: 1}, newest)
+		mustAppend(t, s, Result{Stored: last}, late)
+		for range 3 {
+			s.upkeep(context.Background())
+		}
+		if err := s.Close(); err != nil {
+			t.Fatal(err)
+		}
+		if s, err = Open(dir, o); err != nil {
+			t.Fatal(err)
+		}
+		for pot, want := range map[string]int{"birch": last, "alder": last + 1} {
+			got := 0
+			if err := s.Range(t.Context(), everything(pot), func(Record) error { got++; return nil }); err != nil {
+				t.Fatal(err)
+			}
+			if got != want {
+				t.Errorf("until minute %d: %d of %d samples of %s outlive a restart", last, got, want, pot)
+			}
+		}
+		if err := s.Close(); err != nil {
+			t.Fatal(err)
 		}
 	}
 }
