@@ -39,13 +39,16 @@ type VentTrace struct {
 	PPa []float64 `json:"p_pa"` // gauge
 }
 
-// A VentEnvelope is the slowest healthy vent: the absolute pressure falls from p0_pa as exp(-rate_per_s (t - from_s)) while it is over down_to_pa.
+// A VentEnvelope is the slowest healthy vent: the absolute pressure falls from p0_pa as exp(-rate_per_s (t - from_s)) while it is over down_to_pa; from tail_pa on, where
+// that is told, at tail_rate_per_s.
 type VentEnvelope struct {
-	FromS     float64 `json:"from_s"` // since the release, when the exhaust is open at the latest
-	P0Pa      float64 `json:"p0_pa"`  // gauge
-	RatePerS  float64 `json:"rate_per_s"`
-	DownToPa  float64 `json:"down_to_pa"`           // gauge
-	AmbientPa float64 `json:"ambient_pa,omitempty"` // absolute, which gauge pressures are over; absent: standard, as far as is known
+	FromS        float64 `json:"from_s"` // since the release, when the exhaust is open at the latest
+	P0Pa         float64 `json:"p0_pa"`  // gauge
+	RatePerS     float64 `json:"rate_per_s"`
+	TailPa       float64 `json:"tail_pa,omitempty"` // gauge; a vent that is held against what is expected of it may take longer towards its end
+	TailRatePerS float64 `json:"tail_rate_per_s,omitempty"`
+	DownToPa     float64 `json:"down_to_pa"`           // gauge
+	AmbientPa    float64 `json:"ambient_pa,omitempty"` // absolute, which gauge pressures are over; absent: standard, as far as is known
 }
 
 // An AlarmTrend is how a part goes.

@@ -653,7 +653,7 @@ func TestTrace(t *testing.T) {
 	fall := func(at time.Duration) { p.s.Vessel.Value = si.GaugePressure(700e3 * math.Exp(-at.Seconds()/20)) }
 	p.run(time.Minute, fall)
 	p.w.vent[vent.VentSlow] = vent.Finding{On: true, From: 700e3, Now: 35e3, Rate: 0.05, Least: 0.15}
-	p.w.held = &vent.Healthy{Released: begin, From: 710e3, Open: begin.Add(850 * time.Millisecond), Rate: 0.21}
+	p.w.held = &vent.Healthy{Released: begin, From: 710e3, Open: begin.Add(850 * time.Millisecond), Rate: 0.21, Tail: 215_000.4, TailRate: 0.168}
 	p.run(100*time.Millisecond, nil)
 	e := p.found[len(p.found)-1].Evidence
 	n := len(e.Trace.TimeS)
@@ -666,7 +666,7 @@ func TestTrace(t *testing.T) {
 		}
 	}
 	// The envelope is the one that the watch holds the vent against, not one of the detector's own.
-	if e.Envelope == nil || *e.Envelope != (Envelope{FromS: 0.85, P0Pa: 710e3, RatePerS: 0.21, DownToPa: 101325 * (vent.ChokedOver - 1), AmbientPa: 101325}) || e.RatePerS[1] != 0.15 {
+	if e.Envelope == nil || *e.Envelope != (Envelope{FromS: 0.85, P0Pa: 710e3, RatePerS: 0.21, TailPa: 215_000, TailRatePerS: 0.168, DownToPa: 101325 * (vent.ChokedOver - 1), AmbientPa: 101325}) || e.RatePerS[1] != 0.15 {
 		t.Errorf("envelope %+v, rates %v", e.Envelope, e.RatePerS)
 	}
 	// A vessel that is still held is shown against it too.

@@ -55,18 +55,21 @@ type Trace struct {
 }
 
 // An Envelope is the slowest healthy vent: the absolute pressure falls from P0Pa as exp(-RatePerS (t - FromS)) while it is
-// over DownToPa, gauge.
+// over DownToPa, gauge; from TailPa on, gauge, where that is not 0, at TailRatePerS.
 type Envelope struct {
-	FromS     float64 `json:"from_s"` // since the release, when the exhaust is open at the latest
-	P0Pa      float64 `json:"p0_pa"`  // gauge
-	RatePerS  float64 `json:"rate_per_s"`
-	DownToPa  float64 `json:"down_to_pa"`
-	AmbientPa float64 `json:"ambient_pa,omitempty"` // absolute, which gauge pressures are over; 0: standard, as far as is known
+	FromS        float64 `json:"from_s"` // since the release, when the exhaust is open at the latest
+	P0Pa         float64 `json:"p0_pa"`  // gauge
+	RatePerS     float64 `json:"rate_per_s"`
+	TailPa       float64 `json:"tail_pa,omitempty"`
+	TailRatePerS float64 `json:"tail_rate_per_s,omitempty"`
+	DownToPa     float64 `json:"down_to_pa"`
+	AmbientPa    float64 `json:"ambient_pa,omitempty"` // absolute, which gauge pressures are over; 0: standard, as far as is known
 }
 
 // EnvelopeOf is the slowest healthy vent as it is told: down to the pressure to which the vent watch times one.
 func EnvelopeOf(h vent.Healthy, ambient si.AbsPressure) *Envelope {
 	return &Envelope{FromS: round(h.Open.Sub(h.Released).Seconds(), 1e3), P0Pa: round(float64(h.From), 1), RatePerS: round(h.Rate, 1e4),
+		TailPa: round(float64(h.Tail), 1), TailRatePerS: round(h.TailRate, 1e4),
 		DownToPa: round(float64(vent.TimedDownTo(ambient)), 1), AmbientPa: round(float64(ambient), 1)}
 }
 

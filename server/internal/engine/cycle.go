@@ -43,14 +43,16 @@ type Vent struct {
 }
 
 // An Envelope is the slowest healthy vent that a vent was judged by: the vessel's absolute pressure falls from that of From as
-// exp(-Rate t), with the time t since Open in s, while it is over DownTo. The zero value is none: the vent was not timed, or nobody
-// kept it.
+// exp(-Rate t), with the time t since Open in s, while it is over DownTo; from Tail on, where that is not 0, at TailRate. The zero value is
+// none: the vent was not timed, or nobody kept it.
 type Envelope struct {
-	From    si.GaugePressure
-	Open    time.Duration // from the release to a wide open exhaust at the latest
-	Rate    float64       // 1/s
-	DownTo  si.GaugePressure
-	Ambient si.AbsPressure
+	From     si.GaugePressure
+	Open     time.Duration // from the release to a wide open exhaust at the latest
+	Rate     float64       // 1/s
+	Tail     si.GaugePressure
+	TailRate float64 // 1/s
+	DownTo   si.GaugePressure
+	Ambient  si.AbsPressure
 }
 
 // Numbers of a vent's figures.

@@ -89,7 +89,8 @@ func (f *Follower) envelope(h vent.Healthy, timed bool) Envelope {
 	if !timed || h.Released < release {
 		return Envelope{}
 	}
-	return Envelope{From: h.From, Open: h.Open.Sub(release), Rate: h.Rate, DownTo: vent.TimedDownTo(f.params.Ambient), Ambient: f.params.Ambient}
+	return Envelope{From: h.From, Open: h.Open.Sub(release), Rate: h.Rate, Tail: h.Tail, TailRate: h.TailRate,
+		DownTo: vent.TimedDownTo(f.params.Ambient), Ambient: f.params.Ambient}
 }
 
 // Judged is what the vent of the cycle was judged by that Step has completed last; the zero value: by nothing. A saved state does not have it:

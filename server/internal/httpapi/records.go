@@ -99,7 +99,8 @@ func cycleOf(c *records.Cycle) live.Cycle {
 		out.Vent.ResidualPa, out.Vent.SettledS = &residual, &settled
 	}
 	if h := &c.Healthy; h.Rate > 0 {
-		out.Vent.Healthy = &live.VentEnvelope{FromS: seconds(h.Open), P0Pa: pascals(h.From), RatePerS: rounded(h.Rate), DownToPa: pascals(h.DownTo),
+		out.Vent.Healthy = &live.VentEnvelope{FromS: seconds(h.Open), P0Pa: pascals(h.From), RatePerS: rounded(h.Rate),
+			TailPa: pascals(h.Tail), TailRatePerS: rounded(h.TailRate), DownToPa: pascals(h.DownTo),
 			AmbientPa: math.Round(float64(h.Ambient))}
 	}
 	return out

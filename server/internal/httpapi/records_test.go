@@ -44,7 +44,7 @@ func TestRecords(t *testing.T) {
 	full.Vent = engine.Vent{From: 690000.4, Tau: 1.9004, Settled: 7400 * time.Millisecond, Residual: -0.2}
 	full.Abrasive = 26
 	full.Contents = engine.Contents{Before: 0.61234, Left: 0.40001, Low: 0.349, High: 0.45006}
-	full.Healthy = engine.Envelope{From: 691000.3, Open: 850_400 * time.Microsecond, Rate: 0.210449, DownTo: 95399.8, Ambient: 79499.8}
+	full.Healthy = engine.Envelope{From: 691000.3, Open: 850_400 * time.Microsecond, Rate: 0.210449, Tail: 215000.4, TailRate: 0.168359, DownTo: 95399.8, Ambient: 79499.8}
 	ids := make([]string, 12)
 	for i := range ids {
 		ids[i] = records.NewID(after(time.Duration(i) * time.Second))
@@ -64,7 +64,7 @@ func TestRecords(t *testing.T) {
 	h := over(nil, s, slog.DiscardHandler)
 	for target, want := range map[string]string{
 		"pots/alder/cycles": `{"cycles":[{"blast_s":50,"incomplete":false,"inferred":false,"kind":"cycle","late":false,"pot":"alder","press":"2026-03-01T07:00:00.000Z","release":"2026-03-01T07:00:50.000Z","t":"2026-03-01T07:01:00.000Z","vent":{"p0_pa":690000}},
-{"abrasive_kg":26,"blast_s":312,"contents":{"before":0.6123,"high":0.4501,"left":0.4,"low":0.349},"incomplete":true,"inferred":true,"kind":"cycle","late":true,"pot":"alder","press":"2026-03-01T06:00:00.000Z","release":"2026-03-01T06:05:12.000400Z","t":"2026-03-01T06:05:20.000400Z","vent":{"healthy":{"ambient_pa":79500,"down_to_pa":95400,"from_s":0.85,"p0_pa":691000,"rate_per_s":0.2104},"p0_pa":690000,"residual_pa":0,"settled_s":7.4,"tau_s":1.9}}]}`,
+{"abrasive_kg":26,"blast_s":312,"contents":{"before":0.6123,"high":0.4501,"left":0.4,"low":0.349},"incomplete":true,"inferred":true,"kind":"cycle","late":true,"pot":"alder","press":"2026-03-01T06:00:00.000Z","release":"2026-03-01T06:05:12.000400Z","t":"2026-03-01T06:05:20.000400Z","vent":{"healthy":{"ambient_pa":79500,"down_to_pa":95400,"from_s":0.85,"p0_pa":691000,"rate_per_s":0.2104,"tail_pa":215000,"tail_rate_per_s":0.1684},"p0_pa":690000,"residual_pa":0,"settled_s":7.4,"tau_s":1.9}}]}`,
 		"pots/cedar/cycles": `{"cycles":[]}`,
 		// Pressed for 312 s and 50 s; of the first it is known.
 		"pots/alder/abrasive?from=2026-03-01T05:30:00Z&to=2026-03-01T07:15:00Z": `{"all":{"blast_s":362,"from":"2026-03-01T05:30:00.000Z","kg_per_hour":300,"presses":2,"to":"2026-03-01T07:15:00.000Z","unknown":1,"used_kg":26},

@@ -12,7 +12,7 @@ func TestCycleKeepsWhatItWasJudgedBy(t *testing.T) {
 	s, _ := opened(t, t.TempDir())
 	first, second, none := cycleOf("alder", time.Hour), cycleOf("alder", time.Hour), cycleOf("birch", time.Hour)
 	first.Incomplete, second.Late = true, true
-	first.Healthy = engine.Envelope{From: 690000.123456789, Open: -1500 * time.Microsecond, Rate: 1.0 / 3, DownTo: 121590, Ambient: 101325}
+	first.Healthy = engine.Envelope{From: 690000.123456789, Open: -1500 * time.Microsecond, Rate: 1.0 / 3, Tail: 215000.25, TailRate: 4.0 / 15, DownTo: 121590, Ambient: 101325}
 	second.Contents = engine.Contents{Before: 1.02, Left: 1.0 / 3, Low: 0.25, High: 0.4}
 	second.Healthy = engine.Envelope{From: 700e3, Open: 850_001 * time.Microsecond, Rate: 0.21, DownTo: 95400, Ambient: 79500}
 	for _, c := range []Cycle{first, second, none} {

@@ -23,6 +23,18 @@ describe('the slowest healthy vent', () => {
   });
 });
 
+test('falls slower towards its end, where that is told', () => {
+  const tailed = { ...envelope, tail_pa: 200_000, tail_rate_per_s: 0.24 };
+  const knee = judgedFor({ ...envelope, down_to_pa: 200_000 }) ?? 0;
+  expect(slowest(tailed, knee - 1)).toBe(slowest(envelope, knee - 1));
+  expect(slowest(tailed, knee)).toBeCloseTo(200_000, 3);
+  const half = Math.LN2 / 0.24;
+  expect((slowest(tailed, knee + half) ?? 0) + 101_325).toBeCloseTo((200_000 + 101_325) / 2, 3);
+  // ln(301325 / 121325) more of the fall, which takes a quarter longer.
+  expect((judgedFor(tailed) ?? 0) - knee).toBeCloseTo(((judgedFor(envelope) ?? 0) - knee) * 1.25, 9);
+  expect(judgedFor({ ...tailed, tail_pa: 10_000 })).toBe(judgedFor(envelope));
+});
+
 test('falls over the air of its place, as at 5000 ft', () => {
   const high = { ...envelope, ambient_pa: 84_307, down_to_pa: 1.2 * 84_307 }; // US Standard Atmosphere 1976, at 1524 m
   const half = Math.LN2 / 0.3;

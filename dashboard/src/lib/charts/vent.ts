@@ -29,16 +29,38 @@ export interface VentPicture {
   readonly pressures: readonly Mark[];
 }
 
+interface Stretch {
+  /** s after the release, and gauge, Pa. */
+  readonly from_s: number;
+  readonly from_pa: number;
+  readonly rate_per_s: number;
+}
+
+/** stretches are those in which the slowest healthy vent falls exponentially: one, or a second slower one behind it. */
+function stretches(e: VentEnvelope): readonly Stretch[] {
+  const first = { from_s: e.from_s, from_pa: e.p0_pa, rate_per_s: e.rate_per_s };
+  const { tail_pa, tail_rate_per_s } = e;
+  if (tail_pa === undefined || tail_rate_per_s === undefined || !(tail_rate_per_s > 0) || tail_pa <= e.down_to_pa || tail_pa >= e.p0_pa) return [first];
+  return [first, { from_s: reaches(e, first, tail_pa), from_pa: tail_pa, rate_per_s: tail_rate_per_s }];
+}
+
+/** reaches is when a stretch is down at a pressure, gauge, Pa: s after the release. */
+function reaches(e: VentEnvelope, from: Stretch, pa: number): number {
+  return from.from_s + Math.log((from.from_pa + ambient(e)) / (pa + ambient(e))) / from.rate_per_s;
+}
+
 /** slowest is the gauge pressure, Pa, of the slowest healthy vent, s after the release; null once it is no longer judged. */
 export function slowest(e: VentEnvelope, s: number): number | null {
-  const pa = s <= e.from_s ? e.p0_pa : (e.p0_pa + ambient(e)) * Math.exp(-e.rate_per_s * (s - e.from_s)) - ambient(e);
+  const on = stretches(e).findLast((x) => s > x.from_s);
+  const pa = on === undefined ? e.p0_pa : (on.from_pa + ambient(e)) * Math.exp(-on.rate_per_s * (s - on.from_s)) - ambient(e);
   return pa < e.down_to_pa ? null : pa;
 }
 
 /** judgedFor is how long, s after the release, the slowest healthy vent is judged; null where it never falls so far. */
 export function judgedFor(e: VentEnvelope): number | null {
-  if (!(e.rate_per_s > 0) || !(e.p0_pa > e.down_to_pa)) return null;
-  return e.from_s + Math.log((e.p0_pa + ambient(e)) / (e.down_to_pa + ambient(e))) / e.rate_per_s;
+  const last = stretches(e).at(-1);
+  if (last === undefined || !(e.rate_per_s > 0) || !(e.p0_pa > e.down_to_pa)) return null;
+  return reaches(e, last, e.down_to_pa);
 }
 
 /**

@@ -232,6 +232,8 @@ export function ventEnvelope(value: unknown, at: string): VentEnvelope {
     p0_pa: number(e['p0_pa'], `${at}.p0_pa`),
     rate_per_s: number(e['rate_per_s'], `${at}.rate_per_s`),
     down_to_pa: number(e['down_to_pa'], `${at}.down_to_pa`),
+    ...optional(e, 'tail_pa', at, true),
+    ...optional(e, 'tail_rate_per_s', at, true),
     ...optional(e, 'ambient_pa', at, true),
   };
 }

@@ -358,6 +358,8 @@ export interface VentEnvelope {
   readonly from_s: number;
   readonly p0_pa: number;
   readonly rate_per_s: number;
+  readonly tail_pa?: number;
+  readonly tail_rate_per_s?: number;
   readonly down_to_pa: number;
   readonly ambient_pa?: number;
 }
