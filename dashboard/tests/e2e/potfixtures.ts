@@ -88,7 +88,7 @@ export function venting(s: number, slow = false): Pot {
     vent: {
       released: iso(Date.now() - s * 1000),
       trace: { t_s, p_pa: t_s.map(at) },
-      envelope: { from_s: 1.5, p0_pa: p0, rate_per_s: 0.31, down_to_pa: 20_000 },
+      envelope: { from_s: 1.5, p0_pa: p0, rate_per_s: 0.31, tail_pa: 221_000, tail_rate_per_s: 0.248, down_to_pa: 20_000 },
       over: false,
     },
   } as unknown as Pot;
@@ -163,7 +163,7 @@ export function cyclesOf(asked: Asked): Reply {
   const all = Array.from({ length: 20 }, (_, i): Cycle => {
     // The newest is let go three minutes ago at least: its vent is older than what store leaves out.
     const press = Math.floor((now - 60_000) / 420_000) * 420_000 - (i + 1) * 420_000;
-    const healthy = i < 10 && { healthy: { from_s: 0.9, p0_pa: 101.8 * PSI, rate_per_s: 0.31, down_to_pa: 121_590, ambient_pa: 101_325 } };
+    const healthy = i < 10 && { healthy: { from_s: 0.9, p0_pa: 101.8 * PSI, rate_per_s: 0.31, tail_pa: 221_000, tail_rate_per_s: 0.248, down_to_pa: 121_590, ambient_pa: 101_325 } };
     return {
       kind: 'cycle',
       pot: 'alder',
