@@ -679,3 +679,33 @@ func TestLoadingOfWornNozzle(t *testing.T) {
 	g.blast(l, 2000, losses.Aside{Loading: 0.5})
 	near(t, "loading", float64(l.Estimate().Loading), 1.3, 0.1)
 }
+
+// The valve loses a psi and a half, of which its gauges' error is a sixth: a nozzle that wears in front of a sound hose is told by the separator, whose gauges' error is known from rest.
+func TestWornByTheSeparator(t *testing.T) {
+	for _, off := range []float64{-0.3, 0.3} {
+		g := newRig(all)
+		l := losses.New(params(all))
+		rest := [points.Count]float64{points.Supply: g.supply + ambient, points.Separator: g.supply + ambient}
+		for range 100 {
+			l.Rest(all, &rest)
+		}
+		step := func(n int) (o *losses.Estimate) {
+			for range n {
+				s := g.second()
+				s.P[points.Vessel] += off * si.PSI
+				s.PP[points.Vessel] = s.P[points.Vessel] * s.P[points.Vessel]
+				l.Step(&s, losses.Aside{})
+				o = l.Estimate()
+			}
+			return o
+		}
+		step(400)
+		for range 3600 {
+			g.bore *= math.Pow(1.12, 1.0/3600)
+			step(1)
+		}
+		o := step(900)
+		near(t, fmt.Sprintf("vessel's gauge off by %v psi: hose", off), float64(o.Resistance[points.HoseSegment]), 1, 0.02)
+		near(t, fmt.Sprintf("vessel's gauge off by %v psi: flow over what the nozzle's pressure makes expect", off), float64(o.Flow), math.Pow(1.12, 4), 0.025)
+	}
+}

@@ -24,19 +24,19 @@ const (
 	inletOne   = 0.17 // standard deviation of F by the inlet, of one second
 	teeOne     = 0.4  // the same by the tee
 	mixOne     = 0.1  // of what hose and nozzle show of the mix, of one second
-	inletSD    = 0.025
+	inletSD    = 0.015
 	inletBack  = 1800 // s in which what F is off by the inlet is forgotten
 	boreMoves  = 0.1  // of a state in an hour of blasting, if it goes this way and that
-	hoseMoves  = 0.4
-	mixMoves   = 0.03  // the same of the mix, while nobody turns the metering valve
+	hoseMoves  = 0.45
+	mixMoves   = 0.02  // the same of the mix, while nobody turns the metering valve
 	firstSD    = 0.005 // of bore and hose when the baseline was taken
 	mixSD      = 0.2   // of the mix at first
-	turnedAt   = 2.5   // standard deviations: the metering valve was turned, or the hose kinked
+	turnedAt   = 2.5   // standard deviations: two observations in a row on one side, and the metering valve was turned, or the hose kinked
 	turnedSD   = 0.3   // of the mix after that
 	teeSD      = 0.12  // of the gauges' share
 	teeClogged = 0.06  // of ln r of the tee: its loss tells of itself, not of the bore
-	teeShut    = 0.09  // the same: the choke is partly shut
-	teeSlowly  = 20    // observations behind what the tee shows over the inlet: one alone is as unsure as a tee that has half clogged
+	teeShut    = 0.07  // the same: the choke is partly shut
+	teeSlowly  = 10    // observations behind what the tee shows over the inlet: one alone is as unsure as a tee that has half clogged
 	teeDoubt   = 0.2   // of all that its loss has moved
 	jumpAt     = 3.0   // standard deviations: two observations in a row on one side, and the hose has jumped
 	jumpDoubt  = 0.04  // of F: more of what is not known of the states does not hide a jump
@@ -44,6 +44,8 @@ const (
 	anotherSD  = 0.1   // of what others tell of another nozzle, and half of the hose's then
 	leaks      = 0.3   // of ln m^2 by the inlet over that by the tee, whatever the mix
 	certain    = 2.5   // standard deviations from which the hose is said to be clogged
+	still      = 2.0   // the same of one that is said to be
+	saidOver   = 0.03  // of ln r: less is not said to be clogged
 	freerSD    = 0.15  // of ln r under 0: no hose becomes freer than it was
 	freer      = 0.3   // of ln r under 0: unless it was kinked when the baseline was taken
 	narrowSD   = 0.05  // of ln A^2 under 0: no nozzle narrows
@@ -59,6 +61,8 @@ type worn struct {
 	x     [worns]float64
 	p     [worns][worns]float64 // covariance
 	odd   float64               // an observation that was far off, waiting for the next; 0: none
+	gust  float64               // what hose and nozzle showed that was far off, waiting for the next; 0: none
+	said  bool                  // the hose is said to be clogged
 	clog  float64               // ln r of the tee over the inlet's F, smoothed
 
 	// Sums of the seconds that make the next observation.
@@ -97,6 +101,8 @@ func (w *worn) take(a *air, v *vote) {
 	}
 	if w.n >= window {
 		w.observe(a)
+		_, hose := w.told()
+		w.said = hose > saidOver
 		w.n, w.inlets, w.tees, w.u, w.nozzle, w.inlet, w.tee = 0, 0, 0, 0, 0, 0, 0
 	}
 }
@@ -128,8 +134,12 @@ func (w *worn) observe(a *air) {
 	m := w.usual(a)
 	flow := w.x[ofBore] - a.slowed(m.mu) // F less n
 	doubted := func() float64 { return float64(teeDoubt * math.Abs(n+flow+m.tee)) }
+	twice := false
 	if w.tees < fewest || w.clog < teeShut+doubted() { // else the mix is quite another one, and goes back with the choke
-		w.turn(u)
+		var taken bool
+		if taken, twice = w.turn(u); !taken {
+			return // a gust, or seconds without abrasive among the others
+		}
 		m = w.usual(a)
 		flow = w.x[ofBore] - a.slowed(m.mu)
 	}
@@ -148,6 +158,9 @@ func (w *worn) observe(a *air) {
 	slow, drag := float64(k*m.mu)/(1+float64(k*m.mu)), float64(a.kappa*m.mu)/(1+float64(a.kappa*m.mu))
 	lean := slow / max(0.1, drag-slow) // how much F falls with the mix
 	by, off, v := [worns]float64{ofBore: 1, ofMix: -lean, ofInlet: 1}, inlet-flow-w.x[ofInlet], inletOne*inletOne/float64(w.inlets)
+	if twice && w.odd == 0 {
+		w.odd = off // hose and nozzle have shown it in two observations
+	}
 	if _, all := w.spread(&by, v); math.Abs(off) > jumpAt*math.Sqrt(min(all, v+jumpDoubt*jumpDoubt)) {
 		was := w.odd
 		if w.odd = short(off); was*off > 0 {
@@ -191,13 +204,22 @@ func (w *worn) jumped(a *air, u, inlet, tee float64) {
 }
 
 // turn takes what hose and nozzle show: what bore, hose and mix make together. As long as it moves slowly it is the bore or the hose; at once it is the mix, as the crew
-// turns the metering valve more often than a hose kinks, and the inlet has to say that it is not.
-func (w *worn) turn(u float64) {
+// turns the metering valve more often than a hose kinks, and the inlet has to say that it is not. One observation alone that is far off is neither: false, and it is left out.
+// To take it for another mix would throw away what is known of the one that comes back.
+func (w *worn) turn(u float64) (taken, turned bool) {
 	by, off, v := [worns]float64{ofBore: 1, ofHose: 1, ofMix: 1}, u-w.x[ofBore]-w.x[ofHose]-w.x[ofMix], mixOne*mixOne/float64(w.n)
+	was := w.gust
+	w.gust = 0
 	if _, all := w.spread(&by, v); off*off > turnedAt*turnedAt*all {
+		if !(was*off > 0) {
+			w.gust = short(off)
+			return false, false
+		}
+		turned = true
 		w.p[ofMix][ofMix] = short(w.p[ofMix][ofMix] + turnedSD*turnedSD)
 	}
 	w.see(&by, off, v)
+	return true, turned
 }
 
 // usual is the mix as it is followed.
@@ -249,7 +271,7 @@ func (w *worn) another(bore float64) {
 	if !w.begun {
 		return
 	}
-	w.x[ofBore], w.x[ofHose], w.x[ofMix], w.odd = short(bore), 0, 0, 0
+	w.x[ofBore], w.x[ofHose], w.x[ofMix], w.odd, w.gust, w.said = short(bore), 0, 0, 0, 0, false
 	w.forget(ofBore, anotherSD)
 	w.forget(ofHose, 2*anotherSD)
 	w.forget(ofMix, turnedSD)
@@ -257,7 +279,7 @@ func (w *worn) another(bore float64) {
 }
 
 // told is ln A^2/A0^2 of the nozzle and ln r/r0 of the hose, as they are said: of the hose nothing that may be an error, and the nozzle then as it is
-// with a sound hose.
+// with a sound hose. What has been said is said on with less: a kink stays until somebody straightens it.
 func (w *worn) told() (bore, hose float64) {
 	bore, hose = w.x[ofBore], w.x[ofHose]
 	v := w.p[ofHose][ofHose]
@@ -265,7 +287,11 @@ func (w *worn) told() (bore, hose float64) {
 		return bore, hose
 	}
 	less := hose
-	if doubt := certain * certain * v; hose*hose > doubt && (hose > 0 || hose < -freer) {
+	sure := certain
+	if w.said {
+		sure = still
+	}
+	if doubt := float64(sure * sure * v); hose*hose > doubt && (hose > 0 || hose < -freer) {
 		less = hose * square(doubt/(hose*hose))
 	}
 	return bore - w.p[ofBore][ofHose]/v*less, hose - less
@@ -292,6 +318,8 @@ func (w *worn) fields(c *statecodec.Codec) {
 		}
 	}
 	statecodec.Float(c, &w.odd)
+	statecodec.Float(c, &w.gust)
+	statecodec.Bool(c, &w.said)
 	statecodec.Float(c, &w.clog)
 	statecodec.Int(c, &w.n)
 	statecodec.Int(c, &w.inlets)

@@ -6,6 +6,7 @@ import (
 
 	"gritwatch/internal/airflow"
 	"gritwatch/internal/statecodec"
+	"gritwatch/protocol/si"
 )
 
 // mixed is the air of a baseline with the loading and kappa that the trade's table and simulated pots have.
@@ -27,7 +28,7 @@ func (w *worn) seconds(n int, v *vote) {
 
 // Every part of the state is saved.
 func TestWornState(t *testing.T) {
-	w := worn{begun: true, x: [worns]float64{1, 2, 3, 4, 14}, odd: 5, clog: 13, n: 6, inlets: 7, tees: 8, u: 9, nozzle: 10, inlet: 11, tee: 12}
+	w := worn{begun: true, x: [worns]float64{1, 2, 3, 4, 14}, odd: 5, gust: 15, said: true, clog: 13, n: 6, inlets: 7, tees: 8, u: 9, nozzle: 10, inlet: 11, tee: 12}
 	for i := range w.p {
 		for j := range w.p {
 			w.p[i][j] = float64(20 + min(i, j)*worns + max(i, j))
@@ -49,11 +50,11 @@ func TestWornJumps(t *testing.T) {
 	w.seconds(20*window, says(0, 0, 1.3))
 	kinked := says(0, 0.5, 1.3)
 	w.seconds(window, kinked)
-	if bore, hose := w.told(); math.Abs(bore) > 0.01 || hose != 0 || w.odd == 0 {
-		t.Errorf("one observation: bore %v, hose %v, odd %v", bore, hose, w.odd)
+	if bore, hose := w.told(); math.Abs(bore) > 0.01 || hose != 0 || w.gust == 0 {
+		t.Errorf("one observation: bore %v, hose %v, gust %v", bore, hose, w.gust)
 	}
 	w.seconds(window, says(0, 0, 1.3))
-	if w.odd != 0 {
+	if w.odd != 0 || w.gust != 0 {
 		t.Error("a gust is remembered")
 	}
 	w.seconds(2*window, kinked)
@@ -174,5 +175,53 @@ func TestWornChokeOpens(t *testing.T) {
 	w.seconds(120*window, says(0.2, 0, 1.3))
 	if bore, hose := w.told(); math.Abs(bore-0.2) > 0.03 || hose > 0.03 {
 		t.Errorf("bore %v, hose %v", bore, hose)
+	}
+}
+
+// A gust, or the few seconds before and after air alone, is no other mix: what is known of the one that comes back stays, so that an inlet that errs afterwards makes no kink of it.
+func TestWornGust(t *testing.T) {
+	var w worn
+	w.seconds(240*window, says(0, 0, 1.3))
+	mix, sd := w.x[ofMix], math.Sqrt(w.p[ofMix][ofMix])
+	w.seconds(window, says(0, 0, 0.7))
+	if now := math.Sqrt(w.p[ofMix][ofMix]); w.gust == 0 || w.x[ofMix] != mix || now > 1.1*sd {
+		t.Errorf("gust %v, mix %v +- %v, before %v +- %v", w.gust, w.x[ofMix], now, mix, sd)
+	}
+	w.seconds(window, says(0, 0, 1.3))
+	if now := math.Sqrt(w.p[ofMix][ofMix]); w.gust != 0 || math.Abs(w.x[ofMix]-mix) > 0.005 || now > 1.1*sd {
+		t.Errorf("over: gust %v, mix %v +- %v, before %v +- %v", w.gust, w.x[ofMix], now, mix, sd)
+	}
+	w.seconds(2*window, says(0, 0, 0.7))
+	if m := w.usual(&mixed); math.Abs(m.mu-0.7) > 0.1 {
+		t.Errorf("turned: loading %v", m.mu)
+	}
+}
+
+// A hose that is said to be clogged stays so while less is known of it for a while; one of which nothing is said has to show more.
+func TestWornSaidStays(t *testing.T) {
+	w := worn{begun: true}
+	w.x[ofHose], w.p[ofHose][ofHose] = 0.2, 0.085*0.085
+	if _, hose := w.told(); hose > 0.02 {
+		t.Errorf("not said before: %v", hose)
+	}
+	w.said = true
+	if _, hose := w.told(); hose < 0.08 {
+		t.Errorf("said before: %v", hose)
+	}
+	w.another(0.3)
+	if w.said || w.gust != 0 {
+		t.Error("another nozzle: what was said stays")
+	}
+}
+
+// No separator becomes freer than it was: presses that say so while the hose is kinked are not believed, but where it was clogged when the baseline was taken they are.
+func TestFreerSeparator(t *testing.T) {
+	for _, c := range []struct{ separator, vote, want float64 }{{0.92, -0.05, -0.05}, {0.5, -0.7, math.Ln2 - 0.7}, {1.5, 0.4, 0.4 - math.Log(1.5)}} {
+		l := New(Params{})
+		l.held.aside.Separator = si.Ratio(c.separator)
+		votes := []float64{c.vote, 0.02}
+		if l.inlet(votes, true); math.Abs(votes[0]-c.want) > 1e-9 {
+			t.Errorf("presses say %v: separator's vote %v, want %v", c.separator, votes[0], c.want)
+		}
 	}
 }
