@@ -10,7 +10,7 @@ import (
 const (
 	rarer        = 0.2  // a blocked valve is five times rarer than an empty pot, and happens at any level
 	surely       = 0.8  // probability with which a cause is said at once
-	unlearned    = 2.0  // times likelier it must be after a vent that a pot of which neither end is known has run empty, or that it has not
+	unlearned    = 2.0  // times likelier a cause must be after a vent that was not timed, and, without a nozzle point, of a pot of which neither end is known
 	anyLevel     = 0.2  // of the pots of which neither end is known hold something else than they are taken for
 	notFull      = 0.15 // of the pots were not full when the filter began: crews fill at set-up
 	beginSD      = 0.05 // of what a pot begins with that is taken for full
@@ -152,26 +152,29 @@ func (f *Filter) causeByVent(t, r, thinned float64) Stop {
 	hph, _ = f.b.gain(&h)
 	same := like(d+0.03, hph+r*r+0.04*0.04) + ventAstray
 	blocked *= same
-	if f.anchored {
-		if empty*thinned > blocked {
-			return Empty
-		}
-		return Blocked
-	}
-	if f.begun() {
+	switch {
+	case f.anchored:
+	case f.begun():
 		// Both causes leave the vessel's air what it was, but for that bleeding; the vent tells what was drawn.
 		b := f.b
 		d, h := b.expect(ByVent, t, 0)
 		b.update(d+0.035, r*r+bleedsSD*bleedsSD, &h)
+		if f.meter.source == byHose {
+			b.notNegative(-3) // as before the vent: no more was drawn than there was
+		}
 		empty, blocked = f.first(&b)
-	} else {
+	default:
 		// A pot of which neither end was seen may have been as good as empty all the time: then its vents stay what they were.
 		empty = float64((1-anyLevel)*empty) + float64(anyLevel*same)
 	}
+	least := 1.0
+	if !f.anchored && f.meter.source != byHose {
+		least = unlearned
+	}
 	switch p := empty * thinned / blocked; {
-	case p > unlearned:
+	case p > least:
 		return Empty
-	case p < 1/unlearned:
+	case p < 1/least || least == 1:
 		return Blocked
 	}
 	return Undecided

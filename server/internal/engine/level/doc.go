@@ -130,9 +130,9 @@
 //
 // and a cause that is likelier than four to one is said at once. One that is not told yet is waited for, two seconds at
 // most: then the word is undecided. For twenty seconds of a stop its cause is judged again each second. The next vent
-// decides by its time as well: in a pot that has run empty once the likelier cause is then said, in others one that is
-// twice as likely. Where it was not timed, as the next press came too early or readings are missing, all else says a cause
-// that is twice as likely. One level in a hundred is off by far more than its deviation, as an exhaust, a setting or a hose
+// decides by its time as well: the likelier cause is then said, but without a nozzle point in a pot that has not run empty
+// yet, where it must be twice as likely. Where it was not timed, as the next press came too early or readings are missing,
+// all else says a cause that is twice as likely. One level in a hundred is off by far more than its deviation, as an exhaust, a setting or a hose
 // changed meanwhile, and one vent in a hundred fits no cause, so neither is held to be impossible. When abrasive flows
 // again the valve was blocked; when the pot is filled first, it was empty: by that the stop is proven, and the sections
 // below learn from it.
@@ -144,9 +144,12 @@
 //
 //	e = 0 behind a blocked valve,  exp(-(t - t_o) m_u/M) of a pot that runs empty;  t_h di/dt = e - i      (8)
 //
-// y goes with e in the same second, and mu with i. Both lines are fitted to the last twenty seconds, with each t_o of the
-// last sixteen, with nine M from 0.2 to 3.2 kg (common practice, no source) and two t_h. The sums of the likelihoods of
-// either story are held against each other, for at most a hundred to one. A hose that surges, or a compressor that swings,
+// y goes with e in the same second, mu with i, and y with i as well, as far as k of (1) is off: the handbook leaves 0.1 of
+// it open, and so much times mu is held for the standard deviation of what y creeps by while the hose clears. Both lines
+// are fitted to the last twenty seconds, with each t_o of the last 26, as the end of a slow stream begins before them,
+// with nine M from 0.2 to 3.2 kg (common practice, no source) and two t_h; M/m_u is 1.2 s at least (of simulated pots, of
+// which the quickest takes 2 s from half of the usual flow to none). The sums of the likelihoods of either story are held
+// against each other, for at most a hundred to one. A hose that surges, or a compressor that swings,
 // fits neither: then both sums are widened by what the best of them is off, and the hose counts for a third at all times. A
 // hose that has not been filled shows nothing of it. A press in which nothing comes after one in which abrasive came to the
 // end is thirty times likelier that of a blocked valve, where s or D says more than a guess. What was seen of a stop that
@@ -206,8 +209,9 @@
 // In a pot of which neither end was seen D takes the place of s in (7). It began full in all but 15 % of the cases, as
 // crews fill at set-up, else with anything (common practice, no source). D is told by flow and vents to 7 to 10 % in
 // simulated pots, half of what the filter reckons with, and in a few by far worse, for which a tenth of the cases is set
-// aside. As much as a pot holds: it has run empty. Less: it may be blocked or have begun with less, and no gauge tells.
-// There the word may be undecided also after the vent. If such a pot was filled since, or D is over 1.3, s counts again,
+// aside. No more was drawn than there was, so s not under zero makes D less where the flow is reckoned too high, before the
+// vent and, with a nozzle point, after it. As much as a pot holds: it has run empty. Less: it may be blocked or have begun
+// with less, and no gauge tells. There the word may be undecided without a nozzle point also after the vent. If such a pot was filled since, or D is over 1.3, s counts again,
 // and the pot may hold anything with a probability of a fifth.
 //
 // # Time to empty

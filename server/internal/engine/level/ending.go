@@ -10,7 +10,7 @@ import (
 const (
 	endKeeps  = 20    // seconds of a press
 	endLeast  = 4     // of them from where abrasive flows as usual: fewer tell nothing
-	endWithin = 16.0  // s before it was found that it has stopped, within which it began to end
+	endWithin = 26.0  // s before it was found that it has stopped, within which it began to end: as long as the seconds are kept, and somewhat more
 	endStep   = 0.5   // s, between the onsets that are looked at
 	endFull   = 0.7   // of the usual loading: a hose that has not been filled so far does not show how a stream ends
 	endUsual  = 0.3   // of the usual loading, by which the one before the end is off it
@@ -19,6 +19,8 @@ const (
 	endLoad   = 0.03  // of the usual loading: scatter of one second, at least
 	endLoss   = 0.01  // of the tee's loss, likewise
 	endStray  = 1e-9  // likelihood of what fits neither cause, over the best fit
+	endTail   = 1.2   // s, of the time constant in which the last of a pot thins out, at least: it slides down the cone's wall; of simulated pots, of which the quickest takes 2 s from half of the usual flow to none
+	endSlows  = 0.1   // what k of (1) is off: so much does the handbook leave open
 	endFitted = 3     // figures that are fitted to loadings and to losses: two of a line and the onset
 	endHose   = 3.0   // the square of a loading's deviation counts for so much less: a hose has more than one time constant, and surges
 	endMost   = 100.0 // for or against
@@ -95,6 +97,7 @@ func (e *ending) judge(usual, flow, clears float64) float64 {
 		s[i].at -= now
 	}
 	vLoad, vLoss := scatters(s[:n])
+	creeps := endSlows * usual * lossLeft(s[:n])
 	const onsets = int(endWithin/endStep) + 1
 	var off [len(clearings) * onsets * (1 + len(cones))][2]float64
 	least, k := [2]float64{math.Inf(1), math.Inf(1)}, 0
@@ -103,10 +106,10 @@ func (e *ending) judge(usual, flow, clears float64) float64 {
 			for j := range 1 + len(cones) {
 				tail := 0.0
 				if j > 0 {
-					tail = cones[j-1] / flow
+					tail = max(endTail, cones[j-1]/flow)
 				}
 				x := &off[k]
-				x[0], x[1] = misfits(s[:n], vLoad, vLoss, -endStep*float64(i), c*clears, tail)
+				x[0], x[1] = misfits(s[:n], vLoad, vLoss, creeps, -endStep*float64(i), c*clears, tail)
 				least = [2]float64{min(least[0], x[0]), min(least[1], x[1])}
 				k++
 			}
@@ -167,10 +170,22 @@ func median(v []float64) float64 {
 	return v[len(v)/2]
 }
 
+// lossLeft is the newest loss that is known; 0: none.
+func lossLeft(s []endPoint) float64 {
+	for i := len(s) - 1; i >= 0; i-- {
+		if s[i].loss > 0 {
+			return s[i].loss
+		}
+	}
+	return 0
+}
+
 // misfits is by how much the seconds' loadings and losses are off a stream that begins to end at an onset, s, by (8): the sums of squares over the variances. The hose clears with a time constant,
-// what enters it goes down with another one, or, with 0, at once. Loss and loading are linear in what enters the hose and in what is in it, by figures that are fitted.
-func misfits(s []endPoint, vLoad, vLoss, onset, clears, tail float64) (loads, losses float64) {
-	var load, loss line2
+// what enters it goes down with another one, or, with 0, at once. Loading is linear in what is in the hose, loss in what enters it, by figures that are fitted. As what is in the
+// hose slows the nozzle by another factor than is reckoned with, it is in the loss too, by a figure of standard deviation creeps: (9).
+func misfits(s []endPoint, vLoad, vLoss, creeps, onset, clears, tail float64) (loads, losses float64) {
+	var load line2
+	var loss line3
 	load.add(1, 1, endUsual*endUsual)
 	load.add(0, 0, endClean*endClean)
 	if tail == clears {
@@ -184,10 +199,10 @@ func misfits(s []endPoint, vLoad, vLoss, onset, clears, tail float64) (loads, lo
 		}
 		load.add(in, s[i].load, vLoad)
 		if s[i].loss > 0 {
-			loss.add(enters, s[i].loss, vLoss)
+			loss.add(enters, in, s[i].loss, vLoss)
 		}
 	}
-	return load.misfit(), loss.misfit()
+	return load.misfit(), loss.misfit(creeps)
 }
 
 // fading is the mean over one second, whose middle is so long after an onset, s, of what is 1 before it and then goes to 0 with a time constant.
@@ -228,6 +243,42 @@ func (l *line2) misfit() float64 {
 	}
 	a := (l.y - float64(b*l.x)) / l.w
 	return max(0, l.yy-float64(2*a*l.y)-float64(2*b*l.xy)+float64(a*a*l.w)+float64(2*a*b*l.x)+float64(b*b*l.xx))
+}
+
+// A line3 fits y = a + b x + c z by least squares.
+type line3 struct{ w, x, z, xx, xz, zz, y, xy, zy, yy float64 }
+
+func (l *line3) add(x, z, y, v float64) {
+	w := 1 / v
+	l.w += w
+	l.x += float64(w * x)
+	l.z += float64(w * z)
+	l.xx += float64(w * x * x)
+	l.xz += float64(w * x * z)
+	l.zz += float64(w * z * z)
+	l.y += float64(w * y)
+	l.xy += float64(w * x * y)
+	l.zy += float64(w * z * y)
+	l.yy += float64(w * y * y)
+}
+
+// misfit is the sum of squares that is left, with b not under 0, and with the square of c over that of its standard deviation; where that is 0, c is 0.
+func (l *line3) misfit(sd float64) float64 {
+	if l.w == 0 {
+		return 0
+	}
+	about := func(xy, x, y float64) float64 { return xy - float64(x*y)/l.w }
+	xx, xy, left := about(l.xx, l.x, l.x), about(l.xy, l.x, l.y), about(l.yy, l.y, l.y)
+	if sd > 0 {
+		zz, xz, zy := about(l.zz, l.z, l.z)+1/square(sd), about(l.xz, l.x, l.z), about(l.zy, l.z, l.y)
+		xx -= square(xz) / zz
+		xy -= float64(xz*zy) / zz
+		left -= square(zy) / zz
+	}
+	if xx > 1e-9*l.xx && xy > 0 {
+		left -= square(xy) / xx
+	}
+	return max(0, left)
 }
 
 // fields lists its state.

@@ -53,9 +53,59 @@ func TestLine(t *testing.T) {
 	}
 }
 
+// A plane through the same points: what it leaves is the least that a search finds, and with the third figure held to nothing it is the line.
+func TestLine3(t *testing.T) {
+	xs := [...]float64{10, 8, 13, 9, 11, 14, 6, 4, 12, 7, 5}
+	ys := [...]float64{8.04, 6.95, 7.58, 8.81, 8.33, 9.96, 7.24, 4.26, 10.84, 4.82, 5.68}
+	zs := [...]float64{1, -2, -3, 3, 0, 0, 3, -1, 2, -2, 0}
+	var flat line2
+	var l, down line3
+	for i, x := range xs {
+		flat.add(x, ys[i], 0.25)
+		l.add(x, zs[i], ys[i], 0.25)
+		down.add(-x, 0, ys[i], 1)
+	}
+	if got, want := l.misfit(0), flat.misfit(); math.Abs(got-want) > 1e-9 {
+		t.Errorf("leaves %v, the line %v", got, want)
+	}
+	if got := down.misfit(1); math.Abs(got-41.27) > 0.01 {
+		t.Errorf("upside down it leaves %v", got)
+	}
+	if got := (&line3{}).misfit(1); got != 0 {
+		t.Errorf("of nothing %v", got)
+	}
+	for _, sd := range []float64{0.05, 0.3, 4} {
+		least, at, step := math.Inf(1), [3]float64{3, 0.5, 0}, 1.0
+		for ; step > 1e-7; step /= 2 {
+			for moved := true; moved; {
+				moved = false
+				for k := range 6 {
+					try := at
+					try[k/2] += step * float64(1-2*(k%2))
+					sum := square(try[2] / sd)
+					for i, x := range xs {
+						sum += square(ys[i]-try[0]-try[1]*x-try[2]*zs[i]) / 0.25
+					}
+					if sum < least {
+						least, at, moved = sum, try, true
+					}
+				}
+			}
+		}
+		if got := l.misfit(sd); math.Abs(got-least) > 1e-3 || least > flat.misfit()-0.05 {
+			t.Errorf("held to %v: leaves %v, the best found %v", sd, got, least)
+		}
+	}
+}
+
 // stream lets abrasive flow for 25 s and come to an end, by the differential equations of cone and hose in steps of 10 ms, until what enters the hose has been
 // nothing for as long as it takes to find that. A cone of 0 is a blocked valve.
 func stream(rng *rand.Rand, cone, flow, clears, noise float64) *ending {
+	return slowedStream(rng, cone, flow, clears, noise, 0)
+}
+
+// slowedStream is one whose nozzle is slowed by less than the loss is reckoned with: so much of the clean loss is in it for each unit of loading.
+func slowedStream(rng *rand.Rand, cone, flow, clears, noise, off float64) *ending {
 	e := &ending{}
 	onset := 25 + rng.Float64()
 	left, in, gone := 1.0, 1.0, 0
@@ -73,7 +123,7 @@ func stream(rng *rand.Rand, cone, flow, clears, noise float64) *ending {
 			}
 			in += (enters - in) / clears / 100
 			load += in / 100
-			loss += (0.6 + 0.4*enters) / 100
+			loss += 0.6 * (1 + 2./3*enters + off*1.3*in) / 100
 		}
 		if left < 0.15 {
 			gone++
@@ -112,6 +162,30 @@ func TestEnding(t *testing.T) {
 	}
 	if wrong > each/10 || silly > 1 || surely < each*3/2 {
 		t.Errorf("of %d: on the wrong side %d, far on it %d, surely right %d", 2*each, wrong, silly, surely)
+	}
+}
+
+// The last of a pot may thin out for so long that it began before the seconds that are kept. What k of (1) is off lets the loss creep as the hose of a blocked valve clears, and
+// however much flows, no pot thins out as quickly as a valve is blocked. Means of logarithms.
+func TestEndingAstray(t *testing.T) {
+	rng := rand.New(rand.NewPCG(7, 11))
+	var slow, creeps, quick float64
+	const each = 60
+	for range each {
+		x := rng.Float64()
+		// Its usual loading has gone along.
+		slow += math.Log(slowedStream(rng, 0.6+0.3*x, 0.06, 3+6*x, 0.03, 0).judge(0.85, 0.04, 3+6*x)) / each
+		creeps -= math.Log(slowedStream(rng, 0, 0.2, 2+2*x, 0.01, 2*endSlows).judge(1.3, 0.2, 3)) / each
+		quick -= math.Log(slowedStream(rng, 0, 0.4, 2+2*x, 0.01, 0).judge(1.3, 0.4, 3)) / each
+	}
+	if slow < math.Log(20) {
+		t.Errorf("a pot that ran empty slowly is %.2g times likelier to have done so than to be blocked", math.Exp(slow))
+	}
+	if creeps < math.Log(8) {
+		t.Errorf("a valve whose loss creeps is %.2g times likelier blocked", math.Exp(creeps))
+	}
+	if quick < math.Log(15) {
+		t.Errorf("a valve behind which much flowed is %.2g times likelier blocked", math.Exp(quick))
 	}
 }
 
