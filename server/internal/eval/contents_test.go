@@ -266,7 +266,7 @@ func (r *record) scored(family string, w way) *contents {
 		wear.row(s)
 		parts.row(s)
 	})
-	out.level, out.stops, out.vents, out.wear, out.parts = level.score(), stops.score(), vents.score(), wear.score(), parts.score()
+	out.level, out.stops, out.vents, out.wear, out.parts = level.score(), stops.score(), vents.score(), wear.score(), parts.s
 	return out
 }
 

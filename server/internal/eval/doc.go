@@ -35,8 +35,7 @@
 // late-shut-exhausts and slow-wear. Every log is played five times: whole, with all six points ten times a second; without
 // the nozzle point; with vessel and control alone; every second row; and with noise of 0.3 % of the range added on all
 // gauges, as a bad ground makes it. Aims are for the whole log, unless the row says otherwise; the other ways stand beside. A row that
-// is missed and cannot hold says what forbids it, and does not fail the test; nor does a share of a loss's parts in the quick run that is over its aim
-// by less than its few pots can tell (Student's t, a pot as one observation): the full run, of which they are a part, decides.
+// is missed and cannot hold says what forbids it, and does not fail the test.
 //
 // EVAL_TUNE has TestTune score other seeds in the same way, for those who tune: families, seeds under 1000 and, where it is
 // not the usual, the length, as in EVAL_TUNE="steady-fills,slow-wear 1-3 4h", with EVAL_SIM as above. It knows crews and
