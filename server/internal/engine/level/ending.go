@@ -182,7 +182,7 @@ func lossLeft(s []endPoint) float64 {
 
 // misfits is by how much the seconds' loadings and losses are off a stream that begins to end at an onset, s, by (8): the sums of squares over the variances. The hose clears with a time constant,
 // what enters it goes down with another one, or, with 0, at once. Loading is linear in what is in the hose, loss in what enters it, by figures that are fitted. As what is in the
-// hose slows the nozzle by another factor than is reckoned with, it is in the loss too, by a figure of standard deviation creeps: (9).
+// hose slows the nozzle by another factor than is reckoned with, it is in the loss too, by a figure of standard deviation creeps.
 func misfits(s []endPoint, vLoad, vLoss, creeps, onset, clears, tail float64) (loads, losses float64) {
 	var load line2
 	var loss line3
