@@ -17,6 +17,7 @@ test('page and API of the running server agree', async () => {
   const got = await agree(browser, url, seconds * 1000);
   console.log(`${got.pots} pots, ${got.vented} of them shown VENTED at some time in ${seconds} s`);
   expect(got.pots).toBeGreaterThan(0);
+  expect(got.vented).toBeGreaterThan(0);
 });
 
 test('a server that hangs, and a page that was hidden, fall back to NOT PROVEN, and both recover', async () => {
