@@ -7,7 +7,7 @@ import (
 )
 
 // lossesState is raised whenever the list of fields or their meaning changes.
-const lossesState = 6
+const lossesState = 7
 
 // AppendState appends the state, without its parameters, but for the bore that it was told with, and without what people recorded.
 func (l *Losses) AppendState(dst []byte) []byte {
