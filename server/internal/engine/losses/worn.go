@@ -280,8 +280,9 @@ func (w *worn) settle() {
 	}
 	q := 1 / (1 + math.Exp(o.odds))
 	for i := range w.p {
-		for j := range w.p {
-			w.p[i][j] = short(w.p[i][j] + float64(q*(1-q)*o.less[i])*o.less[j])
+		for j := i; j < worns; j++ {
+			w.p[i][j] = short(w.p[i][j] + float64(float64(q*(1-q)*o.less[i])*o.less[j]))
+			w.p[j][i] = w.p[i][j]
 		}
 	}
 	*o = other{}
