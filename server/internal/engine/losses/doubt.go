@@ -15,6 +15,13 @@ const (
 	aloneTee   = 0.16
 )
 
+// Standard deviations of F by the inlet, and by the tee, of one second, which a smoothed resistance keeps a part of. Fitted to simulated pots; no source. The filter's
+// own numbers are others, since errors last that it takes for noise.
+const (
+	inletNoise = 0.17
+	teeNoise   = 0.4
+)
+
 // A Doubt is how well a part's resistance is told from its flow and its mix: the standard deviation of each part's Resistance, by which
 // the other two are off the other way round; 0: not known. Of the errors of the gauges, which move the excess itself, it holds what the
 // filter knows, and no more.
@@ -50,9 +57,9 @@ func (l *Losses) Doubt() (out Doubt) {
 		case seg == points.HoseSegment:
 			variance = h.worn.doubt(&[worns]float64{ofHose: 1}, 0)
 		case seg == points.MixingSegment:
-			variance = h.worn.doubt(&[worns]float64{ofBore: 1 + lean - teeLean, ofHose: lean - teeLean}, teeOne*teeOne/(2*smoothed-1))
+			variance = h.worn.doubt(&[worns]float64{ofBore: 1 + lean - teeLean, ofHose: lean - teeLean}, teeNoise*teeNoise/(2*smoothed-1))
 		default:
-			variance = h.worn.doubt(&[worns]float64{ofBore: 1 + lean, ofHose: lean}, inletOne*inletOne/(2*slowly-1))
+			variance = h.worn.doubt(&[worns]float64{ofBore: 1 + lean, ofHose: lean}, inletNoise*inletNoise/(2*slowly-1))
 		}
 		drop := h.p[p.From] - h.p[points.Point(s)+1]
 		out[s] = si.PressureDrop(logMean(drop, drop-float64(p.Excess)) * math.Sqrt(variance))
