@@ -67,11 +67,15 @@ func (l *Losses) Doubt() (out Doubt) {
 	return out
 }
 
-// doubt is the mean square of how far sum by[i] x[i] of what is told lies from the truth, with a variance of its own: by the covariance, and because of a hose that may
-// be clogged less is said than it seems to be.
+// doubt is the mean square of how far sum by[i] x[i] of what is told lies from the truth, with a variance of its own: by the covariance, because of a hose that may
+// be clogged less is said than it seems to be, and because the other explanation of a step may be true.
 func (w *worn) doubt(by *[worns]float64, v float64) float64 {
 	bore, hose := w.told()
 	kept := float64(by[ofBore]*(w.x[ofBore]-bore)) + float64(by[ofHose]*(w.x[ofHose]-hose))
 	_, all := w.spread(by, v)
+	if o := &w.other; o.age > 0 {
+		apart := w.apart(by)
+		all += float64(o.unsure() * float64(apart*apart))
+	}
 	return all + float64(kept*kept)
 }

@@ -278,14 +278,20 @@ func (w *worn) settle() {
 	if o.age == 0 {
 		return
 	}
-	q := 1 / (1 + math.Exp(o.odds))
+	unsure := o.unsure()
 	for i := range w.p {
 		for j := i; j < worns; j++ {
-			w.p[i][j] = short(w.p[i][j] + float64(float64(q*(1-q)*o.less[i])*o.less[j]))
+			w.p[i][j] = short(w.p[i][j] + float64(float64(unsure*o.less[i])*o.less[j]))
 			w.p[j][i] = w.p[i][j]
 		}
 	}
 	*o = other{}
+}
+
+// unsure is p (1 - p) of the likelihood p of one of two explanations.
+func (o *other) unsure() float64 {
+	q := 1 / (1 + math.Exp(o.odds))
+	return q * (1 - q)
 }
 
 // tell takes an observation as see does. One that is over three deviations off counts for less. Of two explanations it tells which is likelier.

@@ -277,7 +277,11 @@ func TestWornOther(t *testing.T) {
 	}
 	doubt, step := w.p[ofHose][ofHose], w.other.less[ofHose]
 	w.other.odds = math.Log(9)
+	before := w.doubt(&[worns]float64{ofHose: 1}, 0)
 	w.settle()
+	if after := w.doubt(&[worns]float64{ofHose: 1}, 0); math.Abs(after-before) > 1e-6 || !(before > doubt+0.05*step*step) {
+		t.Errorf("doubt before %v, after %v, of the covariance alone %v", before, after, doubt)
+	}
 	if got, want := w.p[ofHose][ofHose]-doubt, 0.1*0.9*step*step; math.Abs(got-want) > 1e-6 || w.other != (other{}) {
 		t.Errorf("doubt %v, want %v", got, want)
 	}
