@@ -50,7 +50,7 @@
 //
 //	a, h      each goes its way as a random walk, h three or four times as fast: a hose kinks within an hour, a nozzle wears in a shift
 //	q         ln [(1 + kappa mu)(1 + k mu0)]/[(1 + kappa mu0)(1 + k mu)], which tells mu: it moves a fifth as fast as a, but in steps
-//	b         what F is off by the inlet; it is forgotten in half an hour
+//	b         what F is off by the inlet; it is forgotten in three quarters of an hour
 //	e         share of the tee's loss that is an error of its two gauges: they show it in every loss alike, so that it falls out as the loss grows
 //
 //	u  =  a + h + q                                                                                               (5)
@@ -64,7 +64,7 @@
 // nothing: of a step down from a sound hose there is one explanation, and of one that takes a clogged hose to a sound one that is the likelier to begin with.
 //
 // The tee is left out while the mean of ten observations shows more than the inlet by what no error of gauges explains: it has clogged, or the choke is partly shut. Then air
-// goes through the metering valve too, and q moves faster. The inlet is left out while the tee shows less by as much, since more then goes into the vessel than the nozzle takes.
+// goes through the metering valve too, and q moves faster. The inlet is left out while the tee shows 0.3 less, since more then goes into the vessel than the nozzle takes.
 // All is left out in seconds of air alone. No hose becomes freer and no nozzle narrower than it was: an h or an a under 0 is drawn back to it. Of h
 // nothing is said that is not three and a half deviations from none, and a is then the one of a sound hose. Where package wear finds another
 // nozzle, a bore that has grown or shrunk by a tenth of ln A^2 at once, a begins there.

@@ -21,7 +21,7 @@ const (
 const (
 	window    = 15  // s that make one observation: the mix comes in gusts, and its logarithms are not straight
 	fewest    = 6   // of these seconds, with the observation there
-	inletOne  = 0.4 // standard deviation of F by the inlet, of one second
+	inletOne  = 0.4 // standard deviation of F by the inlet, of one second: more than its noise, as its errors last
 	teeOne    = 0.27
 	mixOne    = 0.1 // of what hose and nozzle show of the mix, of one second
 	inletSD   = 0.028
@@ -40,8 +40,8 @@ const (
 	stepAt    = 2.5   // standard deviations: an observation that is so far off is a gust, or the first of a step
 	stepAgain = 2.0   // the same of the next
 	stepAlike = 0.1   // between the two: what goes on changing is no step
-	stepSD    = 0.03
-	backSD    = 0.1 // of a hose that is straightened, and a third of what it had
+	stepSD    = 0.03  // of how large a step is
+	backSD    = 0.1   // of a hose that is straightened, and a third of what it had more
 	backShare = 1.0 / 3
 	likelier  = 4.0  // of the logarithm of the odds: what takes a hose back to a sound one is that hose
 	oneSays   = 0.15 // of the same: the most that one observation of inlet or tee tells
