@@ -106,7 +106,7 @@
 // On simulated pots, their truth taken over the same second, every 20 s of 1,900 hours whose nozzles, separators and hoses wear and clog in hours what takes weeks
 // in the field, the compressor cycling: the supply's sag within 0.5 psi or 10 % always, what a segment loses more too; what resistance costs in separator and valve
 // in 99 of 100 seconds, in the tee, which the crew shuts partly, in 98. In the hose, whose drop is 2 to 40 psi and of which 1 % of the bore is 4 %, what resistance costs in 96.3 of 100 at 54 pots
-// of which nobody had looked at any while its numbers were chosen, and what flow costs in 96.2; in 96.6 and 96.2 at the 261 on which they were. By the pot it is 50 to 100. If somebody turned the metering valve
+// that were looked at only for the last few of its numbers, and what flow costs in 96.2; in 96.6 and 96.2 at the 261 on which they were chosen. By the pot it is 50 to 100. If somebody turned the metering valve
 // of these pots once an hour of blasting, by up to a quarter of q either way, what resistance costs is held in 95 at both. (Numbers that were chosen without turned valves, and let bore and hose follow every step, had 98 while
 // nobody turned it, and 83 where somebody did.) Of what is missed two thirds are a kink of which nothing, or too little, is said yet as it grows, or while the choke is partly shut; much of the rest is beside a gauge of the tee that is
 // off by more than its e is taken to be, while the nozzle wears: a gauge of the vessel that is 0.3 psi off moves F by up to 0.05. On 129 of these pots a smoother that is told of steps and of the choke has
