@@ -184,7 +184,7 @@ export async function agree(browser: Browser, base: string, ms: number, spoil?: 
     let got = pairs([], []);
     const heard = () => events.flatMap((e) => (e.what === 'frame' ? e.pots : []));
     const enough = () => got.vented >= ENOUGH.vented && got.vented + got.others >= ENOUGH.pairs;
-    for (const start = Date.now(), end = () => Date.now() - start; end() < ms || (end() < 6 * ms && !enough()); ) {
+    for (const start = Date.now(), gone = () => Date.now() - start; gone() < ms || (gone() < 6 * ms && !enough()); ) {
       for (const next = Date.now() + Math.min(ms, 2500); Date.now() < next; ) {
         await page.waitForTimeout(250);
         const said = await ask(base);

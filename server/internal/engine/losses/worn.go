@@ -189,9 +189,10 @@ func (w *worn) observe(a *air) {
 	}
 }
 
-// followed is the mix of states, and flow F less n.
+// followed is the mix of states.
 func (a *air) followed(x *[worns]float64) mix { return a.mix(a.atRich(x[ofMix] + a.richOf(a.mu0))) }
 
+// flow is F less n, by states.
 func (a *air) flow(x *[worns]float64) float64 { return x[ofBore] - a.slowed(a.followed(x).mu) }
 
 // both is what an observation is off by the states that are followed, and by the other explanation's.
@@ -402,7 +403,9 @@ func (w *worn) fields(c *statecodec.Codec) {
 	statecodec.Float(c, &w.clog)
 	o := &w.other
 	statecodec.Int(c, &o.age)
-	if o.age != 0 {
+	if o.age == 0 {
+		*o = other{}
+	} else {
 		statecodec.Float(c, &o.odds)
 		for i := range o.less {
 			statecodec.Float(c, &o.less[i])

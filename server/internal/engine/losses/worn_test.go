@@ -34,10 +34,12 @@ func TestWornState(t *testing.T) {
 			w.p[i][j] = float64(20 + min(i, j)*worns + max(i, j))
 		}
 	}
-	for _, want := range []worn{w, {}} {
+	settled := w
+	settled.other = other{}
+	for _, want := range []worn{w, settled, {}} {
 		c := statecodec.Writer(nil, 1)
 		want.fields(&c)
-		var got worn
+		got := w // whatever stood there before
 		if err := statecodec.Read(c.Bytes(), 1, got.fields); err != nil || got != want {
 			t.Errorf("%v:\n%+v\n%+v", err, got, want)
 		}
@@ -197,7 +199,7 @@ func TestWornGust(t *testing.T) {
 	}
 }
 
-// A step in what hose and nozzle show is of the valve or of the hose, and of one alone: inlet and tee tell which, within the minute, and what is known of the other one stays.
+// A step in what hose and nozzle show is of the valve or of the hose, and of one alone: inlet and tee tell which, within a minute and a half, and what is known of the other one stays.
 func TestWornStep(t *testing.T) {
 	for _, c := range []struct {
 		name     string
